@@ -17,7 +17,8 @@ class Translator:
     translate_plural: the translation of a message with a number, as ngettext returns it.
     days: short names from Monday.
     months: short names from January.
-    metric: True for kilometres; speeds outside the US are then in km/h.
+    metric: True for kilometres; speeds are then in km/h where road signs are.
+    by_signs: True for speeds in the unit of road signs, whatever `metric` is.
 
     A message without a translation stays English, which is better than an empty text.
     """
@@ -28,6 +29,7 @@ class Translator:
     days: tuple[str, ...]
     months: tuple[str, ...]
     metric: bool = False
+    by_signs: bool = False
 
     def gettext(self, message: str, /, **values: object) -> str:
         """The translation of a message, with `values` filled in."""

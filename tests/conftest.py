@@ -1,11 +1,15 @@
 """The invented carrier, its road and its settings, shared by the tests that need the whole of alertd."""
 
 import asyncio
+import os
 import shutil
+import ssl
+import sys
 from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
+from functools import partial
 from pathlib import Path
 
 import httpx
@@ -14,10 +18,12 @@ import pytest
 from hypothesis import HealthCheck
 from hypothesis import settings as hypothesis_settings
 
+from alertd.planning import gather, planner, weather
 from alertd.planning.planner import Planner
 from alertd.planning.response_recorder import record_response
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
+from alertd.settings import reference_data
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
@@ -25,9 +31,14 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo, OpenMeteoKeys
 from alertd.store.store import Store
-from alertd.testing.clock import ManualClock
+from alertd.testing.clock import ManualClock, no_wait
+from alertd.testing.once import corridor_key, file_key, files_key, folder_key, once
 from alertd.testing.postgres import PostgresCluster, server_programs
 from alertd.web.app import make_api
+
+# Workers and the processes that tests start import the same modules: compiling them anew takes longer than most tests.
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
 
 DEMO = Path(__file__).resolve().parents[1] / "fixtures" / "demo"
 LONGEST_TEST_NAME = 60
@@ -54,6 +65,36 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
     name = getattr(item, "originalname", item.name)
     if len(name) > LONGEST_TEST_NAME:
         pytest.fail(f"{name}: more than {LONGEST_TEST_NAME} characters", pytrace=False)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _computed_once() -> Iterator[None]:
+    """Keep what many tests would compute again from the same content: a road, the files of a fleet, a TLS context.
+
+    `tests/testing/test_once.py` checks that the keys hold everything that the results depend on.
+    """
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(weather, "run_corridor", once(weather.run_corridor, corridor_key))
+        rulesets = once(reference_data.read_rulesets, folder_key)
+        patch.setattr(reference_data, "read_rulesets", lambda folder: dict(rulesets(folder)))
+        patch.setattr(reference_data, "read_boundaries", once(reference_data.read_boundaries, files_key))
+        patch.setattr(reference_data, "read_gpx", once(reference_data.read_gpx, file_key))
+        # httpx reads a file of certificates for every client, though the tests' servers speak plain HTTP.
+        patch.setattr(ssl, "create_default_context", once(ssl.create_default_context, _context_key))
+        yield
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _no_waits_between_requests() -> Iterator[None]:
+    """Planners and gathering ask their sources without pauses; tests of the pace make an HttpClient of their own."""
+    with pytest.MonkeyPatch.context() as patch:
+        for module in (planner, gather):
+            patch.setattr(module, "HttpOptions", partial(HttpOptions, sleep=no_wait))
+        yield
+
+
+def _context_key(*args: object, **options: object) -> str | None:
+    return str(options["cafile"]) if not args and options.keys() == {"cafile"} else None
 
 
 @pytest.fixture(scope="session")
@@ -155,10 +196,6 @@ def write_config(tmp_path: Path) -> Callable[..., Path]:
 OpenPlanner = Callable[..., AbstractAsyncContextManager[Planner]]
 
 
-async def _no_wait(_seconds: float) -> None:
-    return None
-
-
 @pytest.fixture
 def open_planner(ground: ReferenceData) -> OpenPlanner:
     @asynccontextmanager
@@ -169,7 +206,7 @@ def open_planner(ground: ReferenceData) -> OpenPlanner:
                 cache_dir=settings.cache,
                 now_utc=clock,
                 rng=np.random.default_rng(1),
-                sleep=_no_wait,
+                sleep=no_wait,
                 deadline_s=deadline_s,
                 on_response=record_response,
             )

@@ -17,16 +17,16 @@ from alertd.planning.gather import findings
 from alertd.records.posted_controls import known_places
 from alertd.rules.cases import wrong_cases
 from alertd.settings.extensions import CHANNELS
-from alertd.settings.model import Settings
+from alertd.settings.model import PlacePaths, Settings
 from alertd.settings.read import read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
-from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops
+from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rig, read_rigs
 from alertd.sources.files.rule_cases import cases_beside, read_cases
 from alertd.sources.files.ruleset import read_ruleset, read_rulesets, rule_files
-from alertd.sources.files.speed_limits import read_limits
+from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 from alertd.sources.files.trips import read_trips_file
 from alertd.sources.road_feeds.config import read_feed, read_feeds
 from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
@@ -53,12 +53,14 @@ def check_all(path: Path, today: date) -> list[Finding]:
     out += _settings_findings(settings)
     out += _channel_findings(settings)
     places = settings.places
-    _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states and provinces")
+    _each(out, places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states, provinces and countries")
     _each(out, [places.crossings], lambda p: f"{len(read_crossings(p))} border crossings")
     _each(out, [places.summits], lambda p: f"{len(read_named_summits(p))} named summits")
     _each(out, [places.limits], lambda p: f"{len(read_limits(p))} posted speed limits")
     _each(out, places.stops, lambda p: f"{len(read_stops(p))} stops")
     _each(out, [places.bridges], lambda p: f"{len(read_bridges(p))} bridges")
+    _each(out, [places.tunnels], lambda p: f"{len(read_tunnels(p))} tunnels")
+    _each(out, [places.truck_speeds], lambda p: f"{len(read_truck_speeds(p))} speeds of trucks by law")
     _each(out, sorted(places.rigs.glob("*.toml")), lambda p: f"rig {read_rig(p).name}")
     _each(out, sorted(places.routes.glob("*.gpx")), lambda p: f"{read_gpx(p).lat_deg.size} points")
     out += _trip_findings(settings.trips)
@@ -69,6 +71,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
     out += [f for p in files for f in (*_rule_findings(p, today), *_deck_findings(p, places.rigs))]
+    out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
     return out
@@ -164,6 +167,22 @@ def _gathered_findings(settings: Settings, today: date) -> list[Finding]:
     except AlertdError as exc:
         return [Finding(file=str(settings.where), level="wrong", text=str(exc))]
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]
+
+
+def _outline_findings(places: PlacePaths) -> list[Finding]:
+    """Rule files that no route can use, because no outline has their jurisdiction."""
+    try:
+        outlined = {land.code for land in read_boundaries(*places.boundaries).lands}
+        codes = sorted(read_rulesets(places.rules).keys() - outlined)
+    except AlertdError:  # reported with the file
+        return []
+    if not codes:
+        return []
+    text = (
+        f"{places.rules}: rules of {', '.join(codes)} apply to no route, because no outline has these codes; add "
+        '"boundaries/countries.topo.json" to places.boundaries'
+    )
+    return [Finding(file=str(places.rules), level="look", text=text)]
 
 
 def _rule_findings(path: Path, today: date) -> list[Finding]:

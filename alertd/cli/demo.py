@@ -32,6 +32,9 @@ from alertd.store.archive import Archive
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.nws.api import FakeNws, FakeNwsWeather, make_alert
+from alertd.testing.nws.stations import FakeStation, FakeStations
+from alertd.testing.storm import Storm, ground_m
 from alertd.testing.webhook_receiver import Received, WebhookReceiver
 
 # The time of the invented brief: 03:30 in Missoula, 75 minutes before the first truck departs.
@@ -39,8 +42,24 @@ DEMO_START = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 FEATURED_TRIP = "QT-1041"
 
 
-async def run_demo(console: Console, keep: Path | None) -> None:
-    """Run the demo and print it. `keep`: a folder for the store and cache; None uses a temporary folder."""
+# Airports near the demo's road, from memory, rounded. Only Mullan Pass lies near the height of a pass.
+NWS_STATIONS = (
+    FakeStation(id="KMSO", lat_deg=46.92, lon_deg=-114.09, elevation_m=973.0),
+    FakeStation(id="KMLP", lat_deg=47.46, lon_deg=-115.65, elevation_m=1838.0),
+    FakeStation(id="KCOE", lat_deg=47.77, lon_deg=-116.82, elevation_m=703.0),
+    FakeStation(id="KSFF", lat_deg=47.68, lon_deg=-117.32, elevation_m=596.0),
+    FakeStation(id="KGEG", lat_deg=47.62, lon_deg=-117.53, elevation_m=721.0),
+)
+# An invented zone of weather warnings over the higher pass: west, south, east and north [deg].
+NWS_ZONES = {"forecast/MTZ001": (-116.0, 47.2, -115.2, 47.7)}
+
+
+async def run_demo(console: Console, keep: Path | None, source: str = "open-meteo") -> None:
+    """Run the demo and print it.
+
+    keep: a folder for the store and cache; None uses a temporary folder. source: "open-meteo", or "nws" for a stand-in
+    of the National Weather Service with its stations.
+    """
     with ExitStack() as stack:
         folder = keep or Path(stack.enter_context(tempfile.TemporaryDirectory(prefix="alertd-demo-")))
         try:
@@ -54,10 +73,12 @@ async def run_demo(console: Console, keep: Path | None) -> None:
         shutil.rmtree(folder / "demo-http", ignore_errors=True)
         shutil.rmtree(folder / "demo-archive", ignore_errors=True)
         clock = ManualClock(DEMO_START)
-        forecasts = stack.enter_context(FakeOpenMeteo(now_utc=DEMO_START))
+        forecasts = stack.enter_context(FakeOpenMeteo(now_utc=DEMO_START, nws=demo_nws() if source == "nws" else None))
         settings = read_settings(demo_path() / "alertd.toml")
         receiver = stack.enter_context(WebhookReceiver(settings.channels[0].secret("secret_file"), clock=clock))
         settings = _on_loopback(settings, folder, forecasts.base_url, receiver.url)
+        if source == "nws":
+            settings = _on_nws(settings, forecasts.base_url)
         keep_inputs = ReplayWriter(archive=Archive(folder / "demo-archive")) if keep else None
         with Store(settings.store) as store:
             async with create_planner(settings, clock, keep_inputs) as planning, open_channels(settings) as ways_out:
@@ -72,6 +93,22 @@ async def run_demo(console: Console, keep: Path | None) -> None:
             console.print(f"The store is {settings.store}; look at it with any SQLite tool.")
             first = next(p.id for p in outcome.plans if p.trip_id == FEATURED_TRIP)
             console.print(f"alertd replay {first} --archive {settings.archive} makes the plan above again.")
+
+
+def demo_nws() -> FakeNws:
+    """The storm as the National Weather Service would give it, with reports of stations and a winter storm warning."""
+    stations = FakeStations(storm=Storm(), stations=NWS_STATIONS)
+    return FakeNws(
+        zones=NWS_ZONES,
+        alerts=[make_alert(list(NWS_ZONES))],
+        updated=DEMO_START.isoformat(),
+        weather=FakeNwsWeather(stations=stations, ground=ground_m),
+    )
+
+
+def _on_nws(settings: Settings, base_url: str) -> Settings:
+    forecast = replace(settings.forecast.with_keys(nws_url=base_url), sources=("nws",), metar_url=base_url)
+    return replace(settings, forecast=forecast)
 
 
 def _on_loopback(settings: Settings, folder: Path, forecasts: str, receiver: str) -> Settings:

@@ -11,7 +11,7 @@ from rich.text import Text
 from alertd.cli.plan import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
-from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, SourceValues, Spread
+from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, PastSpan, SourceValues, Spread
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.serialize import to_plain
 from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_miles, to_mph
@@ -19,6 +19,7 @@ from alertd.units import FOOT_M, INCH_MM, MILE_M, to_fahrenheit, to_feet, to_mil
 FORMAT = "alertd.explained/1"
 WIDTH = 110
 _LABEL = 10
+_WORTH_SHOWING = 0.0005  # a probability that does not round to 0.000
 KELVIN_F = 1.8  # degrees Fahrenheit to one kelvin
 
 
@@ -58,6 +59,8 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
         _source(source, x.zone, console)
     if not x.sources:
         _print_field(console, "forecast", "no source answered")
+    for i, span in enumerate(x.past):
+        _print_field(console, "" if i else "past", _past(span, x.zone))
     _air(x.air, console)
     _column(x.column, x.zone, console)
     _print_field(console, "road", "when passed, share of members: " + _shares(x.surfaces))
@@ -72,11 +75,12 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
                 f"POSTED by {level.posted_by}{since}, or with what is: '{level.legal_name}'; {level.here_frac:.0%} here"
             )
         _print_field(console, "posting", f"{text}{on_it} (law: {level.section or 'no section on file'})")
+    _posting(x, console)
     for land in x.no_rules:
         _print_field(
             console, "posting", f"no rules on file for {land}: a winter road there counts as a control that may come"
         )
-    _print_field(console, "need", f"chains needed here, by posting or by grip: {x.need_frac:.3f} of 1")
+    _print_field(console, "need", f"chains needed here, by posting, grip, descent or closure: {x.need_frac:.3f} of 1")
     if x.stretch_surfaces:
         _print_field(console, "stretch", "share of members that meet it anywhere on it: " + _shares(x.stretch_surfaces))
     for c in x.compared:
@@ -86,6 +90,43 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
         _print_field(console, "barred", x.barred)
     where = "advice of the stretch" if x.stretch is not None else "no stretch of the plan here; advice of the trip"
     console.print(Text(f"   so: {where}: {VERB[x.advice]}", "bold"))
+
+
+def _posting(x: Explanation, console: Console) -> None:
+    """Print the control zone's state by the hour in one member, and each level's share of it."""
+    p = x.posting
+    kind = f"pass with a rise of {_feet(p.rise_m)}" if p.is_pass else "road between passes"
+    ends = f"miles {to_miles(p.start_m):.1f} to {to_miles(p.end_m):.1f}"
+    _print_field(
+        console, "zone", f"{ends}, {kind}; a control of it covers this place in {p.covered_frac:.0%} of members"
+    )
+    _print_field(
+        console,
+        "state",
+        f"in member {p.member}, worst of the zone: snowfall of 3 h, not cleared, of a day [mm of water] | wind | rates "
+        "of posting and lifting per hour | posted, for a zone that posts rarely / usually / often: mean 1 4 1",
+    )
+    for h in p.hours:
+        snow = f"{h.snowfall_mmwe_h:.2f}, {h.uncleared_mmwe:.2f}, {h.day_mmwe:.1f}"
+        also = " glaze" * h.glaze + " ice" * h.ice
+        states = f"{h.state_rare:.3f} / {h.state_usual:.3f} / {h.state_often:.3f}: {h.state:.3f}"
+        known = "" if h.known is None else f"; reported {'posted' if h.known else 'none'}"
+        rates = f"{h.on_per_h:.3f}, {h.off_per_h:.3f}"
+        closed = f"; closed {h.closed:.3f}" if h.closed >= _WORTH_SHOWING else ""
+        _print_field(
+            console,
+            phrases.clock_time(h.at, x.zone)[:5],
+            f"{snow}{also} | {h.wind_mps:.0f} m/s | {rates} | {states}{known}{closed}",
+        )
+    for v in p.levels:
+        how = "the road itself decides" if v.by_road else f"share {v.share_frac:.3f} of the state"
+        text = f"{v.ordinary_frac:.2f} in ordinary snow here, odds times {v.odds_factor:.2f}: {how}"
+        name = f"'{v.level_id}' in {v.jurisdiction}"
+        _print_field(console, "level", f"{name}: {text}; {v.chance_frac:.3f} in this member")
+    if x.descent_frac > 0.0:
+        _print_field(
+            console, "descent", f"share of drivers who chain for it, mean over members: {x.descent_frac:.3f} of 1"
+        )
 
 
 def _source(s: SourceValues, zone: str, console: Console) -> None:
@@ -110,6 +151,23 @@ def _source(s: SourceValues, zone: str, console: Console) -> None:
     _print_field(console, "", f"hour {hour}, at whose end the road is looked at: {', '.join(values)}")
     for remark in s.remarks:
         _print_field(console, "", f"but {remark}")
+
+
+_BASIS = {
+    "nothing": "no station within reach, no earlier forecast: not known",
+    "source": "the forecast source's own past hours",
+    "earlier_forecast": "earlier forecast of the source",
+}
+
+
+def _past(span: PastSpan, zone: str) -> str:
+    hours = round((span.ends_at - span.begins_at) / timedelta(hours=1))
+    when = f"{hours} h from {phrases.day_clock(span.begins_at, zone)}"
+    if not span.station:
+        issued = f", issued {phrases.day_clock(span.issued_at, zone)} or later" if span.issued_at else ""
+        return f"{when}: {_BASIS[span.basis]}{issued}"
+    above = f"{_feet(abs(span.higher_m))} {'higher' if span.higher_m >= 0.0 else 'lower'}"
+    return f"{when}: station {span.station}, {to_miles(span.away_m):.0f} mi away, {above}, and others by their weight"
 
 
 def _air(a: AirAtPlace, console: Console) -> None:

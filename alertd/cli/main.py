@@ -403,8 +403,17 @@ def brief(html: Path | None, pdf: Path | None, config: str | None, as_json: bool
     "--port", type=click.IntRange(0, 65535), default=0, metavar="PORT", help="With --serve; 0: any that is free."
 )
 @click.option("--speed", type=click.FloatRange(1, 600), default=60.0, metavar="N", help="With --serve: how many times.")
-def demo(keep: Path | None, serve: bool, port: int, speed: float) -> None:
+@click.option(
+    "--source",
+    type=click.Choice(("open-meteo", "nws")),
+    default="open-meteo",
+    metavar="NAME",
+    help="The stand-in to ask: open-meteo, or nws, the shipped default with stations for the past hours.",
+)
+def demo(keep: Path | None, serve: bool, port: int, speed: float, source: str) -> None:
     """An invented carrier and storm, end to end and offline: plan, message, brief, verified webhook."""
+    if serve and source != "open-meteo":
+        raise click.UsageError("--serve runs on open-meteo only; leave --source out")
     if serve:
         from alertd.cli.demo_serve import serve_demo
 
@@ -413,7 +422,7 @@ def demo(keep: Path | None, serve: bool, port: int, speed: float) -> None:
         return
     from alertd.cli.demo import run_demo
 
-    asyncio.run(run_demo(_console(), keep))
+    asyncio.run(run_demo(_console(), keep, source))
 
 
 cli.add_command(chainlog)

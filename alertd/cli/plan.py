@@ -278,6 +278,8 @@ def _footer(plan: Plan, console: Console) -> None:
         _print_field(console, "caution", caution)
     for s in plan.sources:
         _print_field(console, "forecast", f"{s.provider}, {phrases.age(s.age_h)} old. {s.licence}")
+    for note in plan.input_notes:
+        _print_field(console, "inputs", note)
     for r in plan.rules:
         overdue = "; REVIEW OVERDUE" if r.overdue else ""
         _print_field(

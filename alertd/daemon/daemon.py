@@ -27,7 +27,7 @@ from alertd.daemon.systemd import notify as tell_manager
 from alertd.daemon.versions import outdated, platform_text
 from alertd.delivery.channel import Channel, ClosableChannel, OutgoingNotice
 from alertd.delivery.channel_spec import ChannelTools
-from alertd.delivery.channels.email import EmailContent
+from alertd.delivery.email_content import EmailContent
 from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError

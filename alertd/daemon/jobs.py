@@ -26,6 +26,7 @@ from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
 from alertd.settings.model import Settings
 from alertd.sources.http.cache import DiskCache
 from alertd.sources.http.exchange import MAX_STALE_USE
+from alertd.sources.kept_forecasts import FILES_KEPT, KEPT_FOLDER, KeptForecasts
 from alertd.store.archive import Archive
 from alertd.store.store import Store
 
@@ -142,6 +143,8 @@ class Daemon:
             return
         cache = DiskCache(settings.cache, lambda text: log.warning("%s", text))
         answers = await asyncio.to_thread(cache.prune, fetched_before=now - MAX_STALE_USE, now_utc=now)
+        forecasts = KeptForecasts(settings.cache / KEPT_FOLDER)
+        answers += await asyncio.to_thread(forecasts.prune, written_before=now - FILES_KEPT)
         kept = 0
         if settings.archive is not None:
             archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)

@@ -5,15 +5,13 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Generic, Literal, TypeVar
+from typing import Any, Generic, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field
 
 from alertd.delivery.channel import Channel, OutgoingNotice
+from alertd.delivery.email_content import EmailContent
 from alertd.errors import ConfigError
-
-if TYPE_CHECKING:
-    from alertd.delivery.channels.email import EmailContent
 
 
 class ChannelModel(BaseModel):
@@ -33,7 +31,7 @@ class ChannelTools:
     """What the daemon shares among channels. email_content: HTML and pictures of a notice, None for plain text."""
 
     tls: ssl.SSLContext
-    email_content: "Callable[[OutgoingNotice], EmailContent] | None" = None
+    email_content: Callable[[OutgoingNotice], EmailContent] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

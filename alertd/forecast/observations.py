@@ -6,11 +6,14 @@ A station represents only its own place. Airports are in valleys, so the nearest
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import Final
 
 import numpy as np
 
 from alertd.forecast.model import Array
 from alertd.forecast.sampling import EARTH_RADIUS_M
+
+_UNKNOWN: Final = float("nan")
 
 
 class Phenomenon(StrEnum):
@@ -55,6 +58,10 @@ class StationReport:
     wind_from_deg: direction from which the wind blows; unknown when calm or variable.
     visibility_m: a lower bound where the scale of the report ends.
     precip_last_hour_mmwe: 0 also for a trace.
+    precip_3h_mmwe, precip_6h_mmwe, precip_24h_mmwe: totals up to the report.
+    coded_rate_mmwe_h: rate that the intensity of the weather groups stands for; 0 where no precipitation was observed.
+    cloud_frac: 0-1.
+    snow_depth_m: on the ground.
     raw: the coded text, empty if none.
     """
 
@@ -71,6 +78,12 @@ class StationReport:
     precip_last_hour_mmwe: float
     weather: tuple[Phenomenon, ...] | None
     raw: str
+    precip_3h_mmwe: float = _UNKNOWN
+    precip_6h_mmwe: float = _UNKNOWN
+    precip_24h_mmwe: float = _UNKNOWN
+    coded_rate_mmwe_h: float = _UNKNOWN
+    cloud_frac: float = _UNKNOWN
+    snow_depth_m: float = _UNKNOWN
 
     def __post_init__(self) -> None:
         if self.observed_at.utcoffset() is None:

@@ -18,17 +18,8 @@ from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch, D
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.controls.closures import Clock, Closure, meets_hold
 from alertd.plan.describe.surfaces import is_winter_road
-from alertd.plan.hours.limits import (
-    MAX_BREAKS,
-    Duty,
-    HoursRules,
-    HoursUsed,
-    Spell,
-    break_limit,
-    limits,
-    rules_for,
-    with_break,
-)
+from alertd.plan.hours.laws import Duty, HoursRules, rules_for
+from alertd.plan.hours.limits import MAX_BREAKS, HoursUsed, Spell, break_limit, limits, with_break
 from alertd.plan.model.alternatives import Departure, DeparturePick
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
@@ -164,7 +155,7 @@ def _held(encounter: Encounter, stretches: Sequence[ChainStretch], params: PlanP
     """True when too many members are barred, slip even with chains, or meet road closed by snow."""
     first, last = stretches[0].first, stretches[-1].last
     hourly_need, on_leg = encounter.hourly_need, slice(first, last + 1)
-    if encounter.closed[:, on_leg].any(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
+    if encounter.closed[:, on_leg].max(axis=1).mean() >= params.hold_probability - SAME_PROBABILITY:
         return True
     slick = (
         sum(x.slip_probability for x in stretches) >= params.hold_probability - SAME_PROBABILITY

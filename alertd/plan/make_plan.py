@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.model import Forecast
+from alertd.forecast.past import PastWeather
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
@@ -72,12 +73,19 @@ class TripInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Weather:
-    """The forecast, the corridor computed from it, and notes of its sources and of the physics."""
+    """The forecast, the corridor computed from it, and notes of its sources and of the physics.
+
+    remarks: on its inputs, for the office. doubt: why a road that looks bare may not be. past: what each past hour
+    rests on, None where not known.
+    """
 
     forecast: Forecast
     corridor: Corridor
     notes: tuple[str, ...] = ()
     partial: bool = False
+    remarks: tuple[str, ...] = ()
+    doubt: str = ""
+    past: PastWeather | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -175,7 +183,7 @@ def make_plan(request: PlanRequest) -> Plan:
             *posted_cautions(posted, now_utc, params),
             *trip.posted.notes,
             *trip.position_notes,
-            *cautions(run, sources, rules, carry, bridges),
+            *cautions(run, sources, rules, carry, bridges, weather.doubt),
             *weather.notes,
         ),
         partial=partial,
@@ -192,9 +200,11 @@ def make_plan(request: PlanRequest) -> Plan:
         posted=posted,
         posted_missing=trip.posted.missing,
         language=trip.language,
+        lands=tuple(dict.fromkeys(s.code for s in route.jurisdictions if s.code)),
         surfaces=() if over else surface_stretches(run, stretches, leave.timestamp(), params),
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
         arrived_at=trip.arrived_at,
+        input_notes=weather.remarks,
     )
     return with_id(plan)
 

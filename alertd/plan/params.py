@@ -55,13 +55,24 @@ class PlanParams:
     pass_rise_m: float = 120.0
     pass_top_m: float = 8_000.0
     pass_counts_as_grade: float = 0.03
+    # Control zones [A]: longest part of the road between passes that is posted as one, and longest zone of an authority
+    # that extends a pass. A longer one, such as a whole road, is where a law applies and not where a control lies.
+    zone_between_m: float = 30_000.0
+    zone_longest_m: float = 60_000.0
+    # Long descents [A]: common practice, no source, is to chain at the top of a long descent under 3 in of snow or
+    # more. The share of drivers who do rises from none to all between these depths of snow (mm w.e.; 1 and 3 in at
+    # 10:1), mean grades and lengths. Below this mass fewer do; without a trailer there is none to push.
+    descent_snow_mmwe: tuple[float, float] = (2.5, 7.5)
+    descent_mean_grade: tuple[float, float] = (0.04, 0.055)
+    descent_length_m: tuple[float, float] = (1_600.0, 4_800.0)
+    descent_mass_kg: float = 30_000.0
+    descent_least_share: float = 0.5
+    descent_no_trailer_share: float = 0.7
 
-    # Our estimate of a closure [A]: fresh snow from which we expect a member's road to be closed, mm w.e.; at 10:1 a mm
-    # is a cm. Basis: ploughs keep up with about 1 in/h, and roads close at several (parkrecord.com on I-80 in Utah): a
-    # day at 1 in/h, and three hours at 2 in/h. Donner, 2022-23: 730 in on 64 days of snow is 11 in a day, with 15
-    # closures.
+    # Our estimate of a closure [A]: snow of a day at which we expect a member's road to be closed, mm w.e.; at 10:1 a
+    # mm is a cm. Basis: ploughs keep up with about 1 in/h, and roads close at several (parkrecord.com on I-80 in Utah):
+    # a day at 1 in/h. Donner, 2022-23: 730 in on 64 days of snow is 11 in a day, with 15 closures.
     closed_day_snow_mmwe: float = 60.0
-    closed_burst_snow_mmwe: float = 15.0
 
     # Up to this length a bridge is posted with the road beside it, whatever is on its own deck [A]: drivers slow down
     # for ice on 100 m of deck. An authority assesses a longer bridge by itself.

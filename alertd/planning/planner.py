@@ -38,6 +38,7 @@ from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
+from alertd.sources.kept_forecasts import KEPT_FOLDER
 from alertd.sources.road_feeds.config import read_feeds
 
 log = logging.getLogger(__name__)
@@ -250,6 +251,7 @@ class Planner:
             route=next(iter(origin.file)),
             responses=(*origin.responses, *job.responses),
             road_reports=job.road_reports,
+            past=job.answers.past,
         )
         await asyncio.to_thread(self._writer.write_plans, planned, record)
 
@@ -315,7 +317,7 @@ async def create_planner(
             )
         )
         weather_sources, elevations = open_weather_sources(
-            settings.forecast, settings.noncommercial, str(settings.where), client
+            settings.forecast, settings.noncommercial, str(settings.where), client, settings.cache / KEPT_FOLDER
         )
         planning = Planner(settings, reference, weather_sources, elevations, writer)
         feeds = read_feeds(settings.feeds, reference.rulesets) if settings.feeds else ()

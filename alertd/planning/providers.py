@@ -1,10 +1,12 @@
 """Opens the weather sources of the settings, and checks that a contact is set where one is required."""
 
 from collections.abc import Sequence
+from pathlib import Path
 from urllib.parse import urlsplit
 
 from alertd.errors import ConfigError
 from alertd.forecast.provider import ElevationProvider, ForecastProvider
+from alertd.planning.past import PastObserver
 from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import ActiveAlerts, AlertServices
 from alertd.planning.weather import WeatherSources
@@ -14,6 +16,7 @@ from alertd.settings.model import Settings
 from alertd.sources.http.answer import JsonClient
 from alertd.sources.http.client import is_loopback
 from alertd.sources.http.host_limits import HostLimits
+from alertd.sources.kept_forecasts import KeptForecasts
 from alertd.sources.provider_spec import ProviderInputs
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.metar.reports import Metars
@@ -25,9 +28,12 @@ from alertd.sources.road_feeds.config import Feed
 
 
 def open_weather_sources(
-    forecast: ForecastSettings, noncommercial: bool, where: str, client: JsonClient
+    forecast: ForecastSettings, noncommercial: bool, where: str, client: JsonClient, kept_dir: Path | None = None
 ) -> tuple[WeatherSources, list[ElevationProvider]]:
-    """The weather sources of the settings, and the sources of ground heights. Raises ConfigError with `where`."""
+    """The weather sources of the settings, and the sources of ground heights. Raises ConfigError with `where`.
+
+    kept_dir: folder for the forecasts that later runs need as their past; None keeps them in memory.
+    """
     providers: list[ForecastProvider] = []
     elevations: list[ElevationProvider] = []
     for name in forecast.sources:
@@ -50,6 +56,7 @@ def open_weather_sources(
         road=forecast.road,
         alerts=_alerts(forecast, client) if forecast.alerts else None,
         observer=_observer(forecast, client),
+        past=_past(forecast, client, kept_dir),
         weights={
             provider.name: forecast.weights.get(name, 1.0)
             for name, provider in zip(forecast.sources, providers, strict=True)
@@ -69,6 +76,16 @@ def _observer(forecast: ForecastSettings, client: JsonClient) -> StationObserver
     return StationObserver(
         NwsStations(client, forecast.of(NwsKeys).nws_url) if NWS.name in forecast.sources else None,
         Metars(client, forecast.metar_url) if forecast.metar_url else None,
+    )
+
+
+def _past(forecast: ForecastSettings, client: JsonClient, kept_dir: Path | None) -> PastObserver | None:
+    if not forecast.past_observations:
+        return None
+    return PastObserver(
+        NwsStations(client, forecast.of(NwsKeys).nws_url) if NWS.name in forecast.sources else None,
+        Metars(client, forecast.metar_url) if forecast.metar_url else None,
+        KeptForecasts(kept_dir),
     )
 
 

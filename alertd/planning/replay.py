@@ -1,7 +1,7 @@
 """Makes an archived plan again from its archive alone: no network, no clock, and no file as it is now."""
 
 import tempfile
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC
 from pathlib import Path
 
@@ -13,6 +13,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import locate
 from alertd.plan.serialize import plan_json
+from alertd.planning.past import RecordedPast
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replay_archive import read_archived
@@ -83,6 +84,7 @@ async def _plan_inputs(first: ArchivedPlan, folder: Path, where: str) -> PlanInp
     weather_sources, elevations = open_weather_sources(
         _forecast(record.settings, places), record.settings.noncommercial, where, client
     )
+    weather_sources = replace(weather_sources, past=RecordedPast(recorded=record.past))
     route = await load_route(folder / record.route, reference, elevations)
     window = window_of(route, record.departs, record.now_utc, params)
     answers = await ask_sources(route, window, weather_sources, reference.zones)
@@ -104,6 +106,7 @@ def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
         stale_h=chosen.stale_h,
         alerts=chosen.alerts,
         observations=False,
+        past_observations=False,
         metar_url=chosen.metar_url,
         alerts_area=chosen.alerts_area,
         geomet_url=chosen.geomet_url,

@@ -12,6 +12,7 @@ from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
 
 import alertd
 from alertd.errors import AlertdError, StoreError
+from alertd.forecast.past import PastEvidence
 from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.controls.closures import PostedClosure
 from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
@@ -28,6 +29,7 @@ from alertd.planning.replay_record import (
     StoredModel,
 )
 from alertd.planning.road_reports import RoadReports
+from alertd.records.past_evidence import evidence_from_plain, evidence_to_plain
 from alertd.rules.rig import Tire
 from alertd.settings.forecast import PROVIDER_KEYS
 from alertd.sources.files.trips import parse_trip
@@ -38,6 +40,7 @@ from alertd.store.archive import Archive
 log = logging.getLogger(__name__)
 
 FORMAT: Final = "alertd.inputs/1"
+_STORED_APART: Final = ("files", "heard", "posted", "past")  # parts that plans have in common
 _POSTED: Final = TypeAdapter(PostedConditions)
 
 
@@ -115,6 +118,7 @@ class _Manifest(StoredModel):
     heard: tuple[_Response, ...]
     closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
     posted: dict[str, Any] = Field(default_factory=dict)  # likewise
+    past: dict[str, Any] = Field(default_factory=dict)  # none in plans kept before stations filled past hours
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -174,6 +178,8 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
     if inputs.road_reports.controls != NOTHING_POSTED:
         controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
         shared["posted"] = _put_json(archive, controls, now)
+    if inputs.past.reports or inputs.past.kept or inputs.past.problems:
+        shared["past"] = _put_json(archive, evidence_to_plain(inputs.past), now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),
@@ -197,15 +203,18 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
             ways = _ComparisonManifest.model_validate_json(json.dumps(stored))
             made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
             return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
-        stored |= {name: _get_json(archive, stored[name]) for name in ("files", "heard", "posted") if name in stored}
+        stored |= {
+            name: _get_json(archive, stored[name]) for name in ("files", "heard", "posted", "past") if name in stored
+        }
         stored["chosen"] = _with_providers(stored["chosen"])
         manifest = _Manifest.model_validate_json(json.dumps(stored))
         responses = tuple(_unpacked(archive, h) for h in manifest.heard)
         posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
+        past = evidence_from_plain(manifest.past) if manifest.past else PastEvidence()
         trip = parse_trip(manifest.trip, plan_id)
     except StoreError:
         raise
-    except (AlertdError, ValidationError, KeyError, TypeError) as exc:
+    except (AlertdError, ValueError, KeyError, TypeError) as exc:
         why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
         raise StoreError(
             f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
@@ -221,6 +230,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         road_reports=RoadReports(
             closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures), controls=posted
         ),
+        past=past,
     )
     return ArchivedPlan(
         alertd=manifest.alertd,

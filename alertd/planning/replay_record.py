@@ -5,12 +5,13 @@ settings. Parameters without a setting come from the code, so a replay shows the
 """
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from alertd.forecast.past import PastEvidence
 from alertd.plan.chain_up.chains_on import TruckReport
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
@@ -79,6 +80,7 @@ class ReplayRecord:
 
     files: by name, see `settings.file_snapshot`; route: the name of the route's among them. response: in any order.
     road_reports: as they were read, on this route or not; controls that a feed listed earlier may count among them.
+    past: evidence of past hours that the sources lack; the answers behind it are not among the responses.
     """
 
     now_utc: datetime
@@ -88,6 +90,7 @@ class ReplayRecord:
     route: str
     responses: tuple[SourceResponse, ...]
     road_reports: RoadReports = NO_ROAD_REPORTS
+    past: PastEvidence = field(default_factory=PastEvidence)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

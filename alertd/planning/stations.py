@@ -94,7 +94,7 @@ class StationObserver:
     async def _of_airports(self, route: Route, now_utc: datetime, turn: _ServiceRun) -> list[StationReport]:
         if self._metars is None:
             return []
-        box = _box(route)
+        box = box_around_route(route)
         (reports,) = await self._each([(f"in {box}", partial(self._metars.inside, *box))], now_utc, turn)
         return list(reports)
 
@@ -151,7 +151,7 @@ def _near(route: Route, stations: Sequence[Station]) -> list[bool]:
     return [bool(near) for near in nearest_m <= NEAR_M]
 
 
-def _box(route: Route) -> tuple[float, float, float, float]:
+def box_around_route(route: Route) -> tuple[float, float, float, float]:
     """South, west, north and east edges of the area within NEAR_M of the road."""
     south, north = float(route.lat_deg.min()), float(route.lat_deg.max())
     margin = NEAR_M / 111_000.0

@@ -55,10 +55,14 @@ ASK: Final = "ask before leaving"
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class RouteWarnings:
-    """The warnings on a route, and notes on unknown ones. known: none is missing or old."""
+    """The warnings on a route, and notes on unknown ones.
+
+    remarks: on lists that look odd and ask a driver for nothing. known: none is missing, old or odd.
+    """
 
     closures: tuple[Closure, ...] = ()
     notes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()
     known: bool = False
 
 
@@ -88,6 +92,7 @@ async def warnings_along(route: Route, services: AlertServices, zones: Zones, no
     return RouteWarnings(
         closures=tuple(c for part in found for c in part.closures),
         notes=tuple(dict.fromkeys(n for part in found for n in part.notes)),
+        remarks=tuple(dict.fromkeys(r for part in found for r in part.remarks)),
         known=all(part.known for part in found),
     )
 
@@ -109,7 +114,15 @@ async def _us(route: Route, feed: ActiveAlerts | None, zones: Zones, now_utc: da
         notes += (*_lost_note(lost), *missed)
     if old := _old_outlines(alerts, zones, now_utc):
         notes.append(old)
-    return RouteWarnings(closures=placed.closures, notes=tuple(notes), known=not notes)
+    remarks = _odd(alert_list, whole_country=not feed.source.area)
+    return RouteWarnings(closures=placed.closures, notes=tuple(notes), remarks=remarks, known=not (notes or remarks))
+
+
+def _odd(alert_list: AlertList, *, whole_country: bool) -> tuple[str, ...]:
+    """A country without any warning is rare: no caution for a driver, and no reason to withdraw a warning either."""
+    if not whole_country or alert_list.listed_n:
+        return ()
+    return ("the list of weather warnings of the whole country is empty; warnings known before stay in force",)
 
 
 def _may_matter(alert: WeatherAlert, states: frozenset[str]) -> bool:
@@ -130,8 +143,6 @@ def _doubts(answer: Answer[AlertList], area: Sequence[str], states: frozenset[st
         out.append(f"Weather warnings may have changed: {answer.not_refreshed}")
     if not alert_list.whole:
         out.append(f"Weather warnings not all known (the service has more than it lists): {ASK}")
-    if whole_country and alert_list.listed_n == 0:
-        out.append(f"Weather warnings not known (a whole country's list that is empty): {ASK}")
     if (
         whole_country
         and alert_list.updated_at is not None

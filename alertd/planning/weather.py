@@ -12,22 +12,28 @@ from numpy.typing import NDArray
 from alertd.errors import OutsideArea, SourceError
 from alertd.forecast.ensemble import normal_scores, to_ensemble
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.forecast.past import PastEvidence
 from alertd.forecast.pool import age_weight, member_counts, pool
 from alertd.forecast.provider import ForecastProvider, ForecastRequest
 from alertd.forecast.quality import Freshness, Limits, Usability, combine_quality, coverage, freshness
 from alertd.forecast.sampling import choose_cells
+from alertd.plan.describe.past import doubt_of, past_remarks, unseen_note
 from alertd.plan.make_plan import Weather
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.warnings.zones import Zones
+from alertd.planning.past import PastSource
 from alertd.planning.road_cache import RoadFieldCache
 from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_along
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
+from alertd.road.past_weather import with_past
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
+from alertd.route.tunnels import in_tunnels
 from alertd.sources.files.road import RoadSettings
 
 SPIN_UP = timedelta(hours=48)  # past hours after which the start state of the road no longer matters
+PAST_STREAM = 48  # distinguishes the random numbers of the past from those of the forecast
 MAX_CELLS = 100  # what one request to a source may carry
 MAX_SOURCES_IN_FULL = (
     2  # the pool holds as many sources' members; more sources have fewer each, so that a plan costs no more
@@ -47,8 +53,8 @@ class Window:
 class WeatherSources:
     """The sources to ask and how to turn their answers into members.
 
-    alerts: None where warnings are not asked for. observer: None where station reports are not kept. weights: of
-    sources by name, 1 where not given; see `_counts`.
+    alerts: None where warnings are not asked for. observer: None where station reports are not kept. past: None where
+    past hours that the sources lack stay unknown. weights: of sources by name, 1 where not given; see `_counts`.
     """
 
     providers: Sequence[ForecastProvider]
@@ -59,6 +65,7 @@ class WeatherSources:
     road_cache: RoadFieldCache = field(default_factory=RoadFieldCache)
     alerts: AlertServices | None = None
     observer: StationObserver | None = None
+    past: PastSource | None = None
     weights: Mapping[str, float] = field(default_factory=dict)
 
 
@@ -67,7 +74,7 @@ class SourceAnswers:
     """The answers of all sources for one route and window, before anything is computed from them.
 
     cells: the plan's columns and their forecast cells. failed: reasons by provider. notes: on sources without answers
-    for some or all of the road.
+    for some or all of the road. past: evidence of past hours that they lack.
     """
 
     route: Route
@@ -78,6 +85,7 @@ class SourceAnswers:
     failed: Mapping[str, str]
     notes: tuple[str, ...]
     warnings: RouteWarnings
+    past: PastEvidence = field(default_factory=PastEvidence)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -127,6 +135,9 @@ async def ask_sources(
         for f in forecasts
         if f.outside
     ]
+    past = PastEvidence()
+    if weather_sources.past is not None and forecasts:
+        past = await weather_sources.past.evidence(route, request, forecasts)
     cells = road_cells(
         route.distance_m,
         route.elevation_m,
@@ -134,6 +145,7 @@ async def ask_sources(
         route.lat_deg,
         route.lon_deg,
         on_deck=on_bridges(route.distance_m, route.bridges),
+        in_tunnel=in_tunnels(route.distance_m, route.tunnels),
     )
     return SourceAnswers(
         route=route,
@@ -144,6 +156,7 @@ async def ask_sources(
         failed=failed,
         notes=tuple(notes),
         warnings=warnings,
+        past=past,
     )
 
 
@@ -173,6 +186,9 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
         if ensembles
         else _unknown_forecast(request, weather_sources.members)
     )
+    # A generator of its own: a source with past hours gives the same plan with and without stations.
+    past_rng = np.random.default_rng((weather_sources.seed, PAST_STREAM))
+    forecast, past = with_past(forecast, answers.past, request, road.spreads, past_rng)
     verdict = combine_quality(judged)
     if len(answers.forecasts) > 1 and usable:
         whole = coverage(forecast, window.start, window.end)
@@ -199,11 +215,19 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     corridor = Corridor(cells=answers.cells, field=road_field, clock_z=rng.permutation(normal_scores(members)))
     no_answer = (f"{name}: no forecast ({why})" for name, why in answers.failed.items())
     notes = dict.fromkeys((*no_answer, *verdict.reasons, *(road_field.notes if usable else ())))
+    unseen = unseen_note(past, window.now) if usable else ""
     weather = Weather(
         forecast=forecast,
         corridor=corridor,
-        notes=(*answers.warnings.notes, *notes, *answers.notes),
+        notes=(*answers.warnings.notes, *notes, *answers.notes, *filter(None, (unseen,))),
         partial=bool(answers.failed) or verdict.state is not Usability.OK,
+        remarks=(
+            *answers.warnings.remarks,
+            *(road_field.remarks if usable else ()),
+            *(past_remarks(past, answers.past.problems, window.now) if usable else ()),
+        ),
+        doubt=doubt_of(past, window.now, road.limits.unseen_snow_mmwe),
+        past=past,
     )
     return FetchedWeather(weather=weather, source_forecasts=answers.forecasts, warnings=answers.warnings)
 

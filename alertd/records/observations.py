@@ -26,23 +26,31 @@ def _id(report: StationReport, trip_id: str, at: datetime) -> str:
     return f"{_KIND}_{report.station.id}_{at:%Y%m%dT%H%M%SZ}"
 
 
-def _dump(report: StationReport) -> str:
-    """The report's fields as JSON, with null for unknown values."""
+def report_to_plain(report: StationReport) -> dict[str, Any]:
+    """The report's fields as values that JSON carries, None for unknown ones."""
     body = asdict(report) | {"observed_at": report.observed_at.isoformat(), "station": _nulls(asdict(report.station))}
-    return json.dumps(_nulls(body), sort_keys=True, allow_nan=False, separators=(",", ":"))
+    return _nulls(body)
+
+
+def _dump(report: StationReport) -> str:
+    return json.dumps(report_to_plain(report), sort_keys=True, allow_nan=False, separators=(",", ":"))
 
 
 def _nulls(values: dict[str, Any]) -> dict[str, Any]:
     return {k: None if isinstance(v, float) and not np.isfinite(v) else v for k, v in values.items()}
 
 
-def _parse(body: dict[str, Any], where: str) -> StationReport:
-    """The report of an event's body, in which null means unknown."""
+def report_from_plain(body: dict[str, Any]) -> StationReport:
+    """The report of its plain values, in which None means unknown. Raises pydantic's ValidationError, a ValueError."""
 
     def known(values: dict[str, Any]) -> dict[str, Any]:
         return {k: float("nan") if v is None and k not in ("weather", "station") else v for k, v in values.items()}
 
     return _REPORT.validate_python(known(body) | {"station": known(body["station"])})
+
+
+def _parse(body: dict[str, Any], where: str) -> StationReport:
+    return report_from_plain(body)
 
 
 OBSERVATIONS: Final = EventStream[StationReport](

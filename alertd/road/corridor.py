@@ -24,11 +24,13 @@ from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature no longer matters
 FIRST_DAY_H: Final = 24
+TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
 DEEP_SCALE_M: Final = 0.3  # assumed depth at which the ground's surplus reaches 63 %
 PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
+SALT_C: Final = -9.0  # [A] common practice, no source: salt works down to about 15 °F
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
 _CLASSES: Final = ("road_class", "grip_class")
@@ -42,6 +44,7 @@ class RoadCells:
     """Physics columns of a route, (column,), and the column of each sample, (sample,).
 
     is_deck: True for columns of a bridge deck; these come last.
+    is_tunnel: True for columns of a tunnel, where the road is dry whatever the weather. None where there is no tunnel.
     column_of_sample: the column of each sample; a deck column on a bridge.
     beside_of_sample: the column of the road beside the bridge for samples on a bridge, else the sample's own column.
     """
@@ -53,6 +56,7 @@ class RoadCells:
     is_deck: NDArray[np.bool_]
     column_of_sample: NDArray[np.int64]
     beside_of_sample: NDArray[np.int64]
+    is_tunnel: NDArray[np.bool_] | None = None
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -71,12 +75,14 @@ class MemberQuantiles:
     phase_model: uniform in 0-1; weight between the two phase relations.
     friction: uniform in 0-1; rank within the friction distribution of a class.
     height_z: standard normal; error of moving temperature to the road's height.
+    service: uniform in 0-1; low ranks get a serviced road, see `SurfaceParams.serviced_frac`.
     """
 
     phase: Array
     phase_model: Array
     friction: Array
     height_z: Array
+    service: Array
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -86,10 +92,12 @@ class MemberQuantiles:
 class RoadField:
     """The pavement of every column at whole hours: arrays (member, column, hour), read-only.
 
-    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c and
-    snowfall_mmwe_h refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
+    Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c,
+    snowfall_mmwe_h and wind_mps refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
 
     grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
+    untouched: (member,) True for members whose road nobody ploughs or salts.
+    notes: cautions about the inputs. remarks: assumptions about them that ask for no caution.
     """
 
     first_epoch_s: float
@@ -101,8 +109,11 @@ class RoadField:
     snow_mmwe: Float32
     ice_mmwe: Float32
     snowfall_mmwe_h: Float32
+    wind_mps: Float32
     quantiles: MemberQuantiles
+    untouched: NDArray[np.bool_]
     notes: tuple[str, ...]
+    remarks: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -124,6 +135,7 @@ def member_quantiles(members: int, rng: np.random.Generator) -> MemberQuantiles:
         phase_model=rng.permutation(steps),
         friction=rng.permutation(steps),
         height_z=rng.permutation(normal),
+        service=rng.permutation(steps),
     )
 
 
@@ -135,6 +147,7 @@ def road_cells(
     lon_deg: ArrayLike,
     *,
     on_deck: ArrayLike = False,
+    in_tunnel: ArrayLike = False,
     band_m: float = 50.0,
 ) -> RoadCells:
     """Group a route's samples, (sample,) each, into physics columns by forecast cell and band of height.
@@ -142,15 +155,18 @@ def road_cells(
     A column's place and height are the means of its samples, weighted by the length of road of each. Samples of unknown
     height share one column per cell, also of unknown height. Samples on a bridge deck count in a road column like any
     other, and also get a deck column of the same place and height. The two columns differ only in their material.
+    Samples in a tunnel share one column per cell, without weather.
     """
     dist, elev, lat, lon = (np.asarray(x, dtype=np.float64) for x in (distance_m, elevation_m, lat_deg, lon_deg))
     cell = np.asarray(cell_of_sample, dtype=np.int64)
     band = np.where(np.isfinite(elev), np.floor(elev / band_m), -1e6).astype(np.int64)
-    keys, column = np.unique(np.stack([cell, band]), axis=1, return_inverse=True)
+    tunnel = np.broadcast_to(np.asarray(in_tunnel, dtype=np.bool_), dist.shape)
+    inside = tunnel.astype(np.int64)
+    keys, column = np.unique(np.stack([cell, np.where(tunnel, 0, band), inside]), axis=1, return_inverse=True)
     column = np.asarray(column, dtype=np.int64).reshape(-1)
     weight = np.maximum(np.gradient(dist), 1e-3) if dist.size > 1 else np.ones(1)
     total = np.bincount(column, weight)
-    deck = np.broadcast_to(np.asarray(on_deck, dtype=np.bool_), dist.shape)
+    deck = np.broadcast_to(np.asarray(on_deck, dtype=np.bool_), dist.shape) & ~tunnel
     road_column, deck_column = np.unique(column[deck], return_inverse=True)
     source_column = np.concatenate((np.arange(total.size), road_column))
     own = column.copy()
@@ -167,6 +183,7 @@ def road_cells(
         is_deck=np.arange(source_column.size) >= total.size,
         column_of_sample=own,
         beside_of_sample=column,
+        is_tunnel=(keys[2] == 1)[source_column] if tunnel.any() else None,
     )
 
 
@@ -193,7 +210,7 @@ def run_corridor(
     previous, changed: a field of the same cells, hours and quantiles, and (column,) the columns to compute again. The
         caller guarantees that the weather of all other columns is the same.
 
-    Past hours in the forecast spin the road up; `notes` reports when there are too few. Air temperature, humidity, wind
+    Past hours in the forecast spin the road up. Air temperature, humidity, wind
     and precipitation are required. Assumptions replace missing pressure, cloud, sunshine and levels.
 
     An hour without a required field is UNKNOWN. After it, and from the start of the forecast, unrecorded snow may
@@ -213,7 +230,8 @@ def run_corridor(
     place = column_places(forecast, cells)
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
-    names = (*_CLASSES, "surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe", "snowfall_mmwe_h")
+    stores = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+    names = (*_CLASSES, *stores, "snowfall_mmwe_h", "wind_mps")
     arrays: dict[str, NDArray[Any]]
     if previous is None or changed is None:
         arrays = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
@@ -228,15 +246,49 @@ def run_corridor(
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
-        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast)).items():
+        kept = np.repeat(kept_an_hour(quantiles.service, kind), block.size)
+        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast), kept).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
+    if cells.is_tunnel is not None:
+        _shelter(arrays, cells.is_tunnel)
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
+        untouched=quantiles.service >= params.serviced_frac,
         notes=_notes(forecast, cells),
+        remarks=_remarks(forecast, cells),
         **arrays,
     )
+
+
+def _shelter(arrays: dict[str, NDArray[Any]], tunnel: NDArray[np.bool_]) -> None:
+    """Set the columns of tunnels to a dry road at a mild temperature, in hours of unknown weather too."""
+    for name, values in arrays.items():
+        if name in _CLASSES:
+            values[:, tunnel] = RoadClass.DRY
+        else:
+            values[:, tunnel] = TUNNEL_TEMP_C if name.endswith("temp_c") else 0.0
+
+
+def serviced(state: SurfaceState, kept_frac: Array) -> SurfaceState:
+    """The state after ploughs and salt, which leave (column,) `kept_frac` of snow, packed snow and plain ice.
+
+    Glaze stays, and so does plain ice on a road colder than SALT_C.
+    """
+    salted = np.where(state.surface_temp_c > SALT_C, kept_frac, 1.0)
+    plain = state.ice_mmwe - state.packed_mmwe - state.glaze_mmwe
+    packed = state.packed_mmwe * kept_frac
+    return state._replace(
+        snow_mmwe=state.snow_mmwe * kept_frac,
+        packed_mmwe=packed,
+        ice_mmwe=state.glaze_mmwe + packed + np.maximum(plain, 0.0) * salted,
+    )
+
+
+def kept_an_hour(service: Array, params: SurfaceParams) -> Array:
+    """(member,): share of snow and plain ice that ploughs and salt leave after an hour; 1 on an untouched road."""
+    return np.where(service < params.serviced_frac, 0.5 ** (1.0 / params.service_half_life_h), 1.0)
 
 
 def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:
@@ -268,9 +320,12 @@ def latest_start_h(forecast: Forecast) -> int:
 
 
 def _run_block(
-    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int
+    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int, kept_frac: Array
 ) -> dict[str, NDArray[Any]]:
-    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column)."""
+    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column).
+
+    kept_frac: (column,) share of the snow that ploughs and salt leave after an hour.
+    """
     hours, columns = weather.known.shape
     layers_c = start_layers_c(weather, params)
     start = start_state(layers_c)
@@ -285,6 +340,7 @@ def _run_block(
         steady = hour_constants(forcing, params, dt_s)
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = step(state, forcing, params, dt_s, steady)
+        state = serviced(state, kept_frac)
         if not started.all():
             state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
         valid_h = np.where(known, valid_h + 1.0, 0.0)
@@ -306,6 +362,7 @@ def _run_block(
         _doubt(out, doubted, weather, layers_c, params, limits)
     out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
     out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
+    out["wind_mps"] = np.where(weather.known, weather.forcing.wind_mps, np.nan)
     return out
 
 
@@ -342,28 +399,49 @@ def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
 
 
 def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
-    """Missing inputs and the assumptions that replace them, for the reader."""
+    """Missing inputs that a driver must know of."""
     used = np.unique(cells.cell_idx)
     notes: list[str] = []
     past_h = past_hours(forecast)
-    if past_h < SPIN_UP_H:
+    if past_h < SPIN_UP_H - KEPT_ANSWER_H:
         notes.append(
             f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}; the road starts dry at the mean air"
             " temperature of the first 24 hours, and snow or ice already lying there is not known"
         )
+    missing_h = int(_missing_required(forecast, used)[past_h:].sum())
+    if missing_h:
+        notes.append(
+            f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours - past_h} hours somewhere on the"
+            " road; the road state there is unknown until it is known again"
+        )
+    return tuple(notes)
+
+
+def _remarks(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:
+    """Assumptions that replace missing inputs; where they leave the road in doubt, its state is UNKNOWN."""
+    used = np.unique(cells.cell_idx)
+    notes: list[str] = []
+    past_h = past_hours(forecast)
+    if SPIN_UP_H - KEPT_ANSWER_H <= past_h < SPIN_UP_H:
+        notes.append(f"{forecast.provider}: {past_h} past hours instead of {SPIN_UP_H}")
     if np.isnan(forecast.elevation_m[used]).any():
         notes.append(f"{forecast.provider}: height of some cells not given, taken as the road's mean height there")
     if np.isnan(cells.elevation_m).any():
         notes.append("height of some of the road not known, taken as the forecast cell's height")
     if _missing_hours(forecast.cloud_frac, used).any():
         notes.append(f"{forecast.provider}: cloud missing at times, taken as overcast by day and clear at night")
-    missing_h = int(np.any([_missing_hours(getattr(forecast, n), used) for n in REQUIRED_FIELDS], axis=0).sum())
+    missing_h = int(_missing_required(forecast, used)[:past_h].sum())
     if missing_h:
         notes.append(
-            f"{forecast.provider}: weather missing in {missing_h} of {forecast.hours} hours somewhere on the road;"
-            " the road state there is unknown until it is known again"
+            f"{forecast.provider}: weather missing in {missing_h} of {past_h} past hours somewhere on the road; a bare"
+            " road there is not known until old snow would be gone"
         )
     return tuple(notes)
+
+
+def _missing_required(forecast: Forecast, cells: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """(hour,): True where any of these cells lacks a required field in any member."""
+    return np.asarray(np.any([_missing_hours(getattr(forecast, n), cells) for n in REQUIRED_FIELDS], axis=0))
 
 
 def _missing_hours(field: Array, cells: NDArray[np.int64]) -> NDArray[np.bool_]:

@@ -6,9 +6,8 @@ closed form: while water and ice coexist the surface stays at 0 °C exactly. Ene
 the tests check through `enthalpy_jm2` and `energy_in_jm2`. The equations follow road-weather models such as Crevier &
 Delage 2001, J. Appl. Meteor. 40:2026.
 
-The model has no ploughs, no salt and, by default, no traffic: fallen snow remains until weather removes it. Snow and
-ice are therefore forecast too long on roads that are cleared. That errs on the cautious side and must not be
-"corrected" by assuming road maintenance.
+The model has no ploughs, no salt and, by default, no traffic: fallen snow remains until weather removes it. A member of
+the forecast whose road is serviced loses snow between the hours, see `corridor.serviced`.
 
 Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns. Python loops run only
 over layers and time. Fluxes are W/m², positive into the road; stores are mm water equivalent = kg/m².

@@ -80,13 +80,28 @@ class BridgeSpan:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class TunnelSpan:
+    """A run of the route in a tunnel, from portal to portal. `name` is "" where none is known."""
+
+    name: str
+    start_m: float
+    end_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class LimitSpan:
-    """A run of the route under a posted speed limit for trucks, and the source of that limit."""
+    """A run of the route under a speed limit for trucks, and the source of that limit.
+
+    axles_least: the limit is for vehicles or combinations with this many axles or more.
+    mass_least_kg: the limit is for a gross mass of this or more.
+    """
 
     start_m: float
     end_m: float
     speed_mps: float
     source: str
+    axles_least: int = 0
+    mass_least_kg: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,7 +112,10 @@ class Route:
     elevation_m: smoothed height (see route.elevation).
     grade: rise over run, positive uphill in the direction of travel.
     bearing_deg: azimuth of travel, clockwise from north, 0 to 360.
-    passes: those of the whole line where this route is only its end, see route.passes.
+    curve_mps: speed that the curves around each sample allow a truck, +inf on straight road, see route.curves. None
+        where the line is too coarse to know.
+    passes, sustained: those of the whole line where this route is only its end, see route.passes and
+        route.sustained_grade.
     """
 
     name: str
@@ -112,9 +130,12 @@ class Route:
     jurisdictions: tuple[JurisdictionSpan, ...] = ()
     stops: tuple[RouteStop, ...] = ()
     bridges: tuple[BridgeSpan, ...] = ()
+    tunnels: tuple[TunnelSpan, ...] = ()
     limits: tuple[LimitSpan, ...] = ()
     passes: tuple[tuple[float, float], ...] | None = None
+    sustained: Array | None = None
     findings: tuple[str, ...] = ()
+    curve_mps: Array | None = None
 
     def __post_init__(self) -> None:
         for values in (
@@ -124,8 +145,10 @@ class Route:
             self.elevation_m,
             self.grade,
             self.bearing_deg,
+            self.curve_mps,
         ):
-            values.flags.writeable = False
+            if values is not None:
+                values.flags.writeable = False
 
     @property
     def length_m(self) -> float:

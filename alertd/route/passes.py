@@ -9,6 +9,10 @@ from alertd.route.elevation import find_climbs, smooth_elevation
 from alertd.route.model import Array, Climb, Route
 
 SMOOTH_M = 1_000.0
+# Climbs of one ascent, and descents of one descent, may be farther apart where the road between goes on rising or
+# falling at half a percent or more [A]: I-80 rises to Donner Summit in two such climbs.
+SAME_WAY_M = 30_000.0
+SAME_WAY_GRADE = 0.005
 
 
 @lru_cache(maxsize=256)
@@ -19,7 +23,8 @@ def passes_of(
 
     A climb or descent counts from `min_mean_grade` and `min_rise_m` on, see `find_climbs`, by heights smoothed over
     about a kilometre. Climbs and descents at most `longest_top_m` apart form one pass: a climb with the next climb, or
-    with the descent behind the summit, or a descent with the next descent. A valley between a descent and a climb
+    with the descent behind the summit, or a descent with the next descent. So do two climbs up to 30 km apart if the
+    road keeps rising between them, and two descents if it keeps falling. A valley between a descent and a climb
     separates passes.
     """
     if route.passes is not None:
@@ -38,7 +43,12 @@ def passes_of(
     found: list[tuple[float, float]] = []
     was_up = True
     for start_m, end_m, up in sorted(legs):
-        if found and (was_up or not up) and start_m - found[-1][1] <= longest_top_m:
+        gap_m = start_m - found[-1][1] if found else np.inf
+        joins = (was_up or not up) and gap_m <= longest_top_m
+        if not joins and was_up is up and gap_m <= SAME_WAY_M:
+            a, b = np.interp((found[-1][1], start_m), d, elevation_m)
+            joins = bool((b - a if up else a - b) >= SAME_WAY_GRADE * gap_m)
+        if joins:
             found[-1] = (found[-1][0], max(end_m, found[-1][1]))
         else:
             found.append((start_m, end_m))

@@ -7,7 +7,7 @@ in a hairpin.
 
 from collections.abc import Sequence
 from itertools import groupby, pairwise
-from typing import Final, Literal, Protocol
+from typing import Final, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,26 +106,29 @@ def snap_stops(
     stops: Sequence[Stop],
     *,
     max_offset_m: float = STOP_OFFSET_M,
-    drives_on: Literal["right", "left"] = "right",
+    left: Sequence[tuple[float, float]] = (),
 ) -> tuple[RouteStop, ...]:
     """The stops that a truck in this direction can enter, in order along the route, once for each pass.
 
     A stop is usable when it serves both directions, or a bearing within 90 degrees of the travel there. A stop that
     states neither is usable when it is on the side of traffic.
+
+    left: the runs (start_m, end_m) of the line where traffic keeps to the left.
     """
     found = []
     for stop in stops:
         for distance_m, offset_m in find_passes(line, stop.lat_deg, stop.lon_deg, max_offset_m=max_offset_m):
-            if _usable(line, stop, distance_m, offset_m, drives_on):
+            keeps_left = any(start_m <= distance_m <= end_m for start_m, end_m in left)
+            if _usable(line, stop, distance_m, offset_m, keeps_left=keeps_left):
                 found.append(RouteStop(stop=stop, distance_m=distance_m, offset_m=offset_m))
     return tuple(sorted(found, key=lambda at: (at.distance_m, at.stop.id)))
 
 
-def _usable(line: Line, stop: Stop, distance_m: float, offset_m: float, drives_on: str) -> bool:
+def _usable(line: Line, stop: Stop, distance_m: float, offset_m: float, *, keeps_left: bool) -> bool:
     if stop.serves_both:
         return True
     if stop.serves_bearing_deg is None:
-        return offset_m >= 0.0 if drives_on == "right" else offset_m <= 0.0
+        return offset_m <= 0.0 if keeps_left else offset_m >= 0.0
     nearest = int(np.argmin(np.abs(line.distance_m - distance_m)))
     turn = (stop.serves_bearing_deg - float(line.bearing_deg[nearest]) + 180.0) % 360.0 - 180.0
     return abs(turn) <= 90.0

@@ -1,11 +1,11 @@
-"""Places posted speed limits, given by their ends, onto a route in the direction of travel."""
+"""Places speed limits on a route: posted ones by their ends, in the direction of travel, and those of law by land."""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
 from alertd.route.clean import WGS84
-from alertd.route.model import LimitSpan
+from alertd.route.model import JurisdictionSpan, LimitSpan
 from alertd.route.project import Line, find_passes, interval_between
 
 LatLon: TypeAlias = tuple[float, float]  # latitude, longitude [deg]
@@ -26,6 +26,38 @@ class PostedLimit:
     both_ways: bool
     speed_mps: float
     source: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TruckSpeed:
+    """The highest speed of a truck by the law of a land, on its best roads.
+
+    jurisdiction: ISO 3166 code.
+    axles_least, mass_least_kg: the trucks that it is for.
+    """
+
+    jurisdiction: str
+    speed_mps: float
+    source: str
+    axles_least: int = 0
+    mass_least_kg: float = 0.0
+
+
+def lawful_speeds(spans: Sequence[JurisdictionSpan], speeds: Sequence[TruckSpeed]) -> tuple[LimitSpan, ...]:
+    """The law of each land on its runs of the route, in order along it."""
+    return tuple(
+        LimitSpan(
+            start_m=span.start_m,
+            end_m=span.end_m,
+            speed_mps=speed.speed_mps,
+            source=speed.source,
+            axles_least=speed.axles_least,
+            mass_least_kg=speed.mass_least_kg,
+        )
+        for span in spans
+        for speed in speeds
+        if speed.jurisdiction == span.code
+    )
 
 
 def place_limits(line: Line, limits: Sequence[PostedLimit]) -> tuple[LimitSpan, ...]:

@@ -1,7 +1,7 @@
-"""OUR ESTIMATE, not law: the probability that a level is posted, given the expected pavement.
+"""OUR ESTIMATE, not law: the probability that a level is posted, given the pavement and the posting state of its zone.
 
-The authority decides what is posted. These numbers come from the `our_estimate` blocks of the rule files, and every
-output that uses them is labelled "our estimate".
+The authority decides what is posted. The probabilities come from the `our_estimate` blocks of the rule files and hold
+for ordinary snow, see `posting_hazard`. Every output that uses them is labelled "our estimate".
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,16 +12,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.road.road_class import RoadClass
+from alertd.rules.posting_hazard import level_share
 from alertd.rules.ruleset import ControlLevel, RuleSet
 
-# Up to these values snow is ordinary and the odds of the rule files apply. Above them the odds of posting, p / (1 - p),
-# rise with the square root of each excess: of snowfall and of the snow of a day. Our estimate: 0.4 in/h, and 4 in at
-# 10:1. The square root fits a model of controls that begin and end by the hour: its odds are 1.6 and 2.9 times as high
-# at 2 and 8 mm/h as at 1.
-ORDINARY_SNOWFALL_MMWE_H: Final = 1.0
-ORDINARY_SNOW_MMWE: Final = 10.0
-
 UNKNOWN_PROBABILITY: Final = 0.3  # for a level without an estimate, or a zone that is not placed: "be ready"
+# Snow counts in part as packed snow, all of it from 5 mm of its water on, as in `road_class`. Slush over deep snow
+# counts in part as snow, all of it from 10 mm on: wet snow of that depth stops a truck like any other [A].
+PACKED_FROM_MMWE: Final = 5.0
+WET_SNOW_MMWE: Final = (2.0, 10.0)
+# An estimate that requires snowfall begins at three quarters of it and holds fully from that snowfall on [A].
+SNOWFALL_BEGINS_FRAC: Final = 0.75
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,7 +45,7 @@ def posting_tables(
     distance_m: NDArray[np.float64],
     zone_spans: Mapping[str, Sequence[tuple[float, float]]] | None = None,
 ) -> tuple[PostingTable, ...]:
-    """The part of a level's estimate that depends on the road alone; `posting_chance` combines it with the pavement.
+    """The part of a level's estimate that depends on the road alone; `zone_chance` combines it with the weather.
 
     abs_grade: (sample,), absolute rise over run; NaN counts as steep.
     distance_m: (sample,), ascending.
@@ -67,50 +67,86 @@ def posting_tables(
     )
 
 
-def posting_chance(
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class ZonePavement:
+    """What a level's estimate needs to know of a zone: arrays (member, zone, hour) of its worst part.
+
+    classes: bit c is set where any of the zone is of RoadClass c; the last winter pavement stays while a control may.
+    snow_mmwe, slush_mmwe: the most snow under class SNOW, and under SLUSH.
+    snowfall_mmwe_h: mean of three hours.
+    """
+
+    classes: NDArray[np.uint16]
+    snow_mmwe: NDArray[np.float32]
+    slush_mmwe: NDArray[np.float32]
+    snowfall_mmwe_h: NDArray[np.float32]
+
+
+def ordinary_probability(tables: Sequence[PostingTable], pavement: ZonePavement) -> NDArray[np.float32]:
+    """Probability of a level in ordinary snow on this pavement, (member, zone, hour): the largest of its estimates.
+
+    It rises with snow: snow counts in part as packed, and deep wet snow as snow. `holds` of the tables does not matter.
+    """
+    found = np.zeros(pavement.classes.shape, dtype=np.float32)
+    packed = np.clip(pavement.snow_mmwe / np.float32(PACKED_FROM_MMWE), 0.0, 1.0)
+    low, high = WET_SNOW_MMWE
+    wet = np.clip((pavement.slush_mmwe - np.float32(low)) / np.float32(high - low), 0.0, 1.0)
+    bits = np.arange(1 << len(_CLASSES))[:, None] >> np.arange(len(_CLASSES)) & 1
+    for t in tables:
+        of_bits = (bits * t.by_class[1:]).max(axis=1).astype(np.float32)
+        chance = of_bits[pavement.classes]
+        white = max(float(t.by_class[c + 1]) for c in (RoadClass.SNOW, RoadClass.PACKED_SNOW))
+        np.maximum(chance, np.float32(t.by_class[RoadClass.PACKED_SNOW + 1]) * packed, out=chance)
+        np.maximum(chance, np.float32(white) * wet, out=chance)
+        if t.min_snowfall_mmwe_h > 0.0:
+            begins = SNOWFALL_BEGINS_FRAC * t.min_snowfall_mmwe_h
+            part = (pavement.snowfall_mmwe_h - np.float32(begins)) / np.float32(t.min_snowfall_mmwe_h - begins)
+            chance *= np.clip(part, 0.0, 1.0)
+        np.maximum(found, chance, out=found)
+    return found
+
+
+def zone_chance(
+    tables: Sequence[PostingTable],
+    pavement: ZonePavement,
+    state: NDArray[np.float32],
+    odds_factor: NDArray[np.float32],
+) -> NDArray[np.float32]:
+    """Our estimate that a level is posted in a zone, (member, zone, hour): posting state times share of the level."""
+    return np.asarray(state * level_share(ordinary_probability(tables, pavement), odds_factor), dtype=np.float32)
+
+
+def road_chance(
     tables: Sequence[PostingTable],
     road_class: NDArray[np.int8],
-    snowfall_mmwe_h: NDArray[np.floating] | None = None,
-    fresh_mmwe: NDArray[np.floating] | None = None,
+    odds_factor: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
-    """Our estimate of the probability that a level is posted, given the pavement. Shape of road_class, in [0, 1].
+    """Probability of a level that the road itself triggers, without a sign; the shape of `road_class`.
 
-    road_class, snowfall_mmwe_h: (member, sample) or (member, sample, hour). NaN snowfall, or None for all, counts as
-        heavy for a level that requires snowfall.
-    fresh_mmwe: snow of the last day still on the road, same shape. Heavier snowfall and more fresh snow raise every
-        chance above 0, see `severity`.
-
-    The result is the largest probability over the level's estimates whose class is met and whose grade is within reach.
-    UNKNOWN pavement gives the estimate's unknown_probability, never more than its probability. A level with an estimate
-    for any grade is therefore never 0 there. A level without any estimate gives UNKNOWN_PROBABILITY everywhere it may
-    be posted. Outside the zones that the law names the result is 0. A level with a zone that is not placed may be
-    posted anywhere.
+    road_class: (member, sample) or (member, sample, hour).
+    odds_factor: see `posting_hazard.odds_factor`, same shape; below 1 it counts as 1, because the duty does not end
+        with the storm.
     """
     chance = np.zeros(road_class.shape, dtype=np.float32)
     class_idx = road_class.astype(np.intp) + 1
     for t in tables:
-        table_chance = t.by_class[class_idx] * t.holds.reshape((-1,) + (1,) * (road_class.ndim - 2))
-        if t.min_snowfall_mmwe_h > 0.0 and snowfall_mmwe_h is not None:
-            table_chance *= ~(snowfall_mmwe_h < t.min_snowfall_mmwe_h)
-        np.maximum(chance, table_chance, out=chance)
-    if snowfall_mmwe_h is None and fresh_mmwe is None:
+        np.maximum(chance, t.by_class[class_idx] * _along(t.holds, road_class.ndim), out=chance)
+    if odds_factor is None:
         return chance
-    odds_factor = severity(snowfall_mmwe_h, fresh_mmwe)
-    return np.asarray(chance * odds_factor / (1.0 + chance * (odds_factor - 1.0)), dtype=np.float32)
+    raised = chance * np.maximum(odds_factor, np.float32(1.0))
+    return np.asarray(raised / (1.0 - chance + np.maximum(raised, np.float32(1e-9))), dtype=np.float32)
 
 
-def severity(
-    snowfall_mmwe_h: NDArray[np.floating] | None, fresh_mmwe: NDArray[np.floating] | None
-) -> NDArray[np.float32]:
-    """Factor on the odds of posting for this snowfall and snow of a day: at least 1, rising with both.
+def unknown_chance(tables: Sequence[PostingTable]) -> NDArray[np.float32]:
+    """Probability of a level where the pavement is unknown, (sample,): "be ready", never more than its estimate."""
+    return np.asarray(np.maximum.reduce([t.by_class[0] * t.holds for t in tables]), dtype=np.float32)
 
-    None and NaN count as ordinary. The shape is that of the broadcast input.
-    """
-    excess = np.asarray(1.0, dtype=np.float32)
-    for value, ordinary in ((snowfall_mmwe_h, ORDINARY_SNOWFALL_MMWE_H), (fresh_mmwe, ORDINARY_SNOW_MMWE)):
-        if value is not None:
-            excess = excess * np.fmax(np.asarray(value, dtype=np.float32) / np.float32(ordinary), np.float32(1.0))
-    return np.asarray(np.sqrt(excess), dtype=np.float32)
+
+def _along(holds: NDArray[np.bool_], dimensions: int) -> NDArray[np.bool_]:
+    return holds.reshape((-1,) + (1,) * (dimensions - 2))
+
+
+_CLASSES: Final = tuple(c for c in RoadClass if c is not RoadClass.UNKNOWN)
 
 
 def _by_class(ruleset: RuleSet, level_id: str) -> dict[tuple[float, float, float], NDArray[np.float32]]:

@@ -8,7 +8,7 @@ from typing import Final
 
 from alertd.rules.rig import IdentityKey, Layout, Rig, Tire, tires_of
 from alertd.rules.ruleset import CarryRule, Confidence, ControlLevel, Demand, Placement, RigClass, RuleSet, Season
-from alertd.rules.tire_layouts import choices, fits, minimal, unions
+from alertd.rules.tire_layouts import fits, layout_choices, minimal, unions
 
 # Used where a rule file does not state the requirement for such a rig. No text we read requires more than this.
 _EVERYTHING: Final = Demand(
@@ -264,12 +264,11 @@ def _cost(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
 def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) -> TireDemand:
     demand = next((d for d in level.value.demands if fits(d.rig_class, rig)), _EVERYTHING)
     met_by = sorted(rig.devices.intersection(demand.satisfied_by))
-    tires = tires_of(rig.axles)
     return TireDemand(
         jurisdiction=jurisdiction,
         level_id=level.value.id,
         legal_name=level.value.legal_name,
-        choices=tuple(_tires(mask, tires) for mask in ((0,) if met_by else choices(demand, rig))),
+        choices=(frozenset(),) if met_by else _tire_choices(demand.layouts, rig),
         section=demand.section,
         confidence=demand.confidence,
         doubt="; ".join(d for d in (demand.doubt, level.value.doubt, *(f"met by {m} as fitted" for m in met_by)) if d),
@@ -278,6 +277,13 @@ def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) ->
         devices=demand.devices or level.value.devices,
         clause=demand.clause or level.value.clause,
     )
+
+
+@lru_cache(maxsize=4096)
+def _tire_choices(layouts: tuple[tuple[Placement, ...], ...], rig: Layout) -> tuple[frozenset[Tire], ...]:
+    """Every minimal set of tires; many levels ask for the same layouts."""
+    tires = tires_of(rig.axles)
+    return tuple(_tires(mask, tires) for mask in layout_choices(layouts, rig))
 
 
 def _tires(mask: int, tires: Sequence[Tire]) -> frozenset[Tire]:

@@ -253,12 +253,14 @@ class Fine:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostingEstimate:
-    """OUR ESTIMATE, not law: the probability that this level is posted where the pavement is in one of these classes.
+    """OUR ESTIMATE, not law: the probability that this level is posted on these classes of pavement in ordinary snow.
+
+    Ordinary snow is 0.5 mm of water an hour, lasting; see `posting_hazard`.
 
     road_classes: RoadClass values.
-    min_abs_grade, reach_m: the estimate applies where a grade of at least min_abs_grade is within reach_m of the
-        sample. Chains are required from about the start of the climb, and chain-up areas are before it (common
-        practice, no source).
+    min_abs_grade, reach_m: the estimate applies where a sustained grade of at least min_abs_grade, or a pass, is within
+        reach_m of the sample. Chains are required from about the start of the climb, and chain-up areas are before it
+        (common practice, no source).
     min_snowfall_mmwe_h: the estimate applies only during at least this snowfall, when ploughs fall behind.
     unknown_probability: used where the class is UNKNOWN and the grade condition is met: "be ready".
     """

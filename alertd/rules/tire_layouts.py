@@ -47,9 +47,14 @@ def _outside(n: int, low: int | None, high: int | None) -> bool:
 
 def choices(demand: Demand, rig: Layout) -> tuple[int, ...]:
     """Every minimal set of tires that meets the demand; (0,) when nothing is required."""
+    return layout_choices(demand.layouts, rig)
+
+
+def layout_choices(layouts: Iterable[Iterable[Placement]], rig: Layout) -> tuple[int, ...]:
+    """Every minimal set of tires that meets any one of the layouts; (0,) when nothing is required."""
     index = {tire: i for i, tire in enumerate(tires_of(rig.axles))}
     masks: set[int] = set()
-    for layout in demand.layouts:
+    for layout in layouts:
         masks |= unions([_placement_choices(p, rig, index) for p in layout])
     return minimal(masks)
 

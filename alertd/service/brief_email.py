@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import datetime
 
 from alertd.delivery.channel import OutgoingNotice
-from alertd.delivery.channels.email import Attachment, EmailContent
+from alertd.delivery.email_content import Attachment, EmailContent
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
 from alertd.notices.reports.brief_html import MAX_DRAWN, WIDTH_PX, InlineImage, brief_page, trips_needing_action

@@ -196,7 +196,7 @@ def _record(
 ) -> tuple[tuple[str, ...], tuple[SentFact, ...]]:
     """Record a plan with its notices; returns the ids of new notices, and the facts sent so far."""
     settings, driver = planner.settings, plan.driver or plan.trip_id
-    translators = settings.languages.translators_for(plan.language)
+    translators = settings.languages.translators_for(plan.language, plan.lands)
     notices, facts = plan_notices(
         plan, load_facts(store, plan.trip_id), now_utc, settings.notices, notified_at[driver], translators
     )

@@ -52,7 +52,7 @@ def send_scheduled(
     new: list[Notice] = []
     for one in active:
         plan, known = one.plan, {n.id for n in sent[one.plan.trip_id]}
-        translators = settings.languages.translators_for(plan.language)
+        translators = settings.languages.translators_for(plan.language, plan.lands)
         calls = [
             *scheduled_notices(plan, one.facts, chains.get(plan.trip_id, ChainStatus()), now_utc, policy, translators),
             *all_clear(plan, one.facts, now_utc, policy, translators),

@@ -11,7 +11,7 @@ from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
 from alertd.settings.channels import SECTIONS
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
-from alertd.settings.languages import Languages
+from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel
@@ -65,9 +65,9 @@ class NoticesFile(FileModel):
     recheck_min: float = Field(20.0, ge=5, le=120)
     escalate_min: float = Field(30.0, ge=0, le=240)
     tell_rolling_driver: bool = False
-    driver_language: Language = "en"
+    driver_language: DriverLanguage = "land"
     dispatcher_language: Language = "en"
-    units: Literal["us", "metric"] = "us"
+    units: Units = "land"
 
     _are_clocks = field_validator("quiet_from", "quiet_to", "outlook_at")(check_local_time)
 
@@ -86,7 +86,7 @@ class NoticesFile(FileModel):
         return self
 
     def languages(self) -> Languages:
-        return Languages(driver=self.driver_language, office=self.dispatcher_language, metric=self.units == "metric")
+        return Languages(driver=self.driver_language, office=self.dispatcher_language, units=self.units)
 
     def to_core(self) -> Policy:
         return Policy(
@@ -120,6 +120,8 @@ class PlacesFile(FileModel):
     limits: str = ""
     stops: list[str] = Field(default_factory=list)
     bridges: str = ""
+    tunnels: str = ""
+    truck_speeds: str = ""
     zones: str = ""
     heights: str = ""
     rules: str = Field("rules", examples=["rules"])

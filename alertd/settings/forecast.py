@@ -25,6 +25,7 @@ class CommonForecastFile(FileModel):
     stale_h: float = Field(6.0, gt=0, le=48)
     alerts: bool = True
     observations: bool = False
+    past_observations: bool = True
     metar_url: str = "https://aviationweather.gov"
     station_correction: bool | None = None  # no longer used; `read_settings` warns
     alerts_area: list[Annotated[str, Field(pattern=r"^[A-Z]{2}$", examples=["WA"])]] = Field(default_factory=list)
@@ -67,6 +68,7 @@ class ForecastSettings:
     observations: bool
     metar_url: str
     road: RoadSettings
+    past_observations: bool = True
     weights: Mapping[str, float] = field(default_factory=dict)
     alerts_area: tuple[str, ...] = ()
     geomet_url: str = "https://api.weather.gc.ca"
@@ -96,6 +98,7 @@ def forecast_settings(
         stale_h=content.stale_h,
         alerts=content.alerts,
         observations=content.observations,
+        past_observations=content.past_observations,
         metar_url=content.metar_url,
         road=road,
         weights=content.checked_weights(where),

@@ -33,6 +33,8 @@ class PlacePaths:
     limits: Path | None
     stops: tuple[Path, ...]
     bridges: Path | None
+    tunnels: Path | None
+    truck_speeds: Path | None
     rules: Path
     rigs: Path
     routes: Path

@@ -86,6 +86,8 @@ def _places(base: Path, content: CommonSettingsFile) -> PlacePaths:
         limits=base / places.limits if places.limits else None,
         stops=tuple(base / p for p in places.stops),
         bridges=base / places.bridges if places.bridges else None,
+        tunnels=base / places.tunnels if places.tunnels else None,
+        truck_speeds=base / places.truck_speeds if places.truck_speeds else None,
         rules=base / places.rules,
         rigs=base / places.rigs,
         routes=base / places.routes,

@@ -18,8 +18,9 @@ from alertd.route.clean import CleanLine, clean_line
 from alertd.route.elevation import NamedSummit
 from alertd.route.jurisdictions import Boundaries, Crossing
 from alertd.route.model import Route
-from alertd.route.speed_limits import PostedLimit, place_limits
+from alertd.route.speed_limits import PostedLimit, TruckSpeed, lawful_speeds, place_limits
 from alertd.route.stops import Stop
+from alertd.route.tunnels import Tunnel
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
 from alertd.settings import file_snapshot
@@ -27,10 +28,10 @@ from alertd.settings.model import PlacePaths
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.elevations import Heights, heights_for, read_heights
 from alertd.sources.files.gpx import read_gpx
-from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops
+from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
-from alertd.sources.files.speed_limits import read_limits
+from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 from alertd.sources.files.zones import read_zones
 
 log = logging.getLogger(__name__)
@@ -46,6 +47,8 @@ class ReferenceData:
     rigs: dict[str, Rig]
     stops: tuple[Stop, ...]
     bridges: tuple[Bridge, ...]
+    tunnels: tuple[Tunnel, ...]
+    truck_speeds: tuple[TruckSpeed, ...]
     boundaries: Boundaries
     crossings: tuple[Crossing, ...]
     summits: tuple[NamedSummit, ...]
@@ -97,6 +100,8 @@ def load_reference_data(places: PlacePaths) -> ReferenceData:
         rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
         stops=tuple(stop for path in places.stops for stop in read_stops(path)),
         bridges=read_bridges(places.bridges) if places.bridges else (),
+        tunnels=read_tunnels(places.tunnels) if places.tunnels else (),
+        truck_speeds=read_truck_speeds(places.truck_speeds) if places.truck_speeds else (),
         boundaries=read_boundaries(*places.boundaries),
         crossings=read_crossings(places.crossings) if places.crossings else (),
         summits=read_named_summits(places.summits) if places.summits else (),
@@ -130,9 +135,11 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
         crossings=reference.crossings,
         stops=reference.stops,
         bridges=reference.bridges,
+        tunnels=reference.tunnels,
         named_summits=reference.summits,
     )
-    return replace(route, limits=place_limits(route, reference.limits))
+    limits = (*place_limits(route, reference.limits), *lawful_speeds(route.jurisdictions, reference.truck_speeds))
+    return replace(route, limits=limits)
 
 
 async def _with_heights(

@@ -8,7 +8,7 @@ import warnings
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from metar.Metar import Metar
 
@@ -51,6 +51,12 @@ class Groups:
     wind_from_deg: float = NAN
     visibility_m: float = NAN
     precip_last_hour_mmwe: float = NAN
+    precip_3h_mmwe: float = NAN
+    precip_6h_mmwe: float = NAN
+    precip_24h_mmwe: float = NAN
+    coded_rate_mmwe_h: float = NAN
+    cloud_frac: float = NAN
+    snow_depth_m: float = NAN
     weather: tuple[Phenomenon, ...] | None = None
 
 
@@ -78,6 +84,53 @@ def phenomena_in(groups: Iterable[str], raw: str) -> tuple[Phenomenon, ...] | No
     return None if not_observed else tuple(out)
 
 
+# Rates of water by intensity, mm/h: light, moderate, heavy. Liquid: within the classes of FMH-1 (2019), tables 8-2 and
+# 8-3 (rain to 2.5, to 7.6 mm/h; drizzle to 0.25, to 0.5). Snow: light to 1, moderate to 2.5 mm/h of water (Rasmussen et
+# al. 1999, J. Appl. Meteor. 38, 1542). Classes from memory; [A] the values within them, and all of the others.
+_RATES_MMWE_H: Final[dict[str, tuple[float, float, float]]] = {
+    "DZ": (0.12, 0.37, 0.7),
+    "RA": (1.0, 4.5, 10.0),
+    "SN": (0.5, 1.7, 3.5),
+    "SG": (0.1, 0.3, 0.5),
+    "PL": (1.0, 3.0, 6.0),
+    "PE": (1.0, 3.0, 6.0),
+    "GS": (1.0, 3.0, 6.0),
+    "GR": (3.0, 6.0, 12.0),
+    "IC": (0.02, 0.05, 0.1),
+    "UP": (0.5, 1.7, 3.5),
+}
+# Middles of the classes in oktas of FM 15 (WMO Manual on Codes, 15.9.1.1) and FMH-1, table 9-2.
+_COVER_FRAC: Final[dict[str, float]] = {
+    "SKC": 0.0, "CLR": 0.0, "NSC": 0.0, "NCD": 0.0, "CAVOK": 0.0,
+    "FEW": 1.5 / 8.0, "SCT": 3.5 / 8.0, "BKN": 6.0 / 8.0, "OVC": 1.0, "VV": 1.0, "OVX": 1.0,
+}  # fmt: skip
+
+
+def coded_rate_mmwe_h(groups: Iterable[str], weather: tuple[Phenomenon, ...] | None) -> float:
+    """The largest rate that weather groups such as "-SN" or "+FZRA" stand for; NaN where weather was not observed.
+
+    0 where none of the groups is precipitation at the station.
+    """
+    if weather is None:
+        return NAN
+    most = 0.0
+    for group in groups:
+        if not _GROUP.match(group) or group.startswith(("VC", "RE")):
+            continue
+        strength = {"-": 0, "+": 2}.get(group[:1], 1)
+        pairs = re.findall("..", group.lstrip("+-"))
+        if "BL" in pairs or "DR" in pairs:  # raised from the ground, not fallen
+            continue
+        most = max([most, *(_RATES_MMWE_H[p][strength] for p in pairs if p in _RATES_MMWE_H)])
+    return most
+
+
+def cover_frac(amounts: Iterable[str]) -> float:
+    """Cloud cover of layers such as "BKN", each given as the cover up to it; NaN where none is given."""
+    known = [_COVER_FRAC[a] for a in amounts if a in _COVER_FRAC]
+    return max(known, default=NAN)
+
+
 def read_text(raw: str, observed_at: datetime) -> Groups:
     """Parse the groups of a text. observed_at: gives the month and year, which the text lacks."""
     if not raw.strip() or len(raw) > MAX_TEXT:
@@ -91,6 +144,8 @@ def read_text(raw: str, observed_at: datetime) -> Groups:
     if report.time is None:  # not a report
         return Groups()
     wind_mps = _in(report.wind_speed, "MPS")
+    groups = ["".join(part or "" for part in group) for group in report.weather]
+    weather = phenomena_in(groups, raw)
     return Groups(
         air_temp_c=_in(report.temp, "C"),
         dew_point_c=_in(report.dewpt, "C"),
@@ -99,7 +154,13 @@ def read_text(raw: str, observed_at: datetime) -> Groups:
         wind_from_deg=NAN if report.wind_dir is None or wind_mps == 0.0 else float(report.wind_dir.value()),
         visibility_m=_in(report.vis, "M"),
         precip_last_hour_mmwe=_in(report.precip_1hr, "IN") * INCH_MM,
-        weather=phenomena_in(("".join(part or "" for part in group) for group in report.weather), raw),
+        precip_3h_mmwe=_in(report.precip_3hr, "IN") * INCH_MM,
+        precip_6h_mmwe=_in(report.precip_6hr, "IN") * INCH_MM,
+        precip_24h_mmwe=_in(report.precip_24hr, "IN") * INCH_MM,
+        coded_rate_mmwe_h=coded_rate_mmwe_h(groups, weather),
+        cloud_frac=cover_frac(layer[0] for layer in report.sky) if report.sky else cover_frac(raw.split()[:12]),
+        snow_depth_m=_in(report.snowdepth, "M"),
+        weather=weather,
     )
 
 

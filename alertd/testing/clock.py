@@ -1,4 +1,4 @@
-"""Clocks for tests and the demo: one that advances on request, and one that runs fast."""
+"""Clocks for tests and the demo: one that advances on request, one that runs fast, and a wait that takes no time."""
 
 from collections.abc import Callable
 from datetime import datetime, timedelta
@@ -35,3 +35,7 @@ class FastClock:
 
     def __call__(self) -> datetime:
         return self._start + timedelta(seconds=(self._monotonic_s() - self._began_s) * self._speed)
+
+
+async def no_wait(_seconds: float) -> None:
+    """Return at once: the `sleep` of an HTTP client whose pace and back-off a test does not measure."""

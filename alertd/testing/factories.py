@@ -2,7 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime, time, timedelta
-from typing import Any, Final, TypeAlias
+from typing import Any, Final, Literal, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -121,10 +121,12 @@ def make_rules(
     speed_limit_mps: float | None = None,
     season: Season | None = None,
     barred: str = "",
+    trigger: Literal["posted", "road"] = "road",
 ) -> RuleSet:
     """Rules with one level, "chains required": outside duals of both drive axles.
 
-    `chance`: the level's estimated posting probability on `classes`.
+    `chance`: the level's estimated probability on `classes`. trigger: "road" for exactly that probability wherever and
+    while the road is of these classes; "posted" for a sign, whose odds have a history.
     """
     demand = Demand(
         rig_class=RigClass(),
@@ -140,6 +142,7 @@ def make_rules(
         demands=(demand,),
         speed_limit_mps=speed_limit_mps,
         speed_section="made 2" if speed_limit_mps else "",
+        trigger=trigger,
     )
     carry = CarryRule(
         season=season or Season(start=(1, 1), end=(1, 1)),
@@ -179,12 +182,13 @@ def make_weather(
     deck: Script | None = None,
     snow_mmwe: ArrayLike = 5.0,
     snowfall_mmwe_h: ArrayLike = 0.0,
+    wind_mps: ArrayLike = 3.0,
 ) -> Weather:
     """Pavement by script, one column per sample, so the state at each hour and member is known exactly.
 
     samples_a_column: more than 1 where samples share a forecast cell and elevation band. deck: road classes of the
     decks of the route's bridges; default those of `script`. snow_mmwe, snowfall_mmwe_h: snow on the road and snowfall
-    rate where `script` has snow, broadcast over (member, column, hour).
+    rate where `script` has snow, broadcast over (member, column, hour). wind_mps: the same, everywhere.
     """
     member, hour = np.arange(members)[:, None, None], np.arange(hours)[None, None, :]
     firsts = np.arange(0, route.distance_m.size, samples_a_column)
@@ -210,12 +214,15 @@ def make_weather(
         snow_mmwe=np.where(white, snow_mmwe, 0.0).astype(np.float32) * known,
         ice_mmwe=0.0 * known,
         snowfall_mmwe_h=np.where(white, snowfall_mmwe_h, 0.0).astype(np.float32) * known,
+        wind_mps=np.broadcast_to(np.asarray(wind_mps, dtype=np.float32), road_class.shape) * known,
         quantiles=MemberQuantiles(
             phase=every.copy(),
             phase_model=every.copy(),
             friction=np.array(np.broadcast_to(np.asarray(friction, dtype=np.float64), (members,))),
             height_z=np.zeros(members),
+            service=np.ones(members),
         ),
+        untouched=np.ones(members, dtype=np.bool_),
         notes=(),
     )
     of_column = np.concatenate((firsts, on_deck))

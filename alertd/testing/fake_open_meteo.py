@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from email.utils import format_datetime
 from enum import StrEnum
+from functools import lru_cache
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from socket import SHUT_RDWR
 from threading import Event, Thread
@@ -19,12 +20,13 @@ from types import TracebackType
 from typing import Any, Final, Self, cast
 from urllib.parse import parse_qsl, urlsplit
 
-from alertd.testing.fake_nws import FakeNws
+from alertd.testing.nws.api import FakeNws, Redirect
 from alertd.testing.open_meteo_format import NO_FLAWS, BadRequest, Flaws, Ground, elevation, forecast, run_metadata
 from alertd.testing.storm import Storm, ground_m
 from alertd.testing.weather_model import WeatherModel
 
 MEMBERS: Final = 30
+KEPT_BODIES: Final = 16  # an ensemble of the demo's road takes about 4 MB; tests ask the same one again and again
 
 
 class FaultKind(StrEnum):
@@ -89,6 +91,7 @@ class _Reply:
     status: int = 200
     content_type: str = "application/json; charset=utf-8"
     sent_bytes: int | None = None  # less than the body's length to simulate a broken connection
+    location: str = ""  # where a redirect leads
 
 
 @dataclass(kw_only=True)
@@ -179,19 +182,47 @@ class FakeOpenMeteo:
     def _good(self, request: RecordedRequest, flaws: Flaws = NO_FLAWS) -> _Reply:
         try:
             if request.path == "/v1/forecast":
-                return _Reply(_json(forecast(request.params, [self.storm], self.ground, self.now_utc, flaws)))
+                return _Reply(self._forecast(request, (self.storm,), flaws))
             if request.path == "/v1/ensemble":
-                storms = [self.storm, *(self.storm.member(i) for i in range(1, MEMBERS + 1))]
-                return _Reply(_json(forecast(request.params, storms, self.ground, self.now_utc, flaws)))
+                members = tuple(self.storm.member(i) for i in range(1, MEMBERS + 1))
+                return _Reply(self._forecast(request, (self.storm, *members), flaws))
             if request.path == "/v1/elevation":
                 return _Reply(_json(elevation(request.params, self.ground)))
             if request.path.startswith("/data/") and request.path.endswith("/static/meta.json"):
                 return _Reply(_json(run_metadata(self.now_utc)))
-            if self.nws is not None and (body := self.nws.answer(request.path, request.params)) is not None:
-                return _Reply(_json(body), content_type="application/geo+json")
+            if self.nws is not None and (reply := self._nws_reply(self.nws, request)) is not None:
+                return reply
         except BadRequest as exc:
             return _Reply(_json({"error": True, "reason": str(exc)}), 400)
         return _Reply(_json({"error": True, "reason": "Not Found"}), 404)
+
+    def _forecast(self, request: RecordedRequest, storms: tuple[WeatherModel, ...], flaws: Flaws) -> bytes:
+        this_hour = self.now_utc.replace(minute=0, second=0, microsecond=0)
+        return _forecast_body(tuple(request.params.items()), storms, self.ground, this_hour, flaws)
+
+    def _nws_reply(self, nws: FakeNws, request: RecordedRequest) -> _Reply | None:
+        """The reply of the weather service, or of the airport reports of its stations."""
+        if request.path == "/api/data/metar" and nws.weather is not None:
+            reports = nws.weather.stations.metars(request.params, self.now_utc)
+            return _Reply(_json(reports)) if reports else _Reply(b"", 204)
+        body = nws.answer(request.path, request.params, self.now_utc)
+        if body is None:
+            return None
+        if isinstance(body, Redirect):
+            return _Reply(b"{}", 301, "application/geo+json", location=body.path)
+        return _Reply(_json(body), content_type="application/geo+json")
+
+
+@lru_cache(maxsize=KEPT_BODIES)
+def _forecast_body(
+    params: tuple[tuple[str, str], ...],
+    storms: tuple[WeatherModel, ...],
+    ground: Ground,
+    this_hour: datetime,
+    flaws: Flaws,
+) -> bytes:
+    """The body of a forecast, which depends on these hashable arguments only; of the clock it takes `this_hour`."""
+    return _json(forecast(dict(params), storms, ground, this_hour, flaws))
 
 
 def _json(value: Any) -> bytes:
@@ -246,6 +277,8 @@ class _Handler(BaseHTTPRequestHandler):
         self.send_header("Date", format_datetime(standin.now_utc, usegmt=True))
         self.send_header("Content-Type", answer.content_type)
         self.send_header("Content-Length", str(len(answer.body)))
+        if answer.location:
+            self.send_header("Location", answer.location)
         self.send_header("Connection", "close")
         self.end_headers()
         self.wfile.write(answer.body[: answer.sent_bytes])

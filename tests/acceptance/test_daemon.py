@@ -54,6 +54,7 @@ def test_posted_trip_reaches_fleet_and_kill_9_repeats_nothing(
     assert receiver.refused == []
 
 
+@pytest.mark.slow
 def test_kill_while_receiver_fails_delivers_same_ids_and_bytes(
     config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
@@ -131,6 +132,7 @@ def test_standby_daemon_leads_after_the_leader_is_killed(
     assert [line for line in second.output if not LOG_LINE.fullmatch(line) or PASSWORD in line] == []
 
 
+@pytest.mark.slow
 def test_a_daemon_that_stands_by_ends_when_it_is_told_to(config: Path, start: Start, wait_until: Wait) -> None:
     first = start(config)
     assert first.url
@@ -149,6 +151,7 @@ def test_full_disk_at_start_is_one_line_and_status_1(config: Path, start: Start)
     assert again.url
 
 
+@pytest.mark.slow
 def test_full_disk_refuses_trips_and_recovers_when_freed(
     config: Path, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
@@ -172,6 +175,7 @@ def test_full_disk_refuses_trips_and_recovers_when_freed(
     assert [line for line in process.output if not LOG_LINE.fullmatch(line)] == []
 
 
+@pytest.mark.slow
 def test_sighup_reloads_settings_and_broken_ones_change_nothing(
     config: Path, receiver: WebhookReceiver, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
@@ -204,6 +208,7 @@ def test_sighup_reloads_settings_and_broken_ones_change_nothing(
     assert [line for line in process.output if not LOG_LINE.fullmatch(line)] == []
 
 
+@pytest.mark.slow
 def test_the_log_as_json_is_one_object_a_line_with_ids_as_fields(
     config: Path, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:
@@ -231,6 +236,7 @@ def decided_in(store_file: Path) -> dict[str, bytes]:
         return {notice.id: notice.body.encode() for notice in store.notices("T-1")}
 
 
+@pytest.mark.slow
 def test_half_requests_of_strangers_stop_nothing(
     config: Path, trip: dict[str, Any], start: Start, wait_until: Wait
 ) -> None:

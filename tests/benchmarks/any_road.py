@@ -1,10 +1,11 @@
 """Plan real roads under described skies with the shipped settings and no stops file, and print what a driver gets.
 
-    python tests/benchmarks/any_road.py [--roads PART,...] [--skies NAME,...] [--source open-meteo|open-meteo-ensemble]
-        [--reverse] [--text] [--rig ID] [--depart-in-h 2]
+    python tests/benchmarks/any_road.py [--roads PART,...] [--skies NAME,...] [--reverse] [--text] [--rig ID]
+        [--source open-meteo|open-meteo-ensemble|nws] [--depart-in-h 2]
 
-Each sky's temperature holds at the road's summit. The fake server of `alertd.testing` speaks Open-Meteo's format. A row
-gives advice, chances, and for each stretch the miles of chain-up, road that may need chains, and removal.
+Each sky's temperature holds at the road's summit. The fake server of `alertd.testing` speaks Open-Meteo's format, or
+that of the National Weather Service with a station in the lowest place of every 60 km. A row gives
+advice, chances, and for each stretch the miles of chain-up, road that may need chains, and removal.
 """
 
 import argparse
@@ -22,6 +23,8 @@ from click.testing import CliRunner
 
 from alertd.cli.main import cli
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.nws.api import nws_of
+from alertd.testing.nws.stations import stations_along
 from alertd.testing.roads import Road, read_roads
 from alertd.testing.sky import read_sky
 from alertd.units import to_miles
@@ -41,7 +44,8 @@ def settings_in(folder: Path, base_url: str, source: str) -> Path:
         "sources": f'["{source}"]',
         "alerts": "false",
         "observations": "false",
-        "metar_url": '""',
+        "metar_url": f'"{base_url}"' if source == "nws" else '""',
+        "nws_url": f'"{base_url}"',
         "open_meteo_url": f'"{base_url}"',
         "open_meteo_ensemble_url": f'"{base_url}"',
     }
@@ -57,8 +61,9 @@ def plan(road: Road, sky: str, args: argparse.Namespace) -> tuple[dict[str, Any]
     """Return the plan as JSON, its text and the seconds that the first took."""
     now = datetime.now(UTC).replace(microsecond=0)
     weather = read_sky(SKIES / f"{sky}.toml", now.timestamp(), at_m=road.summit_m)
+    nws = nws_of(weather, road.ground_m, stations_along(*road.samples(), every_km=60.0))
     with (
-        FakeOpenMeteo(now_utc=now, storm=weather, ground=road.ground_m) as api,
+        FakeOpenMeteo(now_utc=now, storm=weather, ground=road.ground_m, nws=nws) as api,
         tempfile.TemporaryDirectory() as folder,
     ):
         config = settings_in(Path(folder), api.base_url, args.source)
@@ -98,7 +103,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--roads", default="")
     parser.add_argument("--skies", default="dry,light-snow,storm,freezing-rain")
-    parser.add_argument("--source", default="open-meteo", choices=("open-meteo", "open-meteo-ensemble"))
+    parser.add_argument("--source", default="open-meteo", choices=("open-meteo", "open-meteo-ensemble", "nws"))
     parser.add_argument("--rig", default="tractor-6x4-van-53")
     parser.add_argument("--depart-in-h", type=float, default=2.0)
     parser.add_argument("--reverse", action="store_true")

@@ -31,7 +31,7 @@ def main() -> None:
     data = invented_file()
     start = perf_counter()
     boundaries = read_boundaries(
-        CONFIG / "boundaries" / "us_states.topo.json", CONFIG / "boundaries" / "ca_provinces.geojson"
+        *(CONFIG / "boundaries" / n for n in ("us_states.topo.json", "ca_provinces.geojson", "countries.topo.json"))
     )
     crossings = read_crossings(CONFIG / "crossings.toml")
     summits = read_named_summits(CONFIG / "summits.toml")

@@ -20,6 +20,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from email.utils import format_datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -29,14 +30,18 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.errors import SourceError
+from alertd.forecast.model import Forecast
 from alertd.forecast.provider import ForecastProvider, ForecastRequest
+from alertd.planning.past import PastObserver
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
+from alertd.sources.kept_forecasts import KeptForecasts
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.metar.reports import Metars
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.sources.providers.nws.forecast import Nws
+from alertd.sources.providers.nws.stations import NwsStations
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
 from alertd.sources.providers.open_meteo.parse import CODE, CODE_UNIT, VARIABLES
 
@@ -125,6 +130,7 @@ class Seen:
     weighted: list[float] = field(default_factory=list)
     good_s: list[float] = field(default_factory=list)
     statuses: Counter[str] = field(default_factory=Counter)
+    good_urls: Counter[str] = field(default_factory=Counter)
     running: int = 0
     most_at_once: int = 0
 
@@ -172,6 +178,7 @@ class Servers:
         good = response.status_code in (200, 304) and "x-fault" not in response.headers
         seen.statuses[str(response.status_code) if good or response.status_code != 200 else "200 bad"] += 1
         if good:
+            seen.good_urls[str(request.url)] += 1
             seen.good_s.append(asyncio.get_running_loop().time())
         elif host == FREE:
             seen.weighted[-1] += 1.0  # a failed call is counted once more
@@ -236,6 +243,12 @@ def _good(request: httpx.Request, at_s: float, issued_back_h: int = 0) -> httpx.
     if path == "/alerts/active":
         headers = {"cache-control": "max-age=60", "last-modified": format_datetime(MIDNIGHT, usegmt=True)}
         return httpx.Response(200, json=alerts_body(at_s), headers=headers)
+    if path.endswith("/stations"):
+        lat, lon = (float(part) for part in path.split("/")[2].split(","))
+        return httpx.Response(200, json=stations_body(lat, lon), headers={"cache-control": "max-age=86400"})
+    if path.startswith("/stations/"):
+        asked = {name: values[0] for name, values in parse_qs(request.url.query.decode()).items()}
+        return httpx.Response(200, json=observations_body(path.split("/")[2], asked, at_s))
     if path.startswith("/points/"):
         lat, _, lon = path.removeprefix("/points/").partition(",")
         return httpx.Response(200, json=point_body(float(lat), float(lon)), headers={"cache-control": "max-age=86400"})
@@ -304,6 +317,43 @@ def point_body(lat: float, lon: float) -> dict[str, Any]:
     return {"properties": {"gridId": OFFICES[x // 60 % len(OFFICES)], "gridX": x, "gridY": y}}
 
 
+def stations_body(lat: float, lon: float) -> dict[str, Any]:
+    """Four airports around a place, on a lattice of half degrees."""
+    south, west = np.floor(lat * 2.0) / 2.0, np.floor(lon * 2.0) / 2.0
+    corners = [(south + a, west + b) for a in (0.0, 0.5) for b in (0.0, 0.5)]
+    return {"type": "FeatureCollection", "features": [station_feature(a, b) for a, b in corners]}
+
+
+def station_feature(lat: float, lon: float) -> dict[str, Any]:
+    row, column = round((lat - 40.0) * 2.0), round((lon + 130.0) * 2.0)
+    name = "K" + chr(65 + column // 26 % 26) + chr(65 + column % 26) + chr(65 + row % 26)
+    return {
+        "type": "Feature", "geometry": {"type": "Point", "coordinates": [lon, lat]},
+        "properties": {"stationIdentifier": name, "elevation": {"unitCode": "wmoUnit:m", "value": 1200.0}},
+    }  # fmt: skip
+
+
+def observations_body(name: str, asked: dict[str, str], at_s: float) -> dict[str, Any]:
+    """Hourly reports of snow between the times asked for, none of the future."""
+    now = MIDNIGHT + timedelta(seconds=at_s)
+    start, end = (datetime.fromisoformat(asked[key]) for key in ("start", "end"))
+    first = start.replace(minute=53, second=0)
+    times = [first + timedelta(hours=h) for h in range(int((end - start) / timedelta(hours=1)) + 1)]
+    features = [
+        {
+            "type": "Feature", "geometry": {"type": "Point", "coordinates": [-120.9, 46.1]},
+            "properties": {
+                "station": f"https://{NWS}/stations/{name}", "timestamp": at.isoformat(),
+                "rawMessage": f"{name} {at:%d%H%M}Z 24010KT 3SM -SN OVC020 M02/M03 A2990 RMK AO2 P0002",
+                "elevation": {"unitCode": "wmoUnit:m", "value": 1200.0},
+            },
+        }
+        for at in times[::-1]
+        if at <= now
+    ]  # fmt: skip
+    return {"type": "FeatureCollection", "features": features}
+
+
 def grid_body(cell: str, issued: datetime) -> dict[str, Any]:
     office, _, place = cell.partition("/")
     x, y = (int(v) for v in place.split(","))
@@ -366,8 +416,24 @@ class Outcome:
     end_s: float
     servers: Servers
     forecasts: Counter[tuple[str, str]] = field(default_factory=Counter)
+    evidence: Counter[str] = field(default_factory=Counter)  # of past hours, one for each forecast of the NWS
     reasons: Counter[str] = field(default_factory=Counter)
     troubles: list[str] = field(default_factory=list)
+
+
+def _line(ask: ForecastRequest) -> Any:
+    """What the observer of past hours uses of a route."""
+    distance_m = np.arange(ask.lat_deg.size) * 5_000.0
+    return SimpleNamespace(
+        lat_deg=ask.lat_deg, lon_deg=ask.lon_deg, distance_m=distance_m, summits=(), climbs=()
+    )  # fmt: skip
+
+
+async def _ask_stations(observer: PastObserver, ask: ForecastRequest, forecast: Forecast, outcome: Outcome) -> None:
+    """Ask for past hours; a source that has them itself causes no question."""
+    evidence = await observer.evidence(_line(ask), ask, [forecast])
+    outcome.evidence[f"{forecast.provider}: {'stations' if evidence.reports else 'none'}"] += 1
+    outcome.reasons.update(evidence.problems)
 
 
 async def _day(
@@ -390,8 +456,13 @@ async def _day(
             sources += [Nws(client), MetNorway(client)]
         alerts, airports = NwsAlerts(client, f"https://{NWS}"), Metars(client, f"https://{METAR}")
         canada = GeometAlerts(client, f"https://{GEOMET}", "weather-alerts")
+        # Every other road is one of a land without stations of the weather service.
+        observers = [
+            PastObserver(NwsStations(client, f"https://{NWS}"), None, KeptForecasts(None)),
+            PastObserver(None, airports, KeptForecasts(None)),
+        ]
 
-        async def fetch(source: ForecastProvider, ask: ForecastRequest) -> None:
+        async def fetch(source: ForecastProvider, ask: ForecastRequest, number: int) -> None:
             try:
                 forecast = await source.fetch(ask)
             except SourceError as exc:
@@ -401,6 +472,7 @@ async def _day(
             how = "stale" if forecast.served_stale else "gaps" if forecast.gaps else "good"
             outcome.forecasts[source.name, how] += 1
             outcome.reasons.update(gap.reason for gap in forecast.gaps)
+            await _ask_stations(observers[number % 2], ask, forecast, outcome)
 
         async def received(asked: Awaitable[object]) -> None:
             try:
@@ -411,14 +483,14 @@ async def _day(
         while loop.time() < outcome.end_s:
             began = loop.time()
             async with asyncio.TaskGroup() as group:
-                for lat, lon in roads(count, places):
+                for number, (lat, lon) in enumerate(roads(count, places)):
                     now = now_utc()
                     ask = ForecastRequest(
                         lat_deg=lat, lon_deg=lon, road_elevation_m=np.full(lat.size, 1250.0), now_utc=now,
                         start=now - timedelta(hours=48), end=now + timedelta(hours=40),
                     )  # fmt: skip
                     for source in sources:
-                        group.create_task(fetch(source, ask))
+                        group.create_task(fetch(source, ask, number))
                     if not only:
                         west, south, east, north = box_around(lat.tolist(), lon.tolist(), 0.3)
                         group.create_task(received(airports.inside(south, west, north, east)))
@@ -460,6 +532,7 @@ def main() -> None:
     print("\nforecasts handed to planning:")
     for (source, how), n in sorted(outcome.forecasts.items()):
         print(f"  {source:12}{how:7}{n:6d}")
+    print(f"evidence of past hours: {dict(outcome.evidence)}")
     print("\nwhat was said most often:")
     for reason, n in outcome.reasons.most_common(25):
         print(f"{n:8d}  {reason[:150]}")

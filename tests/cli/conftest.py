@@ -35,7 +35,7 @@ def mistake(alertd: Callable[..., Result]) -> Callable[..., str]:
     return run
 
 
-@pytest.fixture
+@pytest.fixture(scope="session")
 def soon() -> datetime:
     return (system_clock() + timedelta(hours=2)).replace(microsecond=0)
 

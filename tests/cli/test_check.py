@@ -33,6 +33,15 @@ def test_the_demo_has_nothing_wrong_and_every_file_is_named(alertd: Callable[...
     assert {"alertd.toml", "trips.csv", "stops.geojson", "us-mt.toml", "crossings.toml"} < named
 
 
+def test_rules_without_an_outline_are_named(alertd: Callable[..., Result], tmp_path: Path) -> None:
+    shutil.copytree(REPO / "config", tmp_path / "config")
+    path = tmp_path / "config" / "alertd.toml"
+    path.write_text(path.read_text().replace(', "boundaries/countries.topo.json"', ""))
+    assert "rules of AT, CH, DE, ES, FI, FR, IT, JP, NO, PL, SE apply to no route" in alertd(
+        "check", "--config", path
+    ).stdout.replace("\n", " ")
+
+
 def test_every_bad_row_of_the_trips_file_is_named(
     alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path
 ) -> None:

@@ -19,6 +19,26 @@ def test_demo_runs_offline_and_keeps_the_given_folders_store(alertd: Callable[..
     assert "Posted signs and officers decide" in result.stdout
 
 
+@pytest.mark.slow
+def test_demo_runs_on_the_stand_in_of_the_weather_service(alertd: Callable[..., Result], tmp_path: Path) -> None:
+    """The same storm by raw forecast cells, with the past by stations; the plan is made again from its archive."""
+    result = alertd("demo", "--source", "nws", "--keep", tmp_path)
+    assert result.exit_code == 0, result.output
+    text = " ".join(result.stdout.split())
+    assert "PLAN TO CHAIN" in text or "HOLD BELOW IT" in text
+    assert "past hours from stations KMLP (6,030 ft)" in text
+    assert "forecast nws, under 1 h old. US National Weather Service, public domain" in text
+    assert "Winter Storm Warning" in text
+    plan_id = text.rpartition("alertd replay ")[2].split()[0]
+    assert alertd("replay", plan_id, "--archive", tmp_path / "demo-archive").exit_code == 0
+
+
+def test_the_served_demo_has_one_source_only(alertd: Callable[..., Result]) -> None:
+    result = alertd("demo", "--serve", "--source", "nws")
+    assert result.exit_code == 2
+    assert "--serve runs on open-meteo only" in result.output
+
+
 def test_a_folder_that_cannot_be_made_is_told(mistake: Callable[..., str], tmp_path: Path) -> None:
     (tmp_path / "file").touch()
     line = mistake("demo", "--keep", tmp_path / "file" / "in-it")

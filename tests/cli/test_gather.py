@@ -8,8 +8,8 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.testing.fake_nws import FakeNws, make_alert
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.nws.api import FakeNws, make_alert
 
 ZONES = {
     "forecast/MTZ001": (-118.0, 46.0, -114.2, 49.0),

@@ -24,12 +24,15 @@ def planned() -> Callable[..., Plan]:
         rules: Mapping[str, RuleSet] | None = None,
         depart_h: float = 6.0,
         now_h: float = 2.0,
+        compare_h: float = 0.0,  # comparing departures is three quarters of the work of a plan
         **params: Any,
     ) -> Plan:
         trip = TripInput(id="QT-1", depart_at=at_hour(depart_h), driver="Odalys", dispatcher="office")
         laws = {"US-XX": make_rules()} if rules is None else rules
         return make_plan(
-            PlanRequest(trip, route, rig or make_rig(), laws, weather, PlanParams(**params), at_hour(now_h))
+            PlanRequest(
+                trip, route, rig or make_rig(), laws, weather, PlanParams(compare_h=compare_h, **params), at_hour(now_h)
+            )
         )
 
     return plan

@@ -21,7 +21,7 @@ from alertd.rules.rig import Tire
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 from alertd.units import to_mps
 
-PARAMS = PlanParams()
+PARAMS = PlanParams(compare_h=0.0)
 STOPS = [make_stop(n, m) for n, m in (("a", 25e3), ("b", 55e3), ("c", 105e3), ("d", 135e3))]
 ROAD = make_route(160e3, stops=STOPS)
 RULES = {"US-XX": make_rules()}

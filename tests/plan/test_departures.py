@@ -11,7 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.plan.departures import compare_departures, hours_used_then, pick_departures
-from alertd.plan.hours.limits import EU, US, HoursRules, HoursUsed
+from alertd.plan.hours.laws import EU, US, HoursRules
+from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import Plan

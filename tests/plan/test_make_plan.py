@@ -112,6 +112,24 @@ def test_an_old_forecast_makes_a_plan_partial_with_a_caution() -> None:
     assert "Forecast of made is 8 h old: be ready to chain" in plan.cautions
 
 
+def test_land_without_rules_is_named_once_and_the_sea_never() -> None:
+    ends = [("LI", 0.0, 20e3), ("", 20e3, 30e3), ("US-XX", 30e3, 40e3), ("LI", 40e3, 60e3)]
+    route = make_route(spans=ends)
+    sea = replace(route.jurisdictions[1], name="open sea")
+    route = replace(route, jurisdictions=(route.jurisdictions[0], sea, *route.jurisdictions[2:]))
+    trip = TripInput(id="QT-1", depart_at=at_hour(6))
+    rules = {"US-XX": make_rules()}
+    plan = make_plan(
+        PlanRequest(trip, route, make_rig(), rules, make_weather(route, snow_between(30e3, 40e3)), PARAMS, at_hour(2))
+    )
+    said = [c for c in plan.cautions if c.startswith("No chain rule on file")]
+    assert said == [
+        "No chain rule on file for Land of LI: look at its signs, ask its road authority; the tires named are the "
+        "most that its neighbours ask"
+    ]
+    assert plan.lands == ("LI", "US-XX")
+
+
 def test_without_a_rule_set_the_strictest_reading_applies() -> None:
     """Not known is never milder than known: all drive tires and two on the trailer, and the caution says so."""
     route = make_route(stops=STOPS)
@@ -122,7 +140,7 @@ def test_without_a_rule_set_the_strictest_reading_applies() -> None:
     assert plan.advice is Advice.READY
     (stretch,) = plan.stretches
     assert stretch.tires_words == "8 drive: all 4, both drive axles; trailer: 2 outside each side, rear axle"
-    assert [c for c in plan.cautions if c.startswith("No chain rule on file for Land of US-XX")]
+    assert len([c for c in plan.cautions if c.startswith("No chain rule on file for Land of US-XX")]) == 1
     assert plan.rules == ()
 
 

@@ -181,3 +181,25 @@ async def test_place_in_no_stretch_has_trip_advice_off_route_refused(tell: Calla
     assert (compared.threshold, compared.reached) == ("ready_probability", False)
     with pytest.raises(ValueError, match="is off a route of"):
         result.at(result.plan.route_length_m + 1.0)
+
+
+async def test_the_posting_number_of_a_place_follows_by_hand(tell: Callable) -> None:
+    """From the printed rates: each hour of the state, its mean over the habits, and each level's share of it."""
+    result = await tell(STORMS["as invented"])
+    for x in result.places():
+        p = x.posting
+        assert p.start_m - 2_000.0 <= x.distance_m <= p.end_m + 2_000.0
+        for before, after in zip(p.hours, p.hours[1:], strict=False):
+            for name, factor in (("state_rare", 0.29751), ("state_usual", 1.0), ("state_often", 3.36125)):
+                on = after.on_per_h * factor
+                steady = on / (on + after.off_per_h) if on + after.off_per_h > 0.0 else 0.0
+                by_hand = steady + (getattr(before, name) - steady) * np.exp(-(on + after.off_per_h))
+                assert getattr(after, name) == pytest.approx(by_hand, abs=2e-4)
+        last = p.hours[-1]
+        assert last.state == pytest.approx((last.state_rare + 4 * last.state_usual + last.state_often) / 6, abs=1e-5)
+        for level in p.levels:
+            q = level.ordinary_frac / 0.89029
+            share = q * level.odds_factor / (1 - q + q * level.odds_factor)
+            assert level.share_frac == pytest.approx(share, abs=1e-4)
+            if p.covered and level.ordinary_frac > 0.0 and not x.no_rules:
+                assert level.chance_frac == pytest.approx(last.state * share, abs=1e-4)

@@ -125,7 +125,9 @@ def plan() -> Plan:
     route = make_route(50e3)
     weather = make_weather(route, lambda m, d, h: np.full_like(d + h, RoadClass.DRY))
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
-    return make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2)))
+    return make_plan(
+        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(compare_h=0.0), at_hour(2))
+    )
 
 
 def until_of(links: SignedLinks, link: str) -> datetime:

@@ -29,7 +29,7 @@ from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.retry import RetryPolicy
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.store.store import Store
-from alertd.testing.clock import ManualClock
+from alertd.testing.clock import ManualClock, no_wait
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 AWC, NWS = "https://aviationweather.gov", "https://api.weather.gov"
@@ -140,7 +140,7 @@ async def test_weather_service_stations_are_found_by_the_route(
     web.get(url__regex=rf"{NWS}/stations/.*/observations").mock(side_effect=observed)
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
-        retry=RetryPolicy(tries=1, give_up_after=99), per_s_per_host=1000.0,
+        sleep=no_wait, retry=RetryPolicy(tries=1, give_up_after=99), per_s_per_host=1000.0,
     )) as client:  # fmt: skip
         result = await StationObserver(NwsStations(client, NWS), None).along(i90_west, morning)
     assert {r.station.id[-1] for r in result.reports} == {"3"}
@@ -154,7 +154,7 @@ async def test_failed_station_service_rests_and_never_stops_forecasts(
     asked = web.get(url__regex=rf"{NWS}/.*").mock(httpx.Response(503))
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
-        retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
+        sleep=no_wait, retry=RetryPolicy(tries=1), per_s_per_host=1000.0,
     )) as client:  # fmt: skip
         observer = StationObserver(NwsStations(client, NWS), None)
         result = await observer.along(i90_west, morning)

@@ -35,7 +35,7 @@ from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts
 from alertd.sources.providers.nws.alerts import NwsAlerts
 from alertd.store.archive import Archive
-from alertd.testing.clock import ManualClock
+from alertd.testing.clock import ManualClock, no_wait
 from alertd.testing.factories import make_route
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.storm import Storm
@@ -102,7 +102,7 @@ async def warned(
     at_places.respond(404) if places is None else at_places.respond(json=places)
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(now), rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
+        sleep=no_wait, per_s_per_host=1e9,
     )) as client:  # fmt: skip
         services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS, area)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
@@ -133,12 +133,20 @@ async def test_what_the_list_drops_is_gone_when_it_was_read_well(router: respx.M
     assert (found.closures, found.notes, found.known) == ((), (), True)
 
 
+async def test_an_empty_national_list_is_a_remark_and_no_caution(router: respx.MockRouter, morning: datetime) -> None:
+    """Nothing for a driver to ask about; still no all-clear for warnings that were known before."""
+    found = await warned(ROUTE, [], morning, router, listed())
+    assert (found.closures, found.notes, found.known) == ((), (), False)
+    assert found.remarks == (
+        "the list of weather warnings of the whole country is empty; warnings known before stay in force",
+    )
+
+
 @pytest.mark.parametrize(
     ("body", "status", "expected"),
     [
         ({}, 404, "Weather warnings not known (answered HTTP 404): ask before leaving"),
         ({}, 200, "Weather warnings not known (answer is no list of alerts): ask before leaving"),
-        (listed(), 200, "Weather warnings not known (a whole country's list that is empty): ask before leaving"),
         (listed(7), 200, "Weather warnings not all known (1 could not be read: of unknown kind): ask before leaving"),
         (
             listed(GALE, pagination={"next": "x"}),
@@ -250,7 +258,7 @@ async def test_a_list_cut_short_anywhere_is_no_list(kept: float, router: respx.M
     )
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
+        sleep=no_wait, per_s_per_host=1e9,
     )) as client:  # fmt: skip
         services = AlertServices(
             us=ActiveAlerts(NwsAlerts(client, NWS)), canada=GeometAlerts(client, GEOMET, "weather-alerts")
@@ -265,7 +273,7 @@ async def test_list_is_asked_once_a_moment_and_kept_for_every_route(
     asked = router.get(url__startswith=f"{NWS}/alerts/active").respond(json=listed(feature()))
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),
-        per_s_per_host=1e9, on_response=record_response,
+        sleep=no_wait, per_s_per_host=1e9, on_response=record_response,
     )) as client:  # fmt: skip
         feed = ActiveAlerts(NwsAlerts(client, NWS))
         kept = []
@@ -321,6 +329,7 @@ async def plans_of(
             cache_dir=settings.cache,
             now_utc=ManualClock(now),
             rng=np.random.default_rng(1),
+            sleep=no_wait,
             per_s_per_host=1e9,
             on_response=record_response,
         )

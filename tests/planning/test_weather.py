@@ -42,7 +42,7 @@ from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.store.archive import Archive
-from alertd.testing.clock import ManualClock
+from alertd.testing.clock import ManualClock, no_wait
 from alertd.testing.factories import make_rig, make_route, make_rules
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
@@ -309,7 +309,7 @@ async def test_three_services_make_one_plan_that_names_each_at_replay(
         ).with_keys(open_meteo_ensemble_url=api.base_url)  # fmt: skip
         async with HttpClient(HttpOptions(
             contact="ops@fleet.example", cache_dir=tmp_path / "http", now_utc=ManualClock(morning),
-            rng=np.random.default_rng(1), per_s_per_host=1e9, on_response=record_response,
+            rng=np.random.default_rng(1), sleep=no_wait, per_s_per_host=1e9, on_response=record_response,
         )) as client:  # fmt: skip
             weather_sources, elevations = open_weather_sources(chosen, True, "test", client)
             settings = replace(made, forecast=chosen)

@@ -16,7 +16,9 @@ from alertd.road.corridor import (
     road_cells,
     run_corridor,
 )
+from alertd.road.energy_balance import SurfaceState
 from alertd.road.humidity import isa_pressure_hpa
+from alertd.road.parameters import ROAD
 from alertd.road.precip_phase import snow_chance
 from alertd.road.road_class import LIMITS, RoadClass
 
@@ -44,7 +46,9 @@ def forecast(members: int = 1, cells: int = 1, hours: int = 72, **given: Any) ->
 
 def middle(members: int = 1) -> MemberQuantiles:
     half = np.full(members, 0.5)
-    return MemberQuantiles(phase=half, phase_model=half.copy(), friction=half.copy(), height_z=np.zeros(members))
+    return MemberQuantiles(
+        phase=half, phase_model=half.copy(), friction=half.copy(), height_z=np.zeros(members), service=np.ones(members)
+    )
 
 
 def road(*elevations_m: float, cell: int = 0) -> Any:
@@ -138,7 +142,7 @@ def test_bare_road_is_unknown_at_first_and_after_a_gap() -> None:
     assert after == list(range(20, 20 + len(after)))
     assert 4 <= len(after) <= 16
     assert list(np.flatnonzero(np.isnan(field.surface_temp_c[0, 0]))) == [20, 21]
-    assert any("missing in 2 of 72 hours" in n for n in field.notes)
+    assert any("missing in 2 of 48 past hours" in n for n in field.remarks)
 
 
 def test_unseen_snow_in_the_cold_leaves_a_bare_road_unknown() -> None:
@@ -253,7 +257,7 @@ def test_a_cell_of_unknown_height_is_said_and_widens_the_members() -> None:
 
     def spread(elevation_m: float) -> tuple[float, tuple[str, ...]]:
         field = run_corridor(forecast(members=20, elevation_m=elevation_m), road(1000.0), quantiles=q)
-        return float(field.air_temp_c[:, 0, 10].std()), field.notes
+        return float(field.air_temp_c[:, 0, 10].std()), field.remarks
 
     known, unknown = spread(1000.0), spread(np.nan)
     assert known[0] == pytest.approx(0.0, abs=1e-6)
@@ -341,3 +345,25 @@ def test_what_is_shared_between_trucks_cannot_be_written_to() -> None:
     for array in (field.road_class, field.snow_mmwe, cells.elevation_m, field.quantiles.friction):
         with pytest.raises(ValueError, match="read-only"):
             array[...] = 0
+
+
+def test_a_serviced_road_is_bare_sooner_and_never_worse() -> None:
+    """Common practice, no source: a ploughed and salted road is bare hours before one that nobody clears."""
+    stores = dict.fromkeys(("water_mmwe", "supercooled_mmwe", "deferred_jm2"), np.zeros(2))
+    state = SurfaceState(
+        layer_temp_c=np.full((3, 2), -4.0),
+        snow_mmwe=np.full(2, 4.0),
+        ice_mmwe=np.full(2, 3.0),
+        packed_mmwe=np.full(2, 1.0),
+        glaze_mmwe=np.full(2, 1.5),
+        **stores,
+    )
+    kept = corridor.kept_an_hour(np.array([0.1, 0.9]), replace(ROAD, serviced_frac=0.5, service_half_life_h=1.0))
+    assert kept.tolist() == [0.5, 1.0]
+    after = corridor.serviced(state, kept)
+    assert after.snow_mmwe.tolist() == [2.0, 4.0]
+    assert after.packed_mmwe.tolist() == [0.5, 1.0]
+    assert after.glaze_mmwe.tolist() == [1.5, 1.5]
+    assert after.ice_mmwe.tolist() == [1.5 + 0.5 + 0.25, 3.0]
+    cold = corridor.serviced(state._replace(layer_temp_c=np.full((3, 2), -12.0)), kept)
+    assert cold.ice_mmwe.tolist() == [1.5 + 0.5 + 0.5, 3.0]

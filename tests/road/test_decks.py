@@ -165,3 +165,18 @@ def test_a_deck_is_the_roads_but_for_its_slab() -> None:
     """0.20 m of concrete, C 2.1e6: 4.2e5 J/(m² K) over 25 W/(m² K) is the reference's 4.7 h."""
     assert BRIDGE_DECK.layer_heat_jm2k.sum() / (15.0 + 10.0) / 3600.0 == pytest.approx(4.667, abs=0.01)
     assert (BRIDGE_DECK.albedo, BRIDGE_DECK.roughness_m) == (ROAD.albedo, ROAD.roughness_m)
+
+
+def test_road_in_a_tunnel_is_dry_and_mild_whatever_the_weather() -> None:
+    told = weather_of_many_kinds()
+    air = told.air_temp_c.copy()
+    air[:, 1] = np.nan  # a tunnel is dry in hours of unknown weather too
+    cells = road_cells(*_samples(), in_tunnel=mask(4, 5, 6))
+    assert cells.is_tunnel is not None
+    run = run_corridor(replace(told, air_temp_c=air), cells, quantiles=member_quantiles(5, np.random.default_rng(1)))
+    inside, outside = cells.is_tunnel, ~cells.is_tunnel
+    assert (run.road_class[:, inside] == RoadClass.DRY).all()
+    assert (run.grip_class[:, inside] == RoadClass.DRY).all()
+    assert (run.surface_temp_c[:, inside] > 5.0).all()
+    assert (run.snowfall_mmwe_h[:, inside] == 0.0).all()
+    assert (run.road_class[:, outside] != RoadClass.DRY).any()

@@ -38,6 +38,7 @@ def traced(
         phase_model=np.array([0.0, 0.5, 1.0]),
         friction=np.full(MEMBERS, 0.5),
         height_z=np.full(MEMBERS, height_z),
+        service=np.ones(MEMBERS),
     )
     return trace_air(forecast, cells, quantiles, 0, np.full(MEMBERS, at), params or AirParams())
 

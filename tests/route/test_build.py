@@ -236,7 +236,7 @@ def test_external_heights_keep_detail_between_distant_points() -> None:
     """A line of few points: the pass lies between two of them."""
     line = line_of([47.0, 47.0, 47.0], [-115.0, -114.95, -114.9], planned=True)
     places = sample_line(line)
-    heights = 900.0 + 200.0 * np.exp(-(((places.distance_m - 2000.0) / 500.0) ** 2))
+    heights = 900.0 + 200.0 * np.exp(-(((places.distance_m - 2000.0) / 1500.0) ** 2))
     route = build_route(with_elevations(line, heights, along_m=places.distance_m))
     assert float(route.elevation_m.max()) > 1050.0
 

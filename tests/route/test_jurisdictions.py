@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route, sample_line, with_elevations
@@ -21,7 +21,8 @@ REPO = Path(__file__).parents[2]
 CONFIG = REPO / "config"
 POINTS = REPO.parent / "shared" / "roads" / "highway_points.csv"
 
-STATES = read_boundaries(CONFIG / "boundaries" / "us_states.topo.json", CONFIG / "boundaries" / "ca_provinces.geojson")
+SHIPPED = ("us_states.topo.json", "ca_provinces.geojson", "countries.topo.json")
+STATES = read_boundaries(*(CONFIG / "boundaries" / name for name in SHIPPED))
 CROSSINGS = read_crossings(CONFIG / "crossings.toml")
 
 
@@ -68,7 +69,9 @@ def test_land_that_no_outline_covers_is_unknown_and_said() -> None:
     one = Boundaries(lands=(box("US-AA", -117, -115.5),))
     found, findings = find_jurisdictions(EAST, one)
     assert [(span.code, span.name) for span in found] == [("US-AA", "US-AA"), ("", "unknown land")]
-    assert findings == ("km 38.0 to 76.1 lies in no state or province that is known here",)
+    assert findings == (
+        "km 38.0 to 76.1 lies outside the outlines of places.boundaries: its land and its rules are unknown",
+    )
 
 
 def test_gap_between_two_outlines_is_shared_between_them() -> None:
@@ -100,6 +103,82 @@ def test_shallow_dip_into_a_neighbour_is_home_state_and_shown() -> None:
     found, findings = find_jurisdictions(EAST, two)
     assert [span.code for span in found] == ["US-AA"]
     assert "counted as US-AA" in findings[0]
+
+
+def test_dip_over_two_neighbours_is_undone_as_one() -> None:
+    home = box("CH", -117, -114, south=46.0, north=47.005)
+    shore = [box("AT", -115.6, -115.5, south=46.995, north=48.0), box("LI", -115.5, -115.4, south=46.995, north=48.0)]
+    found, findings = find_jurisdictions(EAST, Boundaries(lands=(*shore, home)))
+    assert [span.code for span in found] == ["CH"]
+    assert len(findings) == 1
+
+
+def test_sea_near_a_coast_is_the_nearest_land() -> None:
+    """UN Convention on the Law of the Sea, article 3: 12 nautical miles, 22.2 km."""
+    shores = (box("DK", -117, -115.7), box("SE", -115.3, -114))
+    strait = spans(EAST, Boundaries(lands=shores, complete=True))
+    middle_m = WGS84.inv(-116.0, 47.0, -115.5, 47.0)[2]
+    assert [code for code, _, _ in strait] == ["DK", "SE"]
+    assert strait[0][2] == pytest.approx(middle_m / 1000, abs=0.3)
+
+
+def test_open_sea_is_named_once_and_is_no_land() -> None:
+    found, findings = find_jurisdictions(EAST, Boundaries(lands=(box("DK", -117, -115.7),), complete=True))
+    coast_m = WGS84.inv(-116.0, 47.0, -115.7, 47.0)[2]
+    assert [(x.code, x.name) for x in found] == [("DK", "DK"), ("", "open sea")]
+    assert found[0].end_m == pytest.approx(coast_m + 22_224, abs=150)
+    assert len(findings) == 1
+    assert "lies at sea" in findings[0]
+
+
+# Places on roads, rounded to 0.01 degree, and the lands that they cross: public geography, from memory.
+ABROAD = {
+    "A2 Gotthard": ([(46.88, 8.64), (46.67, 8.59), (46.53, 8.60), (46.19, 9.02)], ["CH"]),
+    "A13 Brenner": ([(47.26, 11.40), (47.13, 11.46), (47.00, 11.505), (46.89, 11.43)], ["AT", "IT"]),
+    "Oresund bridge": ([(55.61, 12.55), (55.63, 12.68), (55.575, 12.83), (55.56, 12.98)], ["DK", "SE"]),
+    "Ryfylke tunnel": ([(58.97, 5.73), (59.00, 5.85), (59.05, 6.05)], ["NO"]),
+    "Confederation Bridge": ([(46.16, -64.0), (46.21, -63.75), (46.26, -63.68)], ["CA-NB", "CA-PE"]),
+    "Chesapeake Bay Bridge-Tunnel": ([(36.92, -76.13), (37.03, -76.08), (37.13, -75.97)], ["US-VA"]),
+    "Kanmon tunnel": ([(33.95, 130.94), (33.96, 130.96), (33.97, 131.0)], ["JP"]),
+    "Feldkirch to Sargans": ([(47.24, 9.60), (47.17, 9.51), (47.165, 9.48), (47.05, 9.45)], ["AT", "LI", "CH"]),
+    "Over Ontario": ([(42.5, -83.3), (42.25, -82.9), (42.98, -81.2), (42.9, -78.9)], ["US-MI", "CA-ON", "US-NY"]),
+    "San Diego to Ensenada": ([(32.8, -117.1), (32.55, -117.03), (32.2, -116.9)], ["US-CA", "MX"]),
+    "Svinesund": ([(58.9, 11.2), (59.09, 11.26), (59.2, 11.1)], ["SE", "NO"]),
+    "Puymorens": ([(42.35, 1.9), (42.43, 1.92), (42.55, 1.85)], ["ES", "FR"]),
+}
+
+
+@pytest.mark.parametrize(("places", "codes"), ABROAD.values(), ids=ABROAD)
+def test_lands_of_roads_away_from_the_states(places: list[tuple[float, float]], codes: list[str]) -> None:
+    lat, lon = np.array(places).T
+    step = np.linspace(0, len(places) - 1, 300)
+    route = route_over(np.interp(step, range(len(places)), lat), np.interp(step, range(len(places)), lon))
+    found, findings = find_jurisdictions(route, STATES)
+    assert [span.code for span in found] == codes
+    assert not any("lies" in finding for finding in findings)
+
+
+@settings(max_examples=12)
+@given(
+    name=st.sampled_from(sorted(ABROAD)),
+    points=st.sampled_from([100, 200, 400]),
+    jitter_m=st.floats(0.0, 10.0),
+    seed=st.integers(0, 1_000),
+)
+def test_lands_hold_under_sampling_jitter_and_reversal(name: str, points: int, jitter_m: float, seed: int) -> None:
+    places, codes = ABROAD[name]
+    lat, lon = np.array(places).T
+    step = np.linspace(0, len(places) - 1, points)
+    shake = np.random.default_rng(seed).normal(0.0, jitter_m / 111_195.0, (2, points))
+    on_lat, on_lon = np.interp(step, range(len(places)), lat), np.interp(step, range(len(places)), lon)
+    there, back = route_over(on_lat + shake[0], on_lon + shake[1]), route_over(on_lat[::-1], on_lon[::-1])
+    found, _ = find_jurisdictions(there, STATES)
+    returned, _ = find_jurisdictions(back, STATES)
+    assert [span.code for span in found] == codes
+    assert [span.code for span in returned] == codes[::-1]
+    # Jitter makes the line longer; the borders stay at the same share of it.
+    borders = [s.end_m / there.length_m for s in found[:-1]]
+    assert borders == pytest.approx([1.0 - s.start_m / back.length_m for s in returned[:0:-1]], abs=0.03)
 
 
 def test_deep_stretch_in_a_neighbour_is_its_own_span() -> None:
@@ -188,7 +267,9 @@ def test_lookout_pass_border_falls_on_the_fixed_point() -> None:
         (51.05, -114.07, "CA-AB"),
         (49.49, -115.77, "CA-BC"),
         (60.72, -135.06, "CA-YT"),
-        (19.43, -99.13, ""),
+        (19.43, -99.13, "MX"),
+        (47.14, 9.52, "LI"),
+        (46.95, 7.45, "CH"),
     ],
 )
 def test_known_towns_lie_in_their_state(lat: float, lon: float, code: str) -> None:

@@ -72,3 +72,14 @@ def test_a_reversed_road_has_the_same_pass() -> None:
 def test_what_lies_on_a_pass() -> None:
     assert on_passes(np.asarray([0.0, 1.0, 2.0, 3.0]), ((1.0, 2.0),)).tolist() == [False, True, True, False]
     assert on_passes(np.asarray([0.0]), ()).tolist() == [False]
+
+
+def test_climbs_of_one_ascent_are_one_pass() -> None:
+    """Two climbs with 20 km at 1 % between them and a descent; with level road between, two passes."""
+    rising = (10, 0.03), (20, 0.01), (40, 0.03), (50, -0.03), (60, 0.0)
+    level = (10, 0.03), (20, 0.0), (40, 0.03), (50, -0.03), (60, 0.0)
+    assert len(passes(profile(*rising, length_km=70))) == 1
+    assert len(passes(profile(*level, length_km=70))) == 2
+    back = profile(*rising, length_km=70)
+    ((start_m, end_m),) = passes(make_route(70 * KM, grade=-back.grade[::-1]))
+    assert (start_m, end_m) == pytest.approx((10 * KM, 60 * KM), abs=1_000)

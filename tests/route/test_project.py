@@ -86,8 +86,8 @@ def test_stop_is_used_only_by_the_traffic_it_serves(about: dict[str, object], so
 
 
 def test_side_of_traffic_changes_where_people_drive_on_the_left() -> None:
-    assert snap_stops(EAST, [stop_at(47.001, -115.5)], drives_on="left")
-    assert not snap_stops(EAST, [stop_at(46.999, -115.5)], drives_on="left")
+    assert snap_stops(EAST, [stop_at(47.001, -115.5)], left=[(0.0, EAST.length_m)])
+    assert not snap_stops(EAST, [stop_at(46.999, -115.5)], left=[(0.0, EAST.length_m)])
 
 
 def test_stop_too_far_off_is_not_on_the_route() -> None:

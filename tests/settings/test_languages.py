@@ -69,3 +69,21 @@ def test_the_settings_choose_languages_and_units() -> None:
 
 def test_every_language_can_be_named_by_a_trip() -> None:
     assert [Languages().translators_for(language).driver.language for language in LANGUAGES] == list(LANGUAGES)
+
+
+def test_units_are_those_of_the_land_unless_the_operator_says() -> None:
+    def units(languages: Languages, *lands: str) -> tuple[bool, bool]:
+        driver = languages.translators_for("", lands).driver
+        return driver.metric, driver.by_signs
+
+    assert units(Languages(), "US-WA", "CA-BC") == (False, True)
+    assert units(Languages(), "CH", "IT") == (True, True)
+    assert units(Languages(units="us"), "CH") == (False, False)
+    assert units(Languages(units="metric"), "US-WA") == (True, False)
+
+
+def test_language_is_the_lands_unless_trip_or_operator_says() -> None:
+    assert Languages().translators_for("", ("ES",)).driver.language == "es"
+    assert Languages().translators_for("fr", ("ES",)).driver.language == "fr"
+    assert Languages(driver="en").translators_for("", ("ES",)).driver.language == "en"
+    assert Languages().translators_for("", ("US-WA",)).driver.language == "en"

@@ -23,6 +23,7 @@ from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.trucks import Trucks
 
+pytestmark = pytest.mark.slow  # 14 hours in steps of 3 minutes
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 BEGINS = datetime(2027, 1, 14, 11, 40, tzinfo=UTC)
 LASTS = timedelta(hours=14)

@@ -30,7 +30,9 @@ def plan() -> Plan:
     """Snow from km 40 to 50; chains on at km 30 and off at km 60, leaving at 06:00 UTC."""
     weather = make_weather(ROUTE, lambda m, d, h: np.where((d >= 40e3) & (d <= 50e3), RoadClass.SNOW, RoadClass.DRY))
     trip = TripInput(id="QT-1", depart_at=at_hour(6), driver="Odalys")
-    made = make_plan(PlanRequest(trip, ROUTE, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2)))
+    made = make_plan(
+        PlanRequest(trip, ROUTE, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(compare_h=0.0), at_hour(2))
+    )
     assert [s.advice for s in made.stretches] == [Advice.CHAIN]
     return made
 

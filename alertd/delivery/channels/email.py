@@ -21,6 +21,7 @@ from pydantic import Field
 
 from alertd.delivery.channel import OutgoingNotice
 from alertd.delivery.channel_spec import ChannelConfig, ChannelModel, ChannelSpec
+from alertd.delivery.email_content import Attachment, EmailContent
 from alertd.errors import ConfigError, DeliveryError
 
 DEADLINE_S = 20.0
@@ -44,24 +45,6 @@ class Mailbox:
     security: Security = "starttls"
     user: str = ""
     password: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Attachment:
-    """`content_id` of a picture that the HTML shows in place as `cid:<content_id>`; "" for a file beside the text."""
-
-    filename: str
-    media_type: str
-    content: bytes
-    content_id: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class EmailContent:
-    """What a mail has besides its text."""
-
-    html: str = ""
-    attachments: tuple[Attachment, ...] = ()
 
 
 class MailChannel:

@@ -6,6 +6,7 @@ from alertd.i18n import Translator, gettext_noop
 from alertd.notices.text import phrases
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import StopChoice, Stretch, SurfaceStretch
+from alertd.route.lands import signs_in_miles
 from alertd.rules.tire_text import tires_short_text
 from alertd.units import KMH_MPS, to_miles, to_mph
 
@@ -57,7 +58,10 @@ def speed(speed_mps: float, stretch: Stretch | SurfaceStretch, translator: Trans
 
 
 def _in_kmh(stretch: Stretch | SurfaceStretch, translator: Translator) -> bool:
-    return translator.metric and not any(code.startswith("US-") for code in stretch.jurisdictions)
+    if not (translator.metric or translator.by_signs):
+        return False
+    known = [code for code in stretch.jurisdictions if code]
+    return not any(signs_in_miles(code) for code in known) if known else translator.metric
 
 
 def trip_distance(distance_m: float, translator: Translator) -> str:

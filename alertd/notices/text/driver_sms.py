@@ -32,11 +32,13 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
     until = _until(stretch, translator)
     text, ends = "", (until, "") if until else ("",)
     for (tires_first, whole), end, (up_max, off_max, pass_max) in product(_FORMS, ends, _CUT_STEPS):
-        first = gsm7.to_gsm7(_instruction(stretch, up_max, translator, tires_first=tires_first, reason=whole))
+        text = first = gsm7.to_gsm7(_instruction(stretch, up_max, translator, tires_first=tires_first, reason=whole))
+        if gsm7.septets(first) > gsm7.SINGLE_SEPTETS:
+            continue
         cuts = (off_max if whole else None, pass_max)
         rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, end, translator, tires_first=tires_first))
         text = f"{first} {rest}"
-        if gsm7.septets(first) <= gsm7.SINGLE_SEPTETS and gsm7.segments(text) <= MAX_SEGMENTS:
+        if gsm7.segments(text) <= MAX_SEGMENTS:
             return text
     raise ValueError(f"the driver's text for {plan.trip_id} does not fit two segments: {text}")
 

@@ -178,7 +178,13 @@ def hours(hours_h: float) -> str:
     return f"{'-' if hours_h < 0 and whole else ''}{whole // 60} h {whole % 60:02d} min"
 
 
-_LIMITS = {"driving": "driving", "window": "duty window", "break": "without a break", "cycle": "cycle"}
+_LIMITS = {
+    "driving": "driving",
+    "duty": "on duty",
+    "window": "duty window",
+    "break": "without a break",
+    "cycle": "cycle",
+}
 
 
 def hours_line(note: HoursNote, zone: str) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig
+from alertd.route.jurisdictions import OPEN_SEA
 from alertd.rules.requirements import Hanging, TireDemand, cover, strictest, unknown_law
 from alertd.rules.rig import AxleRole, Rig
 from alertd.rules.ruleset import Confidence
@@ -33,9 +34,9 @@ def chains_for(
 ) -> ChainSet:
     """The chains for a stretch on the land of these laws; `posted` is the probability of a level anywhere on it.
 
-    Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip or missing
-    weather calls for chains, its mildest chain level applies. Where no rule is on file, the most
-    that a neighbour asks applies; where the rules on file ask nothing, common practice.
+    Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip, a descent
+    or missing weather calls for chains, its mildest chain level applies. Where no rule is on file, the most that a
+    neighbour asks applies; where the rules on file ask nothing, or that level chains no drive axle, common practice.
     """
     postings, demands, bars, limit, section = [], [], [], None, ""
     for law in laws:
@@ -55,7 +56,8 @@ def chains_for(
             for level, tire_demand, p in likely
         ]
         if not levels:
-            demands.append((law.unknown or unknown_law(rig, ())) if law.rules is None else common_practice(rig))
+            unknown = law.rules is None and law.span.name != OPEN_SEA
+            demands.append((law.unknown or unknown_law(rig, ())) if unknown else common_practice(rig))
             continue
         bars += [
             tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.chain_probability
@@ -63,6 +65,8 @@ def chains_for(
         passable = [tire_demand for _, tire_demand, _ in likely if not tire_demand.barred]
         tire_demand = strictest(passable) if passable else levels[0][1]
         demands.append(tire_demand)
+        if not passable and not _chains_drive(rig, tire_demand):
+            demands.append(common_practice(rig))  # a level for the trailer alone helps on no grade
         level_limit = next(level.speed_limit_mps for level, demand, _ in levels if demand is tire_demand)
         if level_limit is not None and (limit is None or level_limit < limit):
             limit = level_limit
@@ -74,6 +78,12 @@ def chains_for(
         speed_section=section,
         barred="; ".join(dict.fromkeys(bars)),
     )
+
+
+def _chains_drive(rig: Rig, demand: TireDemand) -> bool:
+    """True when every choice of a demand chains a drive axle, or the demand bars the rig."""
+    drive = rig.axle_indices(AxleRole.DRIVE)
+    return bool(demand.barred) or all(any(t.axle_idx in drive for t in choice) for choice in demand.choices)
 
 
 def common_practice(rig: Rig) -> TireDemand:

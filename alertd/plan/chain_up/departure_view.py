@@ -56,9 +56,14 @@ class Encounter:
         return take_flat(self.hourly_need.grip_shortfall, self._pick)
 
     @cached_property
-    def closed(self) -> Mask:
-        """True where we expect snow to close the road, (member, section)."""
+    def closed(self) -> Float32:
+        """Our probability that snow closes the road, (member, section)."""
         return take_flat(self.hourly_need.closed, self._pick)
+
+    @cached_property
+    def descent(self) -> Float32:
+        """Share of drivers who chain for a long descent in snow, (member, section)."""
+        return take_flat(self.hourly_need.descent, self._pick)
 
     @cached_property
     def need(self) -> Float32:

@@ -16,6 +16,7 @@ from alertd.plan.road_ahead.timing import free_s
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.route.stops import RouteStop, Stop, StopKind
+from alertd.route.tunnels import in_tunnels
 from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S, to_miles
 
@@ -60,7 +61,8 @@ def search_places_m(route: Route, params: PlanParams) -> tuple[float, ...]:
     They depend on the road alone, and stay the same while the truck is under way.
     """
     d = route.distance_m
-    fit = np.flatnonzero((np.abs(route.grade) <= params.stop_max_grade) & ~on_bridges(d, route.bridges))
+    no_room = on_bridges(d, route.bridges) | in_tunnels(d, route.tunnels)
+    fit = np.flatnonzero((np.abs(route.grade) <= params.stop_max_grade) & ~no_room)
     cell = np.floor(d[fit] / params.search_spacing_m)
     off_centre_m = np.abs(d[fit] - (cell + 0.5) * params.search_spacing_m)
     order = np.lexsort((off_centre_m, cell))

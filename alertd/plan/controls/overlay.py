@@ -1,4 +1,4 @@
-"""Overlays posted controls on our estimate: certain while they apply, and nothing gets milder."""
+"""Joins posted controls with our estimate: a posted level is certain while it applies, and both start its forecast."""
 
 from collections.abc import Sequence
 from dataclasses import replace
@@ -12,7 +12,8 @@ from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
-from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index
+from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, level_chances, need_of
+from alertd.plan.road_ahead.posting_state import Seeds
 from alertd.rules.ruleset import ControlLevel
 from alertd.units import HOUR_S
 
@@ -25,39 +26,45 @@ MAJORITY: Final = 0.5  # more likely than not
 def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params: PlanParams) -> HourlyNeed:
     """The hourly need with these posted controls.
 
-    A posted level has probability 1 where and while it is fully believed, and so have the milder levels that come with
-    it. Stricter levels keep our estimate. A control whose words are not understood, or that no rule on file knows,
-    gives "be ready"; words that are not understood give it for the strictest level of the law. Neither a closure nor
-    "none posted" changes the need.
+    The posting state of a zone starts at 1 where a control is posted on it and at 0 where none is, at the hour of the
+    last confirmation; see `_seeds`. Besides, a posted level has probability 1 where and while it is fully believed, and
+    so have the milder levels that come with it. Stricter levels keep our estimate. A control whose words are not
+    understood, or that no rule on file knows, gives "be ready"; words that are not understood give it for the strictest
+    level of the law. A closure does not change the need.
     """
-    need = hourly_need.need.copy()
-    chances = [chance for _, _, chance in hourly_need.by_level]
+    seeds = _seeds(hourly_need, posted)
+    posting = hourly_need.posting.reseeded(seeds) if seeds else hourly_need.posting
+    chances = [x[2] for x in level_chances(hourly_need.sections, hourly_need.laws, posting, params)]
+    own_chances = set()
+    other = hourly_need.other_need.copy()
     for span in (s for s in posted if s.placed and s.control.level not in (CLOSED, NONE_POSTED)):
         touched = _sections(hourly_need, span)
         weight = weights(hourly_need, span).astype(np.float32)
         laws = [law for law in hourly_need.laws if law.at.start < touched.stop and law.at.stop > touched.start]
         own = [law for law in laws if level_of(law, span) is not None]
-        for n, (law, for_rig, chance) in enumerate(hourly_need.by_level):
+        for n, (law, for_rig, _) in enumerate(hourly_need.by_level):
             if law in own and comes_with(law, for_rig.level, span):
                 part = slice(max(touched.start, law.at.start), min(touched.stop, law.at.stop))
-                if chances[n] is chance:
-                    chances[n] = chance.copy()
+                if n not in own_chances:
+                    chances[n] = chances[n].copy()
+                    own_chances.add(n)
                 in_law = chances[n][:, part.start - law.at.start : part.stop - law.at.start]
                 np.maximum(in_law, weight, out=in_law)
-                np.maximum(need[:, part], weight, out=need[:, part])
         if span.control.level == NOT_UNDERSTOOD:
             chances = _strictest_ready(hourly_need, laws, span, chances, weight, params)
         if not own:
             ready_frac = np.float32(max(params.unknown_probability, params.ready_probability))
-            np.maximum(need[:, touched], ready_frac * weight, out=need[:, touched])
+            np.maximum(other[:, touched], ready_frac * weight, out=other[:, touched])
     by_level = tuple(
         (law, for_rig, chance) for (law, for_rig, _), chance in zip(hourly_need.by_level, chances, strict=True)
     )
     return replace(
         hourly_need,
-        need=need,
+        need=need_of(other, by_level),
+        other_need=other,
         by_level=by_level,
         chance={id(for_rig): chance for _, for_rig, chance in by_level},
+        posting=posting,
         posted=posted,
     )
 
@@ -87,6 +94,35 @@ def _strictest_ready(
             in_law = raised[n][:, part.start - law.at.start : part.stop - law.at.start]
             np.maximum(in_law, ready_frac * weight, out=in_law)
     return raised
+
+
+def _seeds(hourly_need: HourlyNeed, posted: Sequence[PostedSpan]) -> Seeds:
+    """What the controls say of the zones' posting states, at the hour of each control's last confirmation.
+
+    A posted level sets every zone that it touches to 1. "None posted" sets a zone to 0 where it covers most of it [A];
+    from the next hour on the weather decides again. Of several at one hour a posted level wins. What is not placed or
+    not understood sets nothing.
+    """
+    known: dict[tuple[int, int], float] = {}
+    zones, sections = hourly_need.posting.zones, hourly_need.sections
+    field = hourly_need.corridor.field
+    for span in (s for s in posted if s.placed and s.control.level != CLOSED):
+        touched = _sections(hourly_need, span)
+        none = span.control.level == NONE_POSTED
+        if not none and not any(level_of(law, span) for law in hourly_need.laws):
+            continue
+        at_epoch_s = max(span.control.confirmed_at.timestamp(), span.from_epoch_s)
+        hour = max(round((at_epoch_s - field.first_epoch_s) / HOUR_S), 0)
+        if hour >= field.road_class.shape[2]:
+            continue
+        for zone in np.unique(zones.zone_of[touched]).tolist():
+            inside = np.flatnonzero(zones.zone_of == zone)
+            length_m = sections.length_m[inside]
+            covered_m = length_m[(inside >= touched.start) & (inside < touched.stop)].sum()
+            if none and covered_m < 0.5 * length_m.sum():
+                continue
+            known[zone, hour] = max(known.get((zone, hour), 0.0), 0.0 if none else 1.0)
+    return tuple((zone, hour, state) for (zone, hour), state in sorted(known.items(), key=lambda x: x[0][1]))
 
 
 def weights(hourly_need: HourlyNeed, span: PostedSpan) -> Array:

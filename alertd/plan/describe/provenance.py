@@ -4,6 +4,8 @@ from collections.abc import Collection, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
+import numpy as np
+
 from alertd.forecast.model import Forecast
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import carried_for
@@ -12,6 +14,7 @@ from alertd.plan.model.notes import BridgeNote, CarryNote, RuleNote, SourceNote
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
+from alertd.route.jurisdictions import OPEN_SEA
 from alertd.rules.requirements import carry_duty
 from alertd.rules.rig import Rig
 
@@ -109,26 +112,33 @@ def cautions(
     rules: Sequence[RuleNote],
     carry: Sequence[CarryNote],
     bridges: Sequence[BridgeNote],
+    doubt: str = "",
 ) -> tuple[str, ...]:
-    """What the reader must know before trusting the plan, most serious first."""
+    """What the reader must know before trusting the plan, most serious first.
+
+    doubt: why a road that looks bare may not be, where its weather at the hour of passing is known.
+    """
     out, unknown_frac = [], float(run.unknown.mean())
     if unknown_frac > 0:
         share = f"{max(unknown_frac, 0.01):.0%}"
+        no_weather = run.unknown & np.isnan(run.encounter.field_values("air_temp_c"))
+        why = ["no forecast for that hour"] if no_weather.any() else []
+        if (run.unknown & ~no_weather).any():
+            why.append(doubt or "what already lies there")
         out.append(
-            f"Road not known for {share} of the way at the hour of passing (no forecast, or what already lies there): "
-            "be ready to chain there"
+            f"Road not known for {share} of the way at the hour of passing ({'; '.join(why)}): be ready to chain there"
         )
     for s in sources:
         if s.stale:
             out.append(f"Forecast of {s.provider} is {s.age_h:.0f} h old: be ready to chain")
     out += bridge_cautions(bridges)
-    for law in run.encounter.hourly_need.laws:
-        if law.rules is None:
-            name = law.span.name or "land whose jurisdiction is not known"
-            out.append(
-                f"No chain rule on file for {name}: ask its road authority; "
-                "the tires named are the most that its neighbours ask"
-            )
+    laws = run.encounter.hourly_need.laws
+    for name in dict.fromkeys(x.span.name for x in laws if x.rules is None and x.span.name != OPEN_SEA):
+        where = name or "land whose jurisdiction is not known"
+        out.append(
+            f"No chain rule on file for {where}: look at its signs, ask its road authority; the tires named are the "
+            "most that its neighbours ask"
+        )
     aged = "; ".join(f"{r.name}'s {' and '.join(r.aged)}" for r in rules if r.aged)
     if aged:
         out.append(f"Rule texts that may no longer be the law: {aged}: check before relying on them")

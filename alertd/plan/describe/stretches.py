@@ -40,7 +40,7 @@ def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: Plan
     short = hourly_need.slips(x.chains.hanging.tires, code, on_leg)
     hold = params.hold_probability - SAME_PROBABILITY
     on_hold = short.any(axis=1).mean(axis=0) >= hold
-    on_hold |= hourly_need.closed[:, on_leg, remaining].any(axis=1).mean(axis=0) >= hold
+    on_hold |= hourly_need.closed[:, on_leg, remaining].max(axis=1).mean(axis=0) >= hold
     on_hold |= (code == 0).any(axis=(0, 1))  # an unknown hour is not safe to drive into
     for law, level, chance in hourly_need.by_level:
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:
@@ -72,12 +72,17 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     chained_short = solution.encounter.hourly_need.slips(x.chains.hanging.tires, solution.code[:, here], here)
     short_frac = _any_frac(solution.grip_shortfall[:, here])
     short_chained_frac = _any_frac(chained_short)
-    closed_frac = _any_frac(solution.encounter.closed[:, here])
+    closed_frac = _most_frac(solution.encounter.closed[:, here])
+    descent_frac = _most_frac(solution.encounter.descent[:, here])
     unknown_frac = _any_frac(solution.unknown[:, here])
     advice = _advice(x, max(short_chained_frac, closed_frac), params)
     surfaces = _surfaces(solution.road_class[:, here])
-    snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here))
-    depth_low_m, depth_high_m = _depth_range_m(snow_mmwe, solution.encounter.field_values("air_temp_c", here))
+    untouched = solution.encounter.hourly_need.corridor.field.untouched
+    untouched = untouched if untouched.any() else ~untouched
+    snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here)[untouched])
+    depth_low_m, depth_high_m = _depth_range_m(
+        snow_mmwe, solution.encounter.field_values("air_temp_c", here)[untouched]
+    )
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
     def at(distance_m: float) -> datetime:
@@ -126,6 +131,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         slow_s=x.slow_s,
         reasons=(
             *_reasons(x, postings, surfaces, short_frac, short_chained_frac, closed_frac, unknown_frac),
+            *_descent_reason(descent_frac, float(-sections.down_grade[here].min()), params),
             *not_understood(solution.encounter.hourly_need, solution.encounter.hour, here),
         ),
         tire_runs=tire_runs(rig, x.chains.hanging.tires),
@@ -223,7 +229,7 @@ def _reasons(
         )
     if closed_frac >= WORTH_SAYING_FRAC:
         out.append(
-            f"Our estimate, not posted: deep snow closes the road in {closed_frac:.0%} of members; the road authority "
+            f"Our estimate, not posted: deep snow or a blizzard closes the road, {closed_frac:.0%}; the road authority "
             "decides"
         )
     if x.chains.barred:
@@ -261,8 +267,23 @@ def _advice(x: Leg, impassable_frac: float, params: PlanParams) -> Advice:
     return Advice.CHAIN if x.driven else Advice.READY
 
 
+def _descent_reason(descent_frac: float, steepest: float, params: PlanParams) -> tuple[str, ...]:
+    """The reason for chaining before a long descent in snow, where it counts."""
+    if descent_frac < params.ready_probability - SAME_PROBABILITY:
+        return ()
+    return (
+        f"Long descent in snow, up to {steepest:.0%}: chain at the top, retarder and engine brake off "
+        f"({descent_frac:.0%}; common practice, no source, whatever is posted)",
+    )
+
+
 def _any_frac(mask: NDArray[np.bool_]) -> float:
     return float(mask.any(axis=1).mean())
+
+
+def _most_frac(chance: NDArray[np.float32]) -> float:
+    """Probability anywhere on the stretch: the largest of each member, averaged."""
+    return float(chance.max(axis=1).mean(dtype=np.float64))
 
 
 def _median_most(snow_mmwe: Array) -> float:

@@ -8,12 +8,15 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
-from typing import TypeAlias
+from itertools import groupby
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.model import Forecast
+from alertd.forecast.observations import Station, distances_m
+from alertd.forecast.past import PastBasis
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.explain.model import (
     AirAtPlace,
@@ -21,10 +24,12 @@ from alertd.plan.explain.model import (
     Explanation,
     GripAtPlace,
     LevelAtPlace,
+    PastSpan,
     SourceValues,
     Spread,
     ThresholdCheck,
 )
+from alertd.plan.explain.posting import posting_at
 from alertd.plan.make_plan import PlanRequest, Weather, plan_drive
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Stretch
@@ -177,6 +182,7 @@ def _neediest(view: _Context, stretch: Stretch) -> int:
 def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
     corridor, route = s.weather.corridor, s.route
     met = _conditions(s, sample)
+    section = int(s.solution.sections.at(float(route.distance_m[sample])))
     column = int(corridor.cells.column_of_sample[sample])
     hour = int(np.median(met.hour))
     lat, lon = float(route.lat_deg[sample]), float(route.lon_deg[sample])
@@ -196,6 +202,8 @@ def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
         surfaces=_shares(met.road_class),
         grip=_grip(s, sample, stretch),
         levels=tuple(_level(x, stretch) for x in met.levels),
+        posting=posting_at(s.solution.encounter.hourly_need, section, met.hour),
+        descent_frac=float(s.solution.encounter.descent[:, section].mean()),
         no_rules=met.no_rules,
         need_frac=float(met.need.mean()),
         stretch=None if stretch is None else s.plan.stretches.index(stretch),
@@ -203,7 +211,42 @@ def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
         compared=_compared(met, stretch, s.params),
         barred="" if stretch is None else stretch.barred,
         advice=s.plan.advice if stretch is None else stretch.advice,
+        past=_past(s, cell),
     )
+
+
+def _past(s: _Context, cell: int) -> tuple[PastSpan, ...]:
+    """Runs of past hours of the same basis and station."""
+    past, forecast = s.weather.past, s.weather.forecast
+    if past is None:
+        return ()
+    hours = min(int((s.plan.made_at - past.start) / timedelta(hours=1)), past.basis.shape[1])
+    keys = list(zip(past.basis[cell, :hours].tolist(), past.station_idx[cell, :hours].tolist(), strict=True))
+    out, first = [], 0
+    for (basis, index), run in groupby(keys):
+        last = first + sum(1 for _ in run)
+        kind = PastBasis(basis)
+        beside = _beside(past.stations[index], forecast, cell) if kind is PastBasis.STATIONS else {}
+        issued_s = float(past.issued_epoch_s[cell, first])
+        out.append(
+            PastSpan(
+                begins_at=past.start + timedelta(hours=first),
+                ends_at=past.start + timedelta(hours=last),
+                basis=kind.name.lower(),
+                issued_at=datetime.fromtimestamp(issued_s, UTC) if kind is PastBasis.EARLIER_FORECAST else None,
+                **beside,
+            )
+        )
+        first = last
+    return tuple(out)
+
+
+def _beside(station: Station, forecast: Forecast, cell: int) -> dict[str, Any]:
+    """Name, distance and height difference of a station from a cell."""
+    lat, lon = forecast.lat_deg[cell : cell + 1], forecast.lon_deg[cell : cell + 1]
+    away_m = distances_m(lat, lon, np.asarray([station.lat_deg]), np.asarray([station.lon_deg]))[0, 0]
+    higher_m = station.elevation_m - float(forecast.elevation_m[cell])
+    return {"station": station.id, "away_m": float(away_m), "higher_m": higher_m}
 
 
 def _spread(values: ArrayLike) -> Spread:
@@ -318,23 +361,27 @@ def _shares(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
 
 
 def _grip(s: _Context, sample: int, stretch: Stretch | None) -> tuple[GripAtPlace, ...]:
-    """Here, and on the stretch's steepest climb and descent."""
-    samples = [sample]
+    """On the section here, up and down, and on the stretch's steepest climb and descent."""
+    sections, distance_m = s.solution.sections, float(s.route.distance_m[sample])
+    here = int(sections.at(distance_m))
     tires: tuple[Tire, ...] = ()
+    wanted = [(here, distance_m, float(grade[here])) for grade in (sections.up_grade, sections.down_grade)]
+    found = [w for w in wanted if w[2] != 0.0] or wanted[:1]
     if stretch is not None:
         tires = tuple(stretch.hanging.tires)
-        inside = _samples(s.route, stretch)
-        grade = s.route.grade[inside]
-        samples += [int(inside[grade.argmax()])] if grade.max() > 0.0 else []
-        samples += [int(inside[grade.argmin()])] if grade.min() < 0.0 else []
-    return tuple(_grip_at(s, i, tires) for i in dict.fromkeys(samples))
+        inside = np.unique(sections.at(s.route.distance_m[_samples(s.route, stretch)]))
+        for grade, steepest in ((sections.up_grade, np.argmax), (sections.down_grade, np.argmin)):
+            at = int(inside[steepest(grade[inside])])
+            if grade[at] != 0.0 and at != here:
+                found.append((at, float(sections.middle_m[at]), float(grade[at])))
+    return tuple(_grip_at(s, *place, tires) for place in found)
 
 
-def _grip_at(s: _Context, sample: int, tires: tuple[Tire, ...]) -> GripAtPlace:
-    met, grade = _conditions(s, sample), float(s.route.grade[sample])
+def _grip_at(s: _Context, section: int, distance_m: float, grade: float, tires: tuple[Tire, ...]) -> GripAtPlace:
+    met = conditions_at(s.solution, s.leave_epoch_s, float(s.solution.sections.middle_m[section]), s.params)
     bare, chained = (rig_margin(s.rig, on, met.grip_class, met.mu, grade) for on in ((), tires))
     return GripAtPlace(
-        distance_m=float(s.route.distance_m[sample]),
+        distance_m=distance_m,
         grade=grade,
         mu=_spread(met.mu),
         needed_mu=_spread(met.mu - bare),
@@ -378,8 +425,7 @@ def _compared(met: PointConditions, stretch: Stretch | None, params: PlanParams)
             limit=params.hold_probability,
         ),
         ThresholdCheck(
-            what=f"our estimate of a closure by snow ({params.closed_day_snow_mmwe:g} mm of its water in a day or "
-            f"{params.closed_burst_snow_mmwe:g} in 3 h)",
+            what=f"our estimate of a closure by snow (likely from {params.closed_day_snow_mmwe:g} mm of water a day)",
             value=stretch.snow_closed_frac,
             threshold=hold,
             limit=params.hold_probability,

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from alertd.plan.explain.posting import PostingAtPlace
 from alertd.plan.model.stretches import Advice
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 
@@ -45,6 +46,23 @@ class SourceValues:
     freezing_level_m: float
     snow_level_m: float
     remarks: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PastSpan:
+    """Past hours in a row at a place, and what they rest on.
+
+    basis: name of a `forecast.past.PastBasis`. station: the one with the most weight, "" where there is none; away_m
+    and higher_m: from the forecast cell to it. issued_at: of the first of the earlier forecasts.
+    """
+
+    begins_at: datetime
+    ends_at: datetime
+    basis: str
+    station: str = ""
+    away_m: float = float("nan")
+    higher_m: float = float("nan")
+    issued_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -95,7 +113,9 @@ class ColumnHour:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class GripAtPlace:
-    """Friction at hand and needed by this rig at one sample: to climb where grade is positive, else to hold by braking.
+    """Friction at hand and needed by this rig on a section: to climb where grade is positive, else to hold by braking.
+
+    grade: the steepest sustained grade of the section, up or down; see `route.sustained_grade`.
 
     chained_*: with the chains that the stretch asks for. short: share of members in which it does not do.
     """
@@ -142,9 +162,13 @@ class ThresholdCheck:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
-    """One place. passing: when 10, 50 and 90 % of members pass it. stretch: its index in the plan, None if in none.
+    """One place.
 
-    advice is that of the stretch; that of the trip where the place is in none.
+    passing: when 10, 50 and 90 % of members pass it.
+    stretch: its index in the plan, None if in none.
+    past: what the hours before the plan rest on, in order.
+    descent_frac: share of drivers who chain for its long descent in snow, see `long_descents`.
+    advice: that of the stretch; that of the trip where the place is in none.
     """
 
     distance_m: float
@@ -159,6 +183,8 @@ class Explanation:
     surfaces: tuple[tuple[str, float], ...]
     grip: tuple[GripAtPlace, ...]
     levels: tuple[LevelAtPlace, ...]
+    posting: PostingAtPlace
+    descent_frac: float
     no_rules: tuple[str, ...]
     need_frac: float
     stretch: int | None
@@ -166,3 +192,4 @@ class Explanation:
     compared: tuple[ThresholdCheck, ...]
     barred: str
     advice: Advice
+    past: tuple[PastSpan, ...] = ()

@@ -1,6 +1,6 @@
 """Computes the legal hours that driving, chaining and breaks use, and where each limit is reached.
 
-The law is a few numbers (`HoursRules`) applied to a timeline of spells. Hanging or removing chains is on duty, not
+The law is a few numbers (`laws.HoursRules`) applied to a timeline of spells. Hanging or removing chains is on duty, not
 driving: it uses the window and the cycle, not the driving hours. The two hours for adverse driving conditions (49 CFR
     395.1(b)(1)) are in no number here, because a forecast before departure makes the conditions known (395.2).
 """
@@ -8,12 +8,12 @@ driving: it uses the window and the cycle, not the driving hours. The two hours 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from enum import StrEnum
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.hours.laws import Duty, HoursRules
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
@@ -21,14 +21,6 @@ Array: TypeAlias = NDArray[np.float64]
 SPELL_LONGEST_M = 10_000.0  # distance is linear in time within a spell
 EPSILON_S = 1e-6
 MAX_BREAKS = 4  # on one trip; the driving hours end long before that
-
-
-class Duty(StrEnum):
-    """Duty status of the driver."""
-
-    DRIVING = "driving"
-    ON_DUTY = "on duty, not driving"
-    OFF = "off duty"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -62,73 +54,6 @@ class HoursUsed:
     def __post_init__(self) -> None:
         if self.on_duty_since is not None and self.on_duty_since.utcoffset() is None:
             raise ValueError("on_duty_since must be aware")
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class HoursRules:
-    """The numbers of one law.
-
-    break_by: duties that interrupt driving.
-    break_parts_s: a break that may be taken in two parts.
-    rest_h: consecutive hours off duty after which driving, duty window and break count from zero.
-    """
-
-    name: str
-    text: str
-    drive_h: float
-    drive_section: str
-    break_after_h: float
-    break_s: float
-    break_section: str
-    break_by: frozenset[Duty]
-    rest_h: float
-    rest_section: str
-    break_parts_s: tuple[float, float] | None = None
-    window_h: float | None = None
-    window_section: str = ""
-    cycle_section: str = ""
-
-
-US = HoursRules(
-    name="49 CFR 395.3",
-    text="property-carrying, after 10 h off duty; 30-minute rule as amended 85 FR 33396, in force since 29 Sep 2020",
-    drive_h=11.0,
-    drive_section="49 CFR 395.3(a)(3)(i)",
-    break_after_h=8.0,
-    break_s=1_800.0,
-    break_section="49 CFR 395.3(a)(3)(ii)",
-    break_by=frozenset((Duty.ON_DUTY, Duty.OFF)),
-    rest_h=10.0,
-    rest_section="49 CFR 395.3(a)(1)",
-    window_h=14.0,
-    window_section="49 CFR 395.3(a)(2)",
-    cycle_section="49 CFR 395.3(b)",
-)
-# The 10 h that Article 6 allows twice a week are not used, because their earlier use is not an input. For the same
-# reason the rest is the regular one of Article 4(g), 11 h. The 9 h that Article 8(4) allows three times between two
-# weekly rests are not used either.
-EU = HoursRules(
-    name="Regulation (EC) 561/2006",
-    text="daily driving and breaks only; weekly driving and rests (Articles 6(2), 6(3), 8) are not looked at",
-    drive_h=9.0,
-    drive_section="Regulation (EC) 561/2006, Article 6(1)",
-    break_after_h=4.5,
-    break_s=2_700.0,
-    break_section="Regulation (EC) 561/2006, Article 7",
-    break_by=frozenset((Duty.OFF,)),
-    rest_h=11.0,
-    rest_section="Regulation (EC) 561/2006, Articles 4(g) and 8(2)",
-    break_parts_s=(900.0, 1_800.0),
-)
-_EU_CODES = frozenset(("AT", "DE", "ES", "FI", "FR", "IT", "NO", "PL", "SE"))
-
-
-def rules_for(codes: Sequence[str]) -> HoursRules | None:
-    """The law of the trip by the land where it starts (ISO 3166); None where none is on file."""
-    first = next((c for c in codes if c), "")
-    if first.startswith("US-"):
-        return US
-    return EU if first.split("-")[0] in _EU_CODES else None
 
 
 def timeline(
@@ -199,20 +124,28 @@ def limits(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules, depart_a
     if not spells:
         raise ValueError("no spells")
     out = [
-        _counted(
-            spells, "driving", rules.drive_section, rules.drive_h, used.drive_h or 0.0, frozenset((Duty.DRIVING,))
-        ),
-        break_limit(spells, used, rules),
+        _counted(spells, "driving", rules.drive_section, rules.drive_h, used.drive_h or 0.0, frozenset((Duty.DRIVING,)))
     ]
+    if rules.break_after_h is not None:
+        out.append(break_limit(spells, used, rules))
+    if rules.duty_h is not None:
+        # Hours on duty before departure are not an input of their own; those since the duty day began are no fewer.
+        before_h = max(_since_duty_began_h(used, depart_at), used.drive_h or 0.0)
+        worked = frozenset((Duty.DRIVING, Duty.ON_DUTY))
+        out.append(_counted(spells, "duty", rules.duty_section, rules.duty_h, before_h, worked))
     if rules.window_h is not None:
-        before_h = 0.0 if used.on_duty_since is None else (depart_at - used.on_duty_since).total_seconds() / HOUR_S
-        out.append(
-            _counted(spells, "window", rules.window_section, rules.window_h, max(before_h, 0.0), frozenset(Duty))
-        )
+        before_h = _since_duty_began_h(used, depart_at)
+        out.append(_counted(spells, "window", rules.window_section, rules.window_h, before_h, frozenset(Duty)))
     if rules.cycle_section and used.cycle_h is not None:
         worked = frozenset((Duty.DRIVING, Duty.ON_DUTY))
         out.append(_counted(spells, "cycle", rules.cycle_section, used.cycle_limit_h, used.cycle_h, worked))
     return tuple(out)
+
+
+def _since_duty_began_h(used: HoursUsed, depart_at: datetime) -> float:
+    if used.on_duty_since is None:
+        return 0.0
+    return max((depart_at - used.on_duty_since).total_seconds() / HOUR_S, 0.0)
 
 
 def _counted(
@@ -230,9 +163,10 @@ def _counted(
 
 
 def break_limit(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> Limit:
-    """Driving since the last break that counts, and where the next one falls due."""
+    """Driving since the last break that counts, and where the next one falls due; never where the law has no break."""
     before_h = used.drive_h or 0.0 if used.since_break_h is None else used.since_break_h
-    driven_s, allowed_s = before_h * HOUR_S, rules.break_after_h * HOUR_S
+    after_h = np.inf if rules.break_after_h is None else rules.break_after_h
+    driven_s, allowed_s = before_h * HOUR_S, after_h * HOUR_S
     stopped_s, first_part = 0.0, False
     reached: tuple[float, float] | None = None
     for x in spells:
@@ -252,7 +186,7 @@ def break_limit(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> 
             first_part = False if is_break else first_part or (was_s == 0.0 and stopped_s >= first_s)
         if is_break:
             driven_s = 0.0
-    return _limit("break", rules.break_section, rules.break_after_h, before_h, driven_s / HOUR_S, reached)
+    return _limit("break", rules.break_section, after_h, before_h, driven_s / HOUR_S, reached)
 
 
 def _within(x: Spell, after_s: float) -> tuple[float, float]:

@@ -1,6 +1,7 @@
 """Describes the driver's hours from a solution and the hours used before, and places breaks."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 
@@ -9,16 +10,14 @@ from numpy.typing import NDArray
 
 from alertd.plan.chain_up.departure_view import has_room
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.hours.laws import HoursRules, later_laws, rules_for
 from alertd.plan.hours.limits import (
-    EU,
     MAX_BREAKS,
-    HoursRules,
     HoursUsed,
     Limit,
     Spell,
     break_limit,
     limits,
-    rules_for,
     timeline,
     with_break,
 )
@@ -53,15 +52,22 @@ def hours_note(
     spells = timeline(solution.sections.edge_m, solution.moving_s, solution.stopped_times, before)
     if not spells:
         return None
+    later = later_laws(route.jurisdictions, rules)
     spells, breaks = place_breaks(spells, used, rules, depart_at, route, solution, params)
+    for law, _, end_m in later:
+        due_m = break_limit(spells, used, law).reached_m
+        if due_m is not None and due_m <= end_m:
+            spells, more = place_breaks(spells, used, law, depart_at, route, solution, params)
+            breaks = (*breaks, *more)
     gone_s = before[-1].end_s if before else 0.0
     late = _cautious(solution, (arrive_late - depart_at).total_seconds() - gone_s, params, before)
     late, _ = place_breaks(late, used, rules, depart_at, route, solution, params)
-    planned = limits(spells, used, rules, depart_at)
-    ok, late_ok = _all_hold(planned), _all_hold(limits(late, used, rules, depart_at))
+    planned = (*limits(spells, used, rules, depart_at), *_of_later(spells, used, later, depart_at))
+    planned_late = (*limits(late, used, rules, depart_at), *_of_later(late, used, later, depart_at))
+    ok, late_ok = _all_hold(planned), _all_hold(planned_late)
     return HoursNote(
-        law=rules.name,
-        law_text=rules.text,
+        law="; ".join((rules.name, *(f"then {law.name}" for law, _, _ in later))),
+        law_text="; ".join((rules.text, *(f"{law.name}: {law.text}" for law, _, _ in later))),
         ok=ok,
         ok_if_late=late_ok,
         not_given=_not_given(used, rules),
@@ -72,6 +78,23 @@ def hours_note(
         known_at=known_at,
         reasons=_reasons(planned, solution, rules, used, depart_at, ok and not late_ok),
     )
+
+
+def _of_later(
+    spells: Sequence[Spell],
+    used: HoursUsed,
+    later: Sequence[tuple[HoursRules, float, float]],
+    depart_at: datetime,
+) -> tuple[Limit, ...]:
+    """The limits of later lands' laws that are reached there, or before and exceeded at the border."""
+    found = []
+    for law, start_m, end_m in later:
+        for x in limits(spells, used, law, depart_at):
+            if x.reached_m is None or x.reached_s is None or x.reached_m > end_m:
+                continue
+            border_s = next((s.start_s for s in spells if s.start_m <= start_m <= s.end_m), x.reached_s)
+            found.append(replace(x, reached_m=max(x.reached_m, start_m), reached_s=max(x.reached_s, border_s)))
+    return tuple(found)
 
 
 def place_breaks(
@@ -190,8 +213,8 @@ def _not_given(used: HoursUsed, rules: HoursRules) -> tuple[str, ...]:
 
 def _adverse(rules: HoursRules, depart_at: datetime, known_at: datetime | None) -> str:
     """The reason why no number includes extra hours for adverse conditions."""
-    if rules is EU:
-        return "not planned with: Article 12 is for what could not be foreseen, and a forecast foresees it"
+    if rules.unforeseen:
+        return rules.unforeseen
     if known_at is None:
         return "not planned with: 49 CFR 395.1(b)(1) is only for conditions that nobody could know before (395.2)"
     when = known_at.astimezone(UTC).strftime("%Y-%m-%d %H:%MZ")
@@ -224,9 +247,8 @@ def _reasons(
     stopped_s = sum(s for _, s in solution.stopped_times)
     if stopped_s > 0.0:
         minutes = stopped_s / 60.0
-        if rules is EU:
-            section = "Article 4(d), (e), from memory"
-            out.append(f"Chain work, {minutes:.0f} min, is other work: neither driving nor break ({section})")
+        if rules.chain_work:
+            out.append(f"Chain work, {minutes:.0f} min, {rules.chain_work}")
         else:
             out.append(
                 f"Chain work, {minutes:.0f} min, is on duty and not driving (395.2, servicing the vehicle): it uses "
@@ -248,6 +270,7 @@ def _reasons(
 _KINDS = {
     "driving": "Driving hours",
     "break": "Driving without a break",
+    "duty": "Hours on duty",
     "window": "Duty window",
     "cycle": "Hours on duty in the cycle",
 }

@@ -74,9 +74,11 @@ class Plan:
     posted: controls that road authorities have posted ahead.
     posted_missing: reasons why `posted` is incomplete, empty when every requested feed has answered.
     language: language of the driver's texts, "" for the operator's choice.
+    lands: the lands on the whole way in order (ISO 3166), each once; those unknown are left out.
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
+    input_notes: on the forecast and its past hours, for the office; none is a caution.
     """
 
     id: str
@@ -125,6 +127,8 @@ class Plan:
     surfaces: tuple[SurfaceStretch, ...] = ()
     chains: ChainsNote | None = None
     arrived_at: datetime | None = None
+    lands: tuple[str, ...] = ()
+    input_notes: tuple[str, ...] = ()
 
 
 POSTED_SIGNS_DECIDE = (

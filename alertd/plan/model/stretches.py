@@ -92,8 +92,8 @@ class Stretch:
     snow_depth_low_m, snow_depth_high_m: range of its depth on an unploughed road.
     grip_short_frac, grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
         without and with chains.
-    snow_closed_frac: share of members in which we expect snow to close the road somewhere on it: our estimate, never a
-        posted closure.
+    snow_closed_frac: our probability that snow closes the road somewhere on it, the mean over members: our estimate,
+        never a posted closure.
     barred: the reason why this rig may not pass while a likely control is posted, "" if it may.
     hold_until: with advice to hold, the first hour from which it is expected to be passable again; None where the
         forecast shows none.

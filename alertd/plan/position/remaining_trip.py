@@ -7,13 +7,15 @@ from typing import Final
 
 import numpy as np
 
-from alertd.plan.hours.limits import Duty, Spell
+from alertd.plan.hours.laws import Duty
+from alertd.plan.hours.limits import Spell
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.route.model import Route
 from alertd.route.passes import passes_of
+from alertd.route.sustained_grade import sustained_grade
 
 _SAMPLED: Final = ("lat_deg", "lon_deg", "distance_m", "elevation_m", "grade", "bearing_deg")
 
@@ -75,7 +77,9 @@ def remaining_trip(
         route=replace(
             route,
             **{name: getattr(route, name)[first:] for name in _SAMPLED},
+            curve_mps=None if route.curve_mps is None else route.curve_mps[first:],
             passes=passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m),
+            sustained=sustained_grade(route)[first:],
             stops=tuple(s for s in route.stops if s.distance_m >= d[first]),
             jurisdictions=tuple(x for x in route.jurisdictions if x.end_m >= d[first]),
         ),

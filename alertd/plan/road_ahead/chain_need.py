@@ -10,9 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.control_zones import Span, control_grade
 from alertd.plan.road_ahead.sections import Sections
 from alertd.route.model import JurisdictionSpan, Route
-from alertd.route.passes import on_passes, passes_of
 from alertd.route.project import interval_between
 from alertd.route.runs import runs_of
 from alertd.rules.posting_estimate import PostingTable, posting_tables
@@ -124,23 +124,28 @@ def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
     return merged
 
 
+@lru_cache(maxsize=256)
+def certain_zones(route: Route, rules: IdentityKey[RuleSet], params: PlanParams) -> tuple[Span, ...]:
+    """The runs of this route in zones that bound a level, without the doubtful and those too long for one control."""
+    bounding = {zone_id for level in rules.value.levels for zone_id in level.zones}
+    return tuple(
+        span
+        for zone in rules.value.zones
+        if zone.id in bounding and not zone.doubt
+        for span in zones_along(route, rules)[zone.id]
+        if span[1] - span[0] <= params.zone_longest_m
+    )
+
+
 @lru_cache(maxsize=1024)
 def tables_along(
     sections: Sections, rules: IdentityKey[RuleSet], level_id: str, params: PlanParams
 ) -> tuple[PostingTable, ...]:
     """A level's estimate on the whole route: a section may be posted where any of its samples may."""
     route = sections.route
-    zones = zones_along(route, rules)
-    tables = posting_tables(rules.value, level_id, control_grade(route, params), route.distance_m, zones)
+    zones, grade = zones_along(route, rules), control_grade(route, params, certain_zones(route, rules, params))
+    tables = posting_tables(rules.value, level_id, grade, route.distance_m, zones)
     return tuple(replace(t, holds=sections.any(t.holds)) for t in tables)
-
-
-@lru_cache(maxsize=64)
-def control_grade(route: Route, params: PlanParams) -> NDArray[np.float64]:
-    """Grade of each sample for a control, (sample,), at least the actual grade, because a pass is posted as a whole."""
-    passes = passes_of(route, params.pass_grade, params.pass_rise_m, params.pass_top_m)
-    steep = np.abs(route.grade)
-    return np.where(on_passes(route.distance_m, passes), np.fmax(steep, params.pass_counts_as_grade), steep)
 
 
 def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:

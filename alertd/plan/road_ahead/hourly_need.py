@@ -1,7 +1,7 @@
 """Computes the need of one rig on the road at every hour of the forecast, once for all departures."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any, Final, TypeAlias, TypeVar
 
@@ -10,16 +10,25 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
-from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig, control_grade, place_laws, tables_along
-from alertd.plan.road_ahead.deep_snow import BURST_H, DAY_H, closed_by_snow, fresh_snow_mmwe
+from alertd.plan.road_ahead.chain_need import (
+    SAME_PROBABILITY,
+    LawSpan,
+    LevelForRig,
+    certain_zones,
+    place_laws,
+    tables_along,
+)
+from alertd.plan.road_ahead.control_zones import control_grade, control_zones
+from alertd.plan.road_ahead.long_descents import descent_share, rig_share
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
+from alertd.plan.road_ahead.posting_state import PostingState, posting_state
 from alertd.plan.road_ahead.sections import Sections, fold
 from alertd.road.corridor import RoadCells, RoadField
 from alertd.road.friction import friction_mu, grip_margin
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
-from alertd.rules.posting_estimate import posting_chance, within_reach
+from alertd.rules.posting_estimate import within_reach
 from alertd.rules.rig import AxleRole, IdentityKey, Rig, Tire
 from alertd.rules.ruleset import RuleSet
 from alertd.units import HOUR_S
@@ -33,7 +42,10 @@ Scalar = TypeVar("Scalar", bound=np.generic)
 _ALL: Final = slice(None)
 SHARED_START_H: Final = 6  # trips that leave within this many hours share one HourlyNeed
 
-_IS_WINTER: Final = np.isin(np.arange(-1, max(RoadClass) + 1), [int(c) for c in WINTER_CLASSES])
+# Frost alone causes no control: agencies treat it and post none (common practice, no source).
+_MAY_CAUSE: Final = np.isin(
+    np.arange(-1, max(RoadClass) + 1), [int(c) for c in WINTER_CLASSES if c is not RoadClass.RIME]
+)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -58,12 +70,15 @@ class HourlyNeed:
 
     skip_h: hours of the field before the first.
     code: pavement code.
-    need: probability in that member that chains are needed, by an expected posting, by grip or for snow that closes the
-        road.
+    need: probability in that member that chains are needed, by an expected posting, by grip, on a long descent or for
+        snow that is likely enough to close the road.
+    other_need: the same without any posting.
     grip_shortfall: the rig slips there without chains.
-    closed: we expect snow to close the road.
+    closed: our probability that snow closes the road.
+    descent: share of drivers who chain for a long descent in snow, see `long_descents`.
     by_level: for each level of each law, the probability of posting on its own sections.
     chance: the same by the level's identity.
+    posting: the posting state of the control zones.
     posted: the posted controls included.
     """
 
@@ -75,10 +90,13 @@ class HourlyNeed:
     skip_h: int
     code: Codes
     need: Float32
+    other_need: Float32
     grip_shortfall: Mask
-    closed: Mask
+    closed: Float32
+    descent: Float32
     by_level: tuple[tuple[LawSpan, LevelForRig, Float32], ...]
     chance: Mapping[int, Float32]
+    posting: PostingState
     posted: tuple[PostedSpan, ...] = ()
 
     @property
@@ -163,22 +181,19 @@ def _hourly_need(
 ) -> HourlyNeed:
     rig, road = for_rig.value, _pavement(route, corridor, params, skip_h)
     laws = place_laws(road.sections, of_rules.value, rig)
-    need = road.unknown_need.copy()
-    by_level = []
-    for law in laws:
-        part = need[:, law.at]
-        if law.rules is None:
-            # No rule on file is not "no rule": a winter surface there may well cause a control.
-            winter = _IS_WINTER[road.posted_by[:, law.at] + 1]
-            np.maximum(part, np.float32(params.unknown_probability) * winter, out=part)
-            continue
-        for level in law.levels:
-            chance = _chance(road, IdentityKey(law.rules), level.level.id, law.at.start, law.at.stop)
-            np.maximum(part, chance, out=part)
-            by_level.append((law, level, chance))
+    posting = _posting(road, of_rules)
     short = short_of_grip(road.sections, rig, (), IdentityKey(corridor.field.quantiles.friction), road.code)
-    np.maximum(need, short, out=need)
-    np.maximum(need, road.closed, out=need)
+    other = np.maximum(_rigless_need(road, IdentityKey(posting)), short)
+    descent = _descent(road, rig_share(rig, params))
+    steep = np.flatnonzero(descent_share(road.sections, params))
+    if steep.size:
+        other[:, steep] = np.maximum(other[:, steep], descent[:, steep])
+    for law in (x for x in laws if x.rules is None):
+        # No rule on file is not "no rule": a winter surface there may well cause a control.
+        winter = _MAY_CAUSE[road.posted_by[:, law.at] + 1]
+        part = other[:, law.at]
+        np.maximum(part, np.float32(params.unknown_probability) * winter, out=part)
+    by_level = level_chances(road.sections, laws, posting, params)
     return HourlyNeed(
         sections=road.sections,
         corridor=corridor,
@@ -187,12 +202,43 @@ def _hourly_need(
         first_epoch_s=corridor.field.first_epoch_s + skip_h * HOUR_S,
         skip_h=skip_h,
         code=road.code,
-        need=need,
+        need=need_of(other, by_level),
+        other_need=other,
         grip_shortfall=short,
-        closed=road.closed,
-        by_level=tuple(by_level),
+        closed=posting.closed,
+        descent=descent,
+        by_level=by_level,
         chance={id(level): chance for _, level, chance in by_level},
+        posting=posting,
     )
+
+
+LevelChances: TypeAlias = tuple[tuple[LawSpan, LevelForRig, Float32], ...]
+
+
+def level_chances(
+    sections: Sections, laws: tuple[LawSpan, ...], posting: PostingState, params: PlanParams
+) -> LevelChances:
+    """Our estimate that each level of each law is posted, on the sections of its law."""
+    return tuple(
+        (
+            law,
+            level,
+            _chance(sections, IdentityKey(law.rules), level.level.id, IdentityKey(posting), law.at.start, law.at.stop),
+        )
+        for law in laws
+        if law.rules is not None
+        for level in law.levels
+    )
+
+
+def need_of(other: Float32, by_level: LevelChances) -> Float32:
+    """Need from everything but postings, and from the postings of each level, (member, section, hour + 1)."""
+    need = other.copy()
+    for law, _, chance in by_level:
+        part = need[:, law.at]
+        np.maximum(part, chance, out=part)
+    return need
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -200,17 +246,18 @@ class _Pavement:
     """The pavement for every rig, (member, section, hour + 1).
 
     posted_by: the class that an authority posts by.
-    fresh_mmwe: snow of the last day that remains.
-    closed: we expect snow to close the road.
+    columns: the column of the road field with that class, (section,).
+    descent: see `long_descents`.
     """
 
     sections: Sections
+    corridor: Corridor
     params: PlanParams
+    skip_h: int
     code: Codes
     posted_by: Codes
-    snowfall_mmwe_h: Float32
-    fresh_mmwe: Float32
-    closed: Mask
+    columns: NDArray[np.int64]
+    descent: Float32
     unknown_need: Float32
 
 
@@ -230,27 +277,71 @@ def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int)
         hourly(field.surface_temp_c, np.nan),
     )
     beside = _posted_by(sections, params)
-    day, burst = fresh_snow_mmwe(field, DAY_H, lying_first=True), fresh_snow_mmwe(field, BURST_H)
     posted_by: Codes = hourly(field.road_class, RoadClass.UNKNOWN, beside)
     not_known = (code == 0) | (posted_by == RoadClass.UNKNOWN)
+    share = descent_share(sections, params)
+    steep = np.flatnonzero(share)
+    descent = np.zeros(code.shape, dtype=np.float32)
+    if steep.size:
+        snow_mmwe = np.nan_to_num(hourly(field.snow_mmwe, 0.0, beside[steep]))
+        low, high = params.descent_snow_mmwe
+        deep = np.clip((snow_mmwe - np.float32(low)) / np.float32(high - low), 0.0, 1.0)
+        descent[:, steep] = share[steep, None] * deep
     return _Pavement(
         sections=sections,
+        corridor=corridor,
         params=params,
+        skip_h=skip_h,
         code=code,
         posted_by=posted_by,
-        snowfall_mmwe_h=hourly(field.snowfall_mmwe_h, np.nan),
-        fresh_mmwe=hourly(day, 0.0, beside),
-        closed=hourly(closed_by_snow(day, burst, params), False, beside),
+        columns=beside,
+        descent=descent,
         unknown_need=_unknown_need(sections, params)[None, :, None] * not_known,
     )
 
 
+@lru_cache(maxsize=16)
+def _posting(road: _Pavement, of_rules: IdentityKey[Mapping[str, RuleSet]]) -> PostingState:
+    """The posting state of a road under these rules, for any rig."""
+    route, params = road.sections.route, road.params
+    codes = dict.fromkeys(span.code for span in route.jurisdictions)
+    rulesets = [of_rules.value[code] for code in codes if code in of_rules.value]
+    certain = tuple(span for rules in rulesets for span in certain_zones(route, IdentityKey(rules), params))
+    zones = control_zones(road.sections, params, certain)
+    return posting_state(zones, road.columns, road.corridor.field, params, road.skip_h)
+
+
+@lru_cache(maxsize=16)
+def _descent(road: _Pavement, share: float) -> Float32:
+    """The road's share of drivers who chain for a descent, for rigs of which this share does."""
+    return road.descent if share == 1.0 else np.asarray(road.descent * np.float32(share))
+
+
+@lru_cache(maxsize=16)
+def _rigless_need(road: _Pavement, posting: IdentityKey[PostingState]) -> Float32:
+    """Need of every rig for unknown pavement, and for snow that closes the road.
+
+    A closure counts only where it is likely enough to hold a trip, which needs a stretch to hold on. Below that it asks
+    for no chains: they open no closed road.
+    """
+    closed = posting.value.closed
+    held = closed.mean(axis=0) >= road.params.hold_probability - SAME_PROBABILITY
+    return np.where(held, np.maximum(road.unknown_need, closed), road.unknown_need)
+
+
 @lru_cache(maxsize=64)
-def _chance(road: _Pavement, rules: IdentityKey[RuleSet], level_id: str, start: int, stop: int) -> Float32:
+def _chance(
+    sections: Sections,
+    rules: IdentityKey[RuleSet],
+    level_id: str,
+    posting: IdentityKey[PostingState],
+    start: int,
+    stop: int,
+) -> Float32:
     """Our estimate that a level is posted on sections start to stop, for any rig."""
-    here = slice(start, stop)
-    tables = [replace(t, holds=t.holds[here]) for t in tables_along(road.sections, rules, level_id, road.params)]
-    return posting_chance(tables, road.posted_by[:, here], road.snowfall_mmwe_h[:, here], road.fresh_mmwe[:, here])
+    tables = tables_along(sections, rules, level_id, posting.value.params)
+    by_road = rules.value.level(level_id).trigger == "road"
+    return posting.value.chance(tables, slice(start, stop), by_road)
 
 
 def _posted_by(sections: Sections, params: PlanParams) -> NDArray[np.int64]:

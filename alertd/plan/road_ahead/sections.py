@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.road.corridor import RoadCells
 from alertd.route.model import JurisdictionSpan, Route
+from alertd.route.sustained_grade import sustained_grade
 
 Array: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
@@ -24,7 +25,7 @@ class Sections:
     edge_m: (section + 1,), halfway between samples; separates the travel times of sections.
     column: column of the road field.
     beside: column of the road beside the section; differs on bridges only.
-    up_grade, down_grade: the steepest grade uphill (0 or more) and downhill (0 or less).
+    up_grade, down_grade: the steepest sustained grade uphill (0 or more) and downhill (0 or less).
     first: index of its first sample.
     """
 
@@ -81,6 +82,7 @@ def fold(route: Route, cells: RoadCells) -> Sections:
     changes |= np.diff(np.floor(since / MAX_M), prepend=0.0) > 0.0
     first = np.flatnonzero(changes)
     last = np.append(first[1:], d.size) - 1
+    sustained = sustained_grade(route)
     between = 0.5 * (d[first[1:]] + d[last[:-1]])
     return Sections(
         route=route,
@@ -90,6 +92,6 @@ def fold(route: Route, cells: RoadCells) -> Sections:
         edge_m=np.concatenate((d[:1], between, d[-1:])),
         column=cells.column_of_sample[first],
         beside=cells.beside_of_sample[first],
-        up_grade=np.maximum.reduceat(np.maximum(route.grade, 0.0), first),
-        down_grade=np.minimum.reduceat(np.minimum(route.grade, 0.0), first),
+        up_grade=np.maximum.reduceat(np.maximum(sustained, 0.0), first),
+        down_grade=np.minimum.reduceat(np.minimum(sustained, 0.0), first),
     )

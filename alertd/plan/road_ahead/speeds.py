@@ -50,10 +50,15 @@ def free_speed_mps(grade: Array, mass_kg: float, power_w: float, params: PlanPar
     return np.where(grade <= -params.steep_descent_grade, np.minimum(v, params.steep_descent_mps), v)
 
 
-def posted_cap_mps(route: Route) -> Array:
-    """The lowest posted limit at each sample, (sample,); +inf where none is known. Limits include their ends."""
+def posted_cap_mps(route: Route, axles_n: int, mass_kg: float) -> Array:
+    """The lowest limit at each sample for a truck with these axles and this mass, (sample,); +inf where none is known.
+
+    The limits are those posted and those of law. They include their ends.
+    """
     cap = np.full(route.distance_m.shape, np.inf)
     for span in route.limits:
+        if axles_n < span.axles_least or mass_kg < span.mass_least_kg:
+            continue
         inside = (route.distance_m >= span.start_m) & (route.distance_m <= span.end_m)
         cap[inside] = np.minimum(cap[inside], span.speed_mps)
     return cap

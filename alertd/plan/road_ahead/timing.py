@@ -59,10 +59,12 @@ class UnchainedTiming:
 
 @lru_cache(maxsize=1024)
 def free_s(sections: Sections, rig: IdentityKey[Rig], params: PlanParams) -> Array:
-    """Seconds to cross each section on a dry road, (section,)."""
-    route = sections.route
-    free = free_speed_mps(route.grade, rig.value.gross_mass_kg, rig.value.power_w, params)
-    speed = np.minimum(free, posted_cap_mps(route))
+    """Seconds to cross each section on a dry road, (section,): by engine, grade, limits and curves."""
+    route, mass_kg = sections.route, rig.value.gross_mass_kg
+    free = free_speed_mps(route.grade, mass_kg, rig.value.power_w, params)
+    speed = np.minimum(free, posted_cap_mps(route, len(rig.value.axles), mass_kg))
+    if route.curve_mps is not None:
+        speed = np.minimum(speed, route.curve_mps)
     reach = elapsed_s(route.distance_m, 1.0 / speed)
     return np.diff(np.interp(sections.edge_m, route.distance_m, reach))
 

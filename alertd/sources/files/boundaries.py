@@ -1,4 +1,4 @@
-"""Reads the outlines of states and provinces (TopoJSON, GeoJSON) as plain rings."""
+"""Reads the outlines of states, provinces and countries (TopoJSON, GeoJSON) as plain rings."""
 
 import json
 from collections.abc import Sequence
@@ -13,17 +13,22 @@ from alertd.route.jurisdictions import Boundaries, Land
 from alertd.route.model import Array
 
 _HINT: Final = "rebuild the file as its README describes"
+_MEET_DEG: Final = 1e-6  # 0.1 m, far below the grid of any of the files
+_RING_LEAST: Final = 4  # points of a closed ring (RFC 7946, section 3.1.6)
 
 
 def read_boundaries(*paths: Path) -> Boundaries:
     """Read the lands of one or more files, in order of trust: where two overlap, the earlier file's land wins.
 
-    Each geometry has the properties `code` (ISO 3166-2) and `name`. Raises ConfigError.
+    Each geometry has the properties `code` (ISO 3166) and `name`. A topology with `complete: true` states that all land
+    is covered together with the other files. Raises ConfigError.
     """
-    return Boundaries(lands=tuple(land for path in paths for land in _read(path)))
+    found = [_read(path) for path in paths]
+    return Boundaries(lands=tuple(land for lands, _ in found for land in lands), complete=any(c for _, c in found))
 
 
-def _read(path: Path) -> list[Land]:
+def _read(path: Path) -> tuple[list[Land], bool]:
+    """The lands of a file, and whether it completes them to all land."""
     try:
         content = json.loads(path.read_bytes())
     except OSError as exc:
@@ -33,12 +38,13 @@ def _read(path: Path) -> list[Land]:
     kind = content.get("type") if isinstance(content, dict) else None
     try:
         if kind == "Topology":
-            return _topology(content)
+            return _topology(content), content.get("complete") is True
         if kind == "FeatureCollection":
-            return [
+            lands = [
                 _land(feature["properties"], feature["geometry"]["type"], feature["geometry"]["coordinates"])
                 for feature in content["features"]
             ]
+            return lands, False
     except (KeyError, TypeError, ValueError, IndexError) as exc:
         raise ConfigError(path.name, "geometries", f"invalid geometry ({exc!r})", _HINT) from exc
     raise ConfigError(path.name, "type", f"{kind!r} is neither Topology nor FeatureCollection", _HINT)
@@ -49,7 +55,12 @@ def _land(about: dict[str, Any], kind: str, coordinates: Sequence[Any]) -> Land:
     return Land(
         code=str(about["code"]),
         name=str(about["name"]),
-        polygons=tuple(tuple(np.asarray(ring, dtype=np.float64) for ring in polygon) for polygon in polygons),
+        # A ring that quantisation collapsed to fewer points encloses no land.
+        polygons=tuple(
+            tuple(np.asarray(ring, dtype=np.float64) for ring in polygon if len(ring) >= _RING_LEAST)
+            for polygon in polygons
+            if len(polygon[0]) >= _RING_LEAST
+        ),
     )
 
 
@@ -70,6 +81,6 @@ def _ring(indices: Sequence[int], arcs: Sequence[Array]) -> Array:
     """Join arcs end to end; a negative index ~i is arc i reversed. Each arc repeats the previous arc's last point."""
     parts = [arcs[i] if i >= 0 else arcs[~i][::-1] for i in indices]
     for before, after in pairwise(parts):
-        if not np.allclose(before[-1], after[0]):
+        if np.abs(before[-1] - after[0]).max() > _MEET_DEG:
             raise ValueError("arcs of a ring do not meet")
     return np.concatenate([parts[0], *(part[1:] for part in parts[1:])])

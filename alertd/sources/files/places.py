@@ -1,4 +1,4 @@
-"""Reads an operator's places: stops and bridges (GeoJSON), border crossings and summits (TOML)."""
+"""Reads an operator's places: stops, bridges and tunnels (GeoJSON), border crossings and summits (TOML)."""
 
 import json
 import math
@@ -14,6 +14,7 @@ from alertd.route.bridges import Bridge
 from alertd.route.elevation import NamedSummit
 from alertd.route.jurisdictions import Crossing
 from alertd.route.stops import Stop, StopKind
+from alertd.route.tunnels import Tunnel
 from alertd.sources.files.toml import FileModel
 from alertd.units import FOOT_M
 
@@ -24,7 +25,7 @@ _M = TypeVar("_M", bound=BaseModel)
 _Latitude = Annotated[float, Field(ge=-90.0, le=90.0)]
 _Longitude = Annotated[float, Field(ge=-180.0, le=180.0)]
 _Words = Annotated[str, Field(min_length=1)]
-_Code = Annotated[str, Field(pattern=r"^[A-Z]{2}-[A-Z0-9]{1,3}$")]
+_Code = Annotated[str, Field(pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$")]
 
 
 class _StopProperties(FileModel):
@@ -79,8 +80,9 @@ class _OpenModel(BaseModel):
 
 
 class _Tags(_OpenModel):
-    """OpenStreetMap has a bridge's own name in bridge:name; `name` is then that of the road over it."""
+    """OpenStreetMap has a bridge's own name in bridge:name, a tunnel's in tunnel:name; `name` is often the road's."""
 
+    tunnel_name: str | None = Field(None, alias="tunnel:name")
     bridge_name: str | None = Field(None, alias="bridge:name")
     name: str | None = None
 
@@ -92,23 +94,31 @@ class _LineString(_OpenModel):
     ]
 
 
-class _BridgeFeature(_OpenModel):
+class _LineFeature(_OpenModel):
     type: Literal["Feature"]
     properties: _Tags | None = None
     geometry: _LineString
 
-    def to_core(self) -> Bridge:
+    def to_bridge(self) -> Bridge:
         tags = self.properties or _Tags()
-        return Bridge(
-            name=" ".join((tags.bridge_name or tags.name or "").split()),
-            lat_deg=tuple(place[1] for place in self.geometry.coordinates),
-            lon_deg=tuple(place[0] for place in self.geometry.coordinates),
-        )
+        return Bridge(name=_name(tags.bridge_name or tags.name), **self._places())
+
+    def to_tunnel(self) -> Tunnel:
+        tags = self.properties or _Tags()
+        return Tunnel(name=_name(tags.tunnel_name or tags.name), **self._places())
+
+    def _places(self) -> dict[str, tuple[float, ...]]:
+        places = self.geometry.coordinates
+        return {"lat_deg": tuple(p[1] for p in places), "lon_deg": tuple(p[0] for p in places)}
 
 
-class _BridgeFile(_OpenModel):
+class _LineFile(_OpenModel):
     type: Literal["FeatureCollection"]
-    features: list[_BridgeFeature]
+    features: list[_LineFeature]
+
+
+def _name(text: str | None) -> str:
+    return " ".join((text or "").split())
 
 
 class _CrossingEntry(FileModel):
@@ -172,15 +182,24 @@ def read_stops(path: Path) -> tuple[Stop, ...]:
 
 def read_bridges(path: Path) -> tuple[Bridge, ...]:
     """Read bridges from a GeoJSON FeatureCollection of LineStrings, as OpenStreetMap exports. Raises ConfigError."""
+    return tuple(feature.to_bridge() for feature in _lines(path, "bridge"))
+
+
+def read_tunnels(path: Path) -> tuple[Tunnel, ...]:
+    """Read tunnels from a GeoJSON FeatureCollection of LineStrings, from portal to portal. Raises ConfigError."""
+    return tuple(feature.to_tunnel() for feature in _lines(path, "tunnel"))
+
+
+def _lines(path: Path, kind: str) -> list[_LineFeature]:
     where = path.name
-    content = _validated(_BridgeFile, _loaded(path, json.loads, "JSON"), where)
+    content = _validated(_LineFile, _loaded(path, json.loads, "JSON"), where)
     for i, feature in enumerate(content.features):
         field = f"features[{i}].geometry.coordinates"
         for j, place in enumerate(feature.geometry.coordinates):
             _check_position(place, where, f"{field}[{j}]")
         if len({tuple(place[:2]) for place in feature.geometry.coordinates}) < 2:
-            raise ConfigError(where, field, "has only one distinct position", "draw the bridge from end to end")
-    return tuple(feature.to_core() for feature in content.features)
+            raise ConfigError(where, field, "has only one distinct position", f"draw the {kind} from end to end")
+    return content.features
 
 
 def read_crossings(path: Path) -> tuple[Crossing, ...]:

@@ -56,6 +56,8 @@ class SurfaceFile(FileModel):
     traffic_vph: float = Field(ROAD.traffic_vph, ge=0, le=3000)
     traffic_clearing: float = Field(ROAD.traffic_clearing, ge=0, le=0.05)
     traffic_packing_frac: float = Field(ROAD.traffic_packing_frac, ge=0, le=1)
+    serviced_frac: float = Field(ROAD.serviced_frac, ge=0, le=0.8)
+    service_half_life_h: float = Field(ROAD.service_half_life_h, ge=0.5, le=48)
 
     @model_validator(mode="after")
     def _in_order(self) -> "SurfaceFile":

@@ -315,6 +315,9 @@ class FineFile(FileModel):
 
 
 class EstimateFile(FileModel):
+    """Our estimate, not law: how likely a level is posted on this pavement in ordinary snow, 0.5 mm of water an hour,
+    lasting. The posting model changes it with the storm and the hours since."""
+
     level: Words
     road_classes: list[PavementWord] = Field(min_length=1, examples=[["snow", "packed snow"]])
     probability: float = Field(ge=0, le=1)

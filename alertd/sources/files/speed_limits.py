@@ -1,11 +1,11 @@
-"""Reads posted truck speed limits from an operator's file: start, end, speed and source of each."""
+"""Reads speed limits of trucks: those that an operator knows of, by their ends, and those of law, by land."""
 
 from pathlib import Path
 from typing import Annotated, Final
 
 from pydantic import Field, model_validator
 
-from alertd.route.speed_limits import PostedLimit
+from alertd.route.speed_limits import PostedLimit, TruckSpeed
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.units import KMH_MPS, MPH_MPS
 
@@ -50,6 +50,42 @@ class LimitEntry(FileModel):
 
 class LimitFile(FileModel):
     limit: list[LimitEntry] = Field(default_factory=list)
+
+
+class TruckSpeedEntry(FileModel):
+    """The highest speed of trucks by the law of one land. Bounds as of a limit."""
+
+    jurisdiction: str = Field(pattern=r"^[A-Z]{2}(-[A-Z0-9]{1,3})?$", examples=["US-CA"])
+    mph: float | None = Field(None, ge=5, le=85)
+    kmh: float | None = Field(None, ge=8, le=140)
+    axles_least: int = Field(0, ge=0, le=12)
+    mass_least_kg: float = Field(0.0, ge=0.0)
+    source: str = Field(min_length=1, examples=["Vehicle Code section 22406, from memory"])
+
+    @model_validator(mode="after")
+    def _has_one_speed(self) -> "TruckSpeedEntry":
+        if (self.mph is None) == (self.kmh is None):
+            problem = "both are given" if self.mph is not None else "no speed is given"
+            raise FieldError("mph", problem, "write either mph = ... or kmh = ...")
+        return self
+
+    def to_core(self) -> TruckSpeed:
+        return TruckSpeed(
+            jurisdiction=self.jurisdiction,
+            speed_mps=self.mph * MPH_MPS if self.mph is not None else (self.kmh or 0.0) * KMH_MPS,
+            source=self.source,
+            axles_least=self.axles_least,
+            mass_least_kg=self.mass_least_kg,
+        )
+
+
+class TruckSpeedFile(FileModel):
+    truck_speed: list[TruckSpeedEntry] = Field(default_factory=list)
+
+
+def read_truck_speeds(path: Path) -> tuple[TruckSpeed, ...]:
+    """Read the highest speeds of trucks by land. Raises ConfigError, one line per error."""
+    return tuple(entry.to_core() for entry in read_toml(path, TruckSpeedFile).truck_speed)
 
 
 def read_limits(path: Path) -> tuple[PostedLimit, ...]:

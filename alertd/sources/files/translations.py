@@ -20,7 +20,7 @@ FOLDER: Final = Path(__file__).resolve().parents[2] / "translations"
 
 
 @cache
-def load_translator(language: Language, *, metric: bool = False) -> Translator:
+def load_translator(language: Language, *, metric: bool = False, by_signs: bool = False) -> Translator:
     """Return the translator of a language; English needs no catalogue. Fuzzy messages fall back to English."""
     compiled = io.BytesIO()
     if language != ENGLISH.language:
@@ -38,6 +38,7 @@ def load_translator(language: Language, *, metric: bool = False) -> Translator:
         days=tuple(days[i].rstrip(".") for i in range(7)),
         months=tuple(months[i].rstrip(".") for i in range(1, 13)),
         metric=metric,
+        by_signs=by_signs,
     )
 
 

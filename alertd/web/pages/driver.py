@@ -204,8 +204,8 @@ class DriverPage:
         plan = self._planner.latest.plan(self._store, trip_id)
         return plan is not None and plan.arrived_at is not None and self._clock() >= plan.arrived_at + VALID_AFTER_TRIP
 
-    def _translator(self, language: str) -> Translator:
-        return self._planner.settings.languages.translators_for(language).driver
+    def _translator(self, language: str, lands: Sequence[str] = ()) -> Translator:
+        return self._planner.settings.languages.translators_for(language, lands).driver
 
     def _refused(self, title: str, detail: str, status: int, language: str = "") -> Response:
         """An error page with the reason; `language` is "" while the trip is unknown."""
@@ -220,7 +220,8 @@ class DriverPage:
             trip = await self._trip_of(token)
         except ProblemError as exc:
             return self._refused(exc.title, exc.detail, exc.status)
-        translator = self._translator(trip.language)
+        plan = await asyncio.to_thread(self._planner.latest.plan, self._store, trip.id)
+        translator = self._translator(trip.language, () if plan is None else plan.lands)
         values = await asyncio.to_thread(driver_values, self._planner, self._store, trip, self._clock(), translator)
         if values["plan"] is not None:
             values["said"] = await _road_description(self._planner, trip, values["plan"])

@@ -16,14 +16,13 @@ import pytest
 from aiosmtpd.smtp import SMTP, AuthResult, LoginPassword
 
 from alertd.delivery.channels.email import (
-    Attachment,
-    EmailContent,
     Mailbox,
     MailChannel,
     make_message,
     smtp_error,
     subject,
 )
+from alertd.delivery.email_content import Attachment, EmailContent
 from alertd.errors import ConfigError, DeliveryError
 
 PNG = b"\x89PNG\r\n\x1a\n" + bytes(range(64))

@@ -41,6 +41,9 @@ def section(text: str, title: str) -> str:
     return "\n".join(out)
 
 
+PARAMS = PlanParams(compare_h=0.0)
+
+
 def headlines(text: str) -> list[str]:
     """Trip ids that head a line of their own, in the order read."""
     planned = re.findall(r"^ *\d\d:\d\d [A-Z]+  (\S+)  ", text, re.MULTILINE)
@@ -55,9 +58,7 @@ def on_road(script: Any, bridges: Sequence[BridgeSpan] = (), **weather: Any) -> 
     route = make_route(stops=[make_stop("a", 5e3)], bridges=bridges)
     trip = TripInput(id="QT-9", depart_at=at_hour(6), driver="Bram")
     made = make_weather(route, script, **weather)
-    return make_plan(
-        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, made, PlanParams(), at_hour(2))
-    )
+    return make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules(chance=0.1)}, made, PARAMS, at_hour(2)))
 
 
 @given(

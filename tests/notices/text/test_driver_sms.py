@@ -3,6 +3,7 @@
 import re
 from dataclasses import replace
 from datetime import timedelta
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -30,9 +31,10 @@ PLACES = {
 }
 
 
-def hangings(rig: Rig):  # type: ignore[no-untyped-def]
+@cache
+def hangings(rig_id: str):  # type: ignore[no-untyped-def]
     """Every distinct hanging that any level of any rule set on file asks of the rig, with and without chains."""
-    found = {}
+    rig, found = RIGS[rig_id], {}
     for rules in RULES.values():
         for level in rules.levels:
             for carried in (0, 40):
@@ -60,7 +62,7 @@ def stretch_for(plan: Plan, rig: Rig, hanging, advice: Advice, place: str, pass_
 def test_any_rig_and_place_fit_two_segments_with_the_order_first(two_passes: Plan, rig_id: str, place: str) -> None:
     """job.md and reliability.md A10: the first 160 septets stand alone, with place, time and zone, tires, speed."""
     rig = RIGS[rig_id]
-    for hanging in hangings(rig):
+    for hanging in hangings(rig_id):
         for advice in (Advice.READY, Advice.CHAIN, Advice.HOLD):
             for pass_name in ("", "Larch Pass", "Fourth of July Pass and Lookout Pass"):
                 stretch = stretch_for(two_passes, rig, hanging, advice, place, pass_name, "America/Anchorage")
@@ -108,7 +110,7 @@ def test_an_unknown_road_gives_no_figure(two_passes: Plan) -> None:
 def test_end_of_a_hold_is_given_where_it_fits(two_passes: Plan, rig_id: str, place: str) -> None:
     """Local time where the truck holds; by Alaska's clock, 9 hours behind UTC, the day after."""
     rig, result = RIGS[rig_id], 0
-    for hanging in hangings(rig):
+    for hanging in hangings(rig_id):
         stretch = stretch_for(two_passes, rig, hanging, Advice.HOLD, place, "Larch Pass", "America/Anchorage")
         until = stretch.chain_up.arrive_at.replace(minute=0) + timedelta(hours=24)
         day = (until - timedelta(hours=9)).strftime("%a %H:%M")
@@ -146,7 +148,7 @@ def test_old_rule_text_is_marked_in_every_text_and_still_fits(two_passes: Plan, 
         two_passes,
         rules=tuple(replace(r, aged=("is of 2003, older than the last winter season",)) for r in two_passes.rules),
     )
-    for hanging in hangings(RIGS[rig_id]):
+    for hanging in hangings(rig_id):
         for advice in (Advice.READY, Advice.CHAIN, Advice.HOLD):
             stretch = stretch_for(
                 aged, RIGS[rig_id], hanging, advice, place, "Fourth of July Pass and Lookout Pass", "America/Anchorage"

@@ -62,7 +62,7 @@ def control(level: str = "chains", **other: Any) -> PostedControl:
 
 def rules_of_two(chance: float = 0.0) -> RuleSet:
     """Levels "signs" (asks nothing but chains on board), "chains" (4 tires) and "all" (8 tires), mildest first."""
-    base = make_rules(chance=chance)
+    base = make_rules(chance=chance, trigger="posted")
     chains = replace(base.level("chains"), rank=2)
     eight = replace(chains.demands[0], layouts=((Placement(group="drive", axles="all", per_axle="all tires"),),))
     return replace(
@@ -358,3 +358,60 @@ def test_adding_a_posted_control_lowers_the_advice_nowhere(case: tuple[np.ndarra
 def _advice_at(plan: Plan, here_m: float) -> Advice:
     here = (s.advice for s in plan.stretches if s.start_m - 1.0 <= here_m <= s.end_m + 1.0)
     return max((Advice.CLEAR, *here), key=lambda a: a.rank)
+
+
+def snowy_pass(rate: float, ends_h: int = 36) -> Weather:
+    """Return snow at this rate from hour 0 to `ends_h` on km 20 to 30 of the flat road."""
+    fall = np.where(np.arange(36) < ends_h, rate, 0.0)
+    return make_weather(
+        FLAT,
+        lambda m, d, h: np.where((d >= 20e3) & (d <= 30e3), RoadClass.SNOW, RoadClass.DRY) + 0 * h,
+        snowfall_mmwe_h=fall,
+        friction=0.9,
+    )
+
+
+SIGNED = make_rules(chance=0.5, trigger="posted")
+
+
+def test_a_posted_control_lasts_as_long_as_the_snow() -> None:
+    """Posted at 05:00; the snow ended then, or goes on. Twelve hours later it is no longer believed by itself."""
+    was = control(confirmed_at=at_hour(5.0))
+    goes_on, ended = (
+        planned(was, rules=SIGNED, weather=snowy_pass(0.3, ends), depart_h=19.0, now_h=5.5) for ends in (36, 5)
+    )
+    alone = planned(rules=SIGNED, weather=snowy_pass(0.3, 5), depart_h=19.0, now_h=5.5)
+    assert goes_on.chain_probability > 0.3
+    assert ended.chain_probability < 0.05
+    assert ended.chain_probability == pytest.approx(alone.chain_probability, abs=0.02)
+
+
+def test_none_posted_counts_at_first_and_the_weather_later() -> None:
+    """No sign at 05:00 over all of the zone: less likely at 06:12 than without the report, as likely in the evening."""
+    none = control(level=NONE_POSTED, where=ControlLocation(between=(at_m(0.0), at_m(59e3))), confirmed_at=at_hour(5.0))
+    weather = snowy_pass(0.5)
+    soon, later = (planned(none, rules=SIGNED, weather=weather, depart_h=h).chain_probability for h in (6.0, 20.0))
+    alone = planned(rules=SIGNED, weather=weather, depart_h=6.0).chain_probability
+    assert soon < 0.75 * alone
+    assert later == pytest.approx(alone, abs=0.03)
+
+
+def test_none_posted_on_a_part_of_a_zone_changes_nothing() -> None:
+    none = control(
+        level=NONE_POSTED, where=ControlLocation(between=(at_m(20e3), at_m(22e3))), confirmed_at=at_hour(5.0)
+    )
+    weather = snowy_pass(0.5)
+    assert planned(none, rules=SIGNED, weather=weather).chain_probability == pytest.approx(
+        planned(rules=SIGNED, weather=weather).chain_probability
+    )
+
+
+def test_none_posted_lowers_neither_grip_nor_closure_nor_unknown() -> None:
+    none = control(level=NONE_POSTED, where=ControlLocation(between=(at_m(0.0), at_m(59e3))), confirmed_at=at_hour(5.0))
+    for weather in (
+        make_weather(FLAT, lambda m, d, h: RoadClass.UNKNOWN),
+        make_weather(FLAT, lambda m, d, h: RoadClass.SNOW, snow_mmwe=150.0, friction=0.9),
+    ):
+        told, alone = (planned(*c, rules=SIGNED, weather=weather) for c in ((none,), ()))
+        assert told.advice is alone.advice
+        assert told.chain_probability == pytest.approx(alone.chain_probability, abs=0.01)

@@ -209,7 +209,7 @@ def test_another_departure_is_called_what_its_own_plan_is(planned: Any, there: R
     route = make_route()
     until = lambda m, d, h: np.where((h < 8) & (d > 20e3), there, DRY)  # noqa: E731
     weather = make_weather(route, until)
-    plan = planned(route, weather, rules=RULES, depart_h=6.0)
+    plan = planned(route, weather, rules=RULES, depart_h=6.0, compare_h=36.0)
     assert plan.advice is Advice.SLOW
     by_hour = {d.depart_at: d.advice for d in plan.departures}
     for hour in (5.0, 6.0, 8.0, 12.0):

@@ -8,16 +8,19 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.plan.hours.limits import EU, US, Duty, HoursUsed, Limit, Spell, limits, rules_for, timeline, with_break
+from alertd.plan.hours.laws import CANADA, EU, SWISS, US, Duty, later_laws, law_at, rules_for
+from alertd.plan.hours.limits import HoursUsed, Limit, Spell, limits, timeline, with_break
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
+from alertd.route.model import JurisdictionSpan
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 DAY = datetime(2027, 1, 14, tzinfo=UTC)
 H = 3600.0
 M_PER_H = 80_000.0
+PARAMS = PlanParams(compare_h=0.0)
 
 
 def clock(text: str) -> datetime:
@@ -125,6 +128,46 @@ def test_the_law_is_that_of_the_land_where_the_trip_starts() -> None:
     )
 
 
+# From memory: the members of the EU and the EEA, contracting parties of the AETR, and Canada's regulation SOR/2005-313.
+LAWS = [
+    ("US-MT", "49 CFR 395.3"),
+    ("CA-BC", "SOR/2005-313"),
+    ("CA-YT", "SOR/2005-313, north of 60"),
+    ("NO", "Regulation (EC) 561/2006"),
+    ("SI", "Regulation (EC) 561/2006"),
+    ("GB", "Regulation (EC) 561/2006"),
+    ("CH", "ARV 1 (SR 822.221)"),
+    ("RS", "AETR"),
+    ("MX", ""),
+    ("", ""),
+]
+
+
+@pytest.mark.parametrize(("code", "name"), LAWS)
+def test_each_land_has_its_own_hours_law(code: str, name: str) -> None:
+    law = law_at(code)
+    assert (law.name if law is not None else "") == name
+
+
+def along(*codes: str) -> list[JurisdictionSpan]:
+    return [JurisdictionSpan(code=c, name=c, start_m=i * 1e5, end_m=(i + 1) * 1e5) for i, c in enumerate(codes)]
+
+
+def test_law_changes_at_a_border_only_with_its_numbers() -> None:
+    assert later_laws(along("US-MT", "US-ID", "CA-BC", "CA-AB"), US) == ((CANADA, 2e5, 4e5),)
+    assert later_laws(along("CH", "IT", "AT"), SWISS) == ()
+    assert later_laws(along("CA-AB", "US-MT", "MX"), CANADA) == ((US, 1e5, 2e5),)
+
+
+def test_canadian_day_is_13_h_driving_and_14_h_on_duty() -> None:
+    """SOR/2005-313, sections 12 and 13 (from memory); no break between driving is due."""
+    found = limits(spells((DRIVE, 8), (WORK, 2), (DRIVE, 6)), HoursUsed(), CANADA, DAY)
+    assert [x.kind for x in found] == ["driving", "duty", "window"]
+    assert of("driving", found).reached_s == pytest.approx(15 * H)
+    assert of("duty", found).reached_s == pytest.approx(14 * H)
+    assert of("window", found).reached_s is None
+
+
 @given(
     st.lists(st.tuples(st.sampled_from([DRIVE, WORK, OFF]), st.floats(0.1, 4.0)), min_size=1, max_size=8),
     st.floats(0.0, 11.0),
@@ -173,7 +216,7 @@ def plan_with(used: HoursUsed, *, snow: tuple[float, float] | None = None, code:
     )
     trip = TripInput(id="QT-1", depart_at=at_hour(6), used=used)
     return make_plan(
-        PlanRequest(trip, route, make_rig(), {code: make_rules(code, chance=1.0)}, weather, PlanParams(), at_hour(2))
+        PlanRequest(trip, route, make_rig(), {code: make_rules(code, chance=1.0)}, weather, PARAMS, at_hour(2))
     )
 
 

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan.hours.limits import Duty, HoursUsed, Spell, timeline
+from alertd.plan.hours.laws import Duty
+from alertd.plan.hours.limits import HoursUsed, Spell, timeline
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
@@ -20,7 +21,7 @@ from alertd.route.model import Route
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 from alertd.units import to_mps
 
-PARAMS = PlanParams()
+PARAMS = PlanParams(compare_h=0.0)
 CRUISE_MPS = to_mps(62.0)
 STOPS = [make_stop(n, m) for n, m in (("a", 25e3), ("b", 55e3), ("c", 105e3), ("d", 135e3))]
 ROAD = make_route(160e3, stops=STOPS, spans=[("US-XX", 0.0, 80e3), ("US-YY", 80e3, 160e3)])

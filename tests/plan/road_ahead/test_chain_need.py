@@ -130,14 +130,22 @@ def test_each_member_meets_the_hour_nearest_to_its_own_arrival() -> None:
 
 
 def test_a_section_is_as_steep_as_its_steepest_part_either_way() -> None:
-    """Four samples a column: a dip of 4 % down and 5 % up is both, and its ends are its samples'."""
-    d = np.arange(0.0, 5001.0, 250.0)
-    route = make_route(5e3, grade=np.where(d == 1250.0, -0.04, np.where(d == 1500.0, 0.05, 0.0)))
-    road = folded(route, 4)
-    assert (road.start_m[1], road.end_m[1]) == (1000.0, 1750.0)
-    assert (road.down_grade[1], road.up_grade[1]) == (-0.04, 0.05)
-    assert (road.edge_m[1], road.edge_m[-1]) == (875.0, 5000.0)
-    assert road.length_m.sum() == pytest.approx(5000.0)
+    """Sixteen samples a column: 2 km down at 4 % and 2 km up at 5 % are both, and the ends are those of its samples."""
+    d = np.arange(0.0, 20e3 + 1.0, 250.0)
+    dip = np.where((d > 4e3) & (d <= 6e3), -0.04, np.where((d > 6e3) & (d <= 8e3), 0.05, 0.0))
+    road = folded(make_route(20e3, grade=dip), 16)
+    inside = (road.start_m >= 4e3) & (road.end_m < 8e3)
+    assert road.down_grade[inside].min() == pytest.approx(-0.04)
+    assert road.up_grade[inside].max() == pytest.approx(0.05)
+    assert (road.start_m[1], road.end_m[1], road.edge_m[1], road.edge_m[-1]) == (2000.0, 3750.0, 1875.0, 20e3)
+    assert road.length_m.sum() == pytest.approx(20e3)
+
+
+def test_a_steep_sample_is_no_sustained_grade() -> None:
+    """A single sample of 9 % is 22 m of height in 250 m of road: a truck crosses it, or the heights are wrong."""
+    d = np.arange(0.0, 10e3 + 1.0, 250.0)
+    road = folded(make_route(10e3, grade=np.where(d == 5e3, 0.09, 0.0)), 4)
+    assert road.up_grade.max() < 0.03
 
 
 @given(st.integers(1, 40), st.integers(20, 200))

@@ -1,5 +1,6 @@
 """Snow that closes roads: an ordinary storm is chained for, feet of snow are held for, and more never asks less."""
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -10,10 +11,9 @@ from hypothesis import strategies as st
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import driver_text
 from alertd.plan.model.stretches import Advice
-from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.deep_snow import fresh_snow_mmwe
 from alertd.road.road_class import RoadClass
-from alertd.rules.posting_estimate import severity
+from alertd.rules.posting_hazard import close_rate, ordinary_weather, reopen_rate, run_state
 from alertd.testing.factories import make_route, make_rules, make_stop, make_weather
 
 STOPS = [make_stop("a", 20e3, name="Larch Flat"), make_stop("d", 55e3)]
@@ -60,7 +60,8 @@ def test_two_days_at_six_mm_an_hour_are_held_for(planned: Any) -> None:
     plan = planned(ROUTE, storm(6.0), rules=RULES, depart_h=30.0)
     (stretch,) = plan.stretches
     assert plan.advice is stretch.advice is Advice.HOLD
-    assert (stretch.snow_closed_frac, stretch.grip_short_chained_frac, stretch.hold_until) == (1.0, 0.0, None)
+    assert stretch.snow_closed_frac > 0.95
+    assert (stretch.grip_short_chained_frac, stretch.hold_until) == (0.0, None)
 
 
 def test_five_feet_that_lie_already_are_held_for(planned: Any) -> None:
@@ -72,7 +73,7 @@ def test_deep_snow_on_level_road_is_held_for(planned: Any) -> None:
     route = make_route(60e3, stops=STOPS)
     rules = {"US-XX": make_rules(chance=0.1)}
     assert planned(route, storm(6.0), rules=rules, depart_h=30.0).advice is Advice.HOLD
-    assert planned(route, storm(1.0), rules=rules, depart_h=8.0).advice is Advice.SLOW
+    assert planned(route, storm(0.5), rules=rules, depart_h=8.0).advice is Advice.SLOW
 
 
 @pytest.mark.parametrize(("members", "advice"), [(2, Advice.CHAIN), (3, Advice.HOLD)])
@@ -83,12 +84,12 @@ def test_members_are_counted_and_never_multiplied(planned: Any, members: int, ad
 
 
 def test_the_hold_ends_when_the_snow_of_a_day_has_thinned(planned: Any) -> None:
-    """6 mm/h until hour 24: 60 mm of a day are left at hour 38, and less from hour 39 on."""
+    """6 mm/h until hour 24: 60 mm of a day are left at hour 38, less later; the road reopens in some hours."""
     plan = planned(ROUTE, storm(6.0, lasts_h=24), rules=RULES, depart_h=26.0)
     (stretch,) = plan.stretches
     assert stretch.advice is Advice.HOLD
     assert stretch.hold_until is not None
-    assert stretch.hold_until.strftime("%d %H:%M") == "15 14:00"
+    assert "15 14:00" < stretch.hold_until.strftime("%d %H:%M") <= "15 21:00"
 
 
 @given(st.integers(0, 2**32 - 1))
@@ -103,22 +104,7 @@ def test_more_snow_lowers_neither_odds_nor_advice(planned: Any, seed: int) -> No
     assert after.chain_probability >= before.chain_probability - 1e-6
     for old in before.stretches:
         here = [s for s in after.stretches if s.start_m <= old.end_m and s.end_m >= old.start_m]
-        assert max(s.snow_closed_frac for s in here) >= old.snow_closed_frac
-
-
-def test_odds_rise_with_snowfall_and_with_depth() -> None:
-    """A model of controls by the hour (coefficients assumed) has 0.78, 0.85 and 0.91 at 1, 2 and 8 mm/h of snow.
-
-    Its odds at 2 and 8 are 1.6 and 2.9 times those at 1.
-    """
-    rates = np.asarray([0.0, 1.0, 2.0, 8.0, np.nan], np.float32)
-    assert severity(rates, None).tolist() == pytest.approx([1.0, 1.0, 2**0.5, 8**0.5, 1.0])
-    model = np.asarray([0.78, 0.85, 0.91])
-    odds = model / (1 - model)
-    assert (odds / odds[0])[1:] == pytest.approx([2**0.5, 8**0.5], rel=0.15)
-    grid = severity(np.arange(0.0, 9.0)[:, None], np.arange(0.0, 200.0, 10.0)[None, :])
-    assert (np.diff(grid, axis=0) >= 0).all()
-    assert (np.diff(grid, axis=1) >= 0).all()
+        assert max(s.snow_closed_frac for s in here) >= old.snow_closed_frac - 1e-6
 
 
 def test_fresh_snow_is_what_fell_lately_and_still_lies() -> None:
@@ -137,10 +123,33 @@ def test_every_text_says_that_a_closure_is_our_estimate(planned: Any) -> None:
     assert text.startswith("HOLD at Larch Flat")
     assert "deep snow may close the road (our estimate)" in text
     assert "(our estimate, no posted closure)" in " ".join(dispatcher_text(plan).split())
-    assert any(r.startswith("Our estimate, not posted: deep snow closes the road in 100%") for r in stretch.reasons)
+    assert any(r.startswith("Our estimate, not posted: deep snow or a blizzard closes") for r in stretch.reasons)
 
 
-def test_a_road_closes_for_more_than_ploughs_clear() -> None:
-    """About 1 in/h by the source above, here for a whole day; and twice as much for three hours."""
-    assert PlanParams().closed_day_snow_mmwe == pytest.approx(24 * INCH_MM / 10, rel=0.02)
-    assert PlanParams().closed_burst_snow_mmwe == pytest.approx(3 * 2 * INCH_MM / 10, rel=0.02)
+@pytest.mark.parametrize(("rate", "lasts_h", "depart_h", "held"), [(2.5, 48, 27.0, True), (5.0, 4, 3.0, True)])
+def test_a_road_closes_for_more_than_ploughs_clear(
+    planned: Any, rate: float, lasts_h: int, depart_h: float, held: bool
+) -> None:
+    """About 1 in/h by the source above for a whole day and more, and twice as much for three hours."""
+    plan = planned(ROUTE, storm(rate, lasts_h=lasts_h), rules=RULES, depart_h=depart_h)
+    assert (plan.advice is Advice.HOLD) is held
+
+
+def test_a_closure_needs_no_cliff() -> None:
+    """Neighbouring depths of a day of snow differ by little, from none at 45 mm to nearly all at 90 mm."""
+    depths = np.arange(45.0, 90.5, 1.0)
+    weather = replace(
+        ordinary_weather(1.0),
+        **{
+            name: np.broadcast_to(np.float32(value), (depths.size, 1, 24)).copy()
+            for name, value in (("snowfall_mmwe_h", 1.0), ("uncleared_mmwe", 2.5), ("wind_mps", 3.0), ("glaze", 0.0))
+        },
+        ice=np.zeros((depths.size, 1, 24), np.float32),
+        day_mmwe=np.broadcast_to(depths.astype(np.float32)[:, None, None], (depths.size, 1, 24)).copy(),
+        known=np.ones((depths.size, 1, 24), np.bool_),
+    )
+    closed = run_state(close_rate(weather, 60.0), reopen_rate(weather, 60.0))[:, 0, -1]
+    assert closed[0] == 0.0
+    assert closed[-1] > 0.95
+    assert np.diff(closed).min() >= 0.0
+    assert np.diff(closed).max() < 0.2

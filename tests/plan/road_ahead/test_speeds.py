@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.sections import fold
 from alertd.plan.road_ahead.speeds import (
     chained_s,
     crawl_speed_mps,
@@ -20,9 +21,12 @@ from alertd.plan.road_ahead.speeds import (
     surface_shares,
     unchained_s,
 )
+from alertd.plan.road_ahead.timing import free_s
 from alertd.road.road_class import RoadClass
 from alertd.route.model import LimitSpan
-from alertd.testing.factories import make_route, make_weather
+from alertd.route.speed_limits import TruckSpeed, lawful_speeds
+from alertd.rules.rig import IdentityKey
+from alertd.testing.factories import make_rig, make_route, make_weather
 from alertd.units import HORSEPOWER_W, POUND_KG, to_mph, to_mps
 
 PARAMS = PlanParams()
@@ -113,8 +117,27 @@ def posted(*spans: tuple[float, float, float]) -> tuple[LimitSpan, ...]:
 
 def test_lowest_posted_limit_applies_and_none_is_no_limit() -> None:
     route = replace(make_route(1e3), limits=posted((250.0, 750.0, 20.0), (500.0, 900.0, 15.0)))
-    assert posted_cap_mps(route).tolist() == [np.inf, 20.0, 15.0, 15.0, np.inf]
-    assert (posted_cap_mps(make_route(1e3)) == np.inf).all()
+    assert posted_cap_mps(route, 5, 36_000.0).tolist() == [np.inf, 20.0, 15.0, 15.0, np.inf]
+    assert (posted_cap_mps(make_route(1e3), 5, 36_000.0) == np.inf).all()
+
+
+def test_law_caps_only_the_trucks_that_it_is_for() -> None:
+    """California: 55 mph for three axles and more (Vehicle Code section 22406, from memory)."""
+    california = TruckSpeed(jurisdiction="US-CA", speed_mps=to_mps(55.0), source="s", axles_least=3)
+    route = make_route(2e3, spans=[("US-NV", 0.0, 1e3), ("US-CA", 1_001.0, 2e3)])
+    route = replace(route, limits=lawful_speeds(route.jurisdictions, [california]))
+    assert np.isinf(posted_cap_mps(route, 2, 30_000.0)).all()
+    five = posted_cap_mps(route, 5, 30_000.0)
+    assert np.isinf(five[:5]).all()
+    assert (five[5:] == to_mps(55.0)).all()
+
+
+def test_curves_of_the_route_slow_the_clock() -> None:
+    straight = make_route(40e3)
+    curved = replace(straight, curve_mps=np.full(straight.distance_m.shape, 12.0))
+    rig, cells = IdentityKey(make_rig()), make_weather(straight, lambda m, d, h: 0).corridor.cells
+    took = [float(free_s(fold(r, cells), rig, PARAMS).sum()) for r in (straight, curved)]
+    assert took == [pytest.approx(40e3 / PARAMS.cruise_mps), pytest.approx(40e3 / 12.0)]
 
 
 def test_plan_obeys_posted_speed_without_counting_winter_cost(planned: Callable[..., Plan]) -> None:

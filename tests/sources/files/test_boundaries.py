@@ -11,12 +11,18 @@ from alertd.sources.files.boundaries import read_boundaries
 CONFIG = Path(__file__).parents[3] / "config"
 
 
-def test_boundaries_have_states_with_dc_and_western_provinces() -> None:
+def test_boundaries_have_states_provinces_and_countries() -> None:
+    """ISO 3166-2 has 13 provinces and territories of Canada; every land with a chain rule file has an outline."""
     folder = CONFIG / "boundaries"
-    boundaries = read_boundaries(folder / "us_states.topo.json", folder / "ca_provinces.geojson")
+    files = ("us_states.topo.json", "ca_provinces.geojson", "countries.topo.json")
+    boundaries = read_boundaries(*(folder / name for name in files))
     codes = [land.code for land in boundaries.lands]
     assert len([code for code in codes if code.startswith("US-")]) == 51
-    assert codes[51:] == ["CA-BC", "CA-AB", "CA-SK", "CA-MB", "CA-YT"]
+    assert len([code for code in codes if code.startswith("CA-")]) == 13
+    assert {"AT", "CH", "DE", "ES", "FI", "FR", "IT", "JP", "LI", "NO", "PL", "SE"} <= set(codes)
+    assert len(set(codes)) == len(codes)
+    assert boundaries.complete
+    assert not read_boundaries(folder / files[0], folder / files[1]).complete
     assert all(
         (ring[0] == ring[-1]).all() for land in boundaries.lands for polygon in land.polygons for ring in polygon
     )

@@ -6,7 +6,7 @@ import pytest
 
 from alertd.errors import ConfigError
 from alertd.route.speed_limits import PostedLimit
-from alertd.sources.files.speed_limits import read_limits
+from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 
 SHIPPED = Path(__file__).resolve().parents[3] / "config" / "limits.toml"
 GOOD = '[[limit]]\nfrom = [47.5, -115.5]\nto = [47.4, -115.7]\nmph = 35\nsource = "made"\n'
@@ -62,3 +62,20 @@ def test_a_mistake_is_one_line_that_names_the_key(old: str, new: str, expected: 
     assert f"limits.toml: {expected}" in str(caught.value)
     assert "; " in str(caught.value)
     assert "\n" not in str(caught.value)
+
+
+def test_shipped_truck_speeds_are_those_of_the_law() -> None:
+    """Vehicle Code section 22406, RCW 46.61.410, StVO section 18(5) and VRV article 5, all from memory."""
+    speeds = {s.jurisdiction: s for s in read_truck_speeds(SHIPPED.with_name("truck_speeds.toml"))}
+    assert speeds["US-CA"].speed_mps == pytest.approx(55 * 0.44704)
+    assert speeds["US-CA"].axles_least == 3
+    assert speeds["US-WA"].speed_mps == pytest.approx(60 * 0.44704)
+    assert [speeds[land].speed_mps * 3.6 for land in ("DE", "CH", "AT", "NO")] == pytest.approx([80.0] * 4)
+    assert all("from memory" in s.source for s in speeds.values())
+
+
+def test_truck_speed_with_two_units_is_refused(tmp_path: Path) -> None:
+    path = tmp_path / "truck_speeds.toml"
+    path.write_text('[[truck_speed]]\njurisdiction = "AT"\nmph = 50\nkmh = 80\nsource = "s"\n')
+    with pytest.raises(ConfigError, match="both are given"):
+        read_truck_speeds(path)

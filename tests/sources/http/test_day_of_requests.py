@@ -5,6 +5,7 @@ The whole day is `tests/benchmarks/day_of_requests.py`, whose stand-ins and virt
 
 import importlib.util
 import sys
+from collections import Counter
 from datetime import timedelta
 from pathlib import Path
 from types import ModuleType
@@ -63,6 +64,19 @@ def test_no_second_and_no_moment_sees_more_than_a_host_allows(
 
 def test_no_minute_sees_more_than_a_hundred_observations(morning: Any) -> None:
     assert morning.servers.seen["aviationweather.gov"].most_within(60.0) <= 100
+
+
+def test_stations_are_asked_once_a_cycle_for_all_roads(morning: Any) -> None:
+    """Eight cycles: no station answers more often, and the airports of five roads come in few questions."""
+    told = morning.servers.seen["api.weather.gov"].good_urls
+    by_station = Counter[str]()
+    for url, n in told.items():
+        by_station[url.partition("?")[0]] += n if "/observations" in url else 0
+    assert 1 <= max(by_station.values()) <= 8
+    airports = morning.servers.seen["aviationweather.gov"].good_urls
+    assert 1 <= sum(n for url, n in airports.items() if "ids=" in url) <= 8
+    assert morning.evidence["nws: stations"] > 20
+    assert not morning.evidence["open-meteo: stations"]
 
 
 def test_a_host_that_says_its_day_is_spent_is_asked_once(morning: Any) -> None:

@@ -17,7 +17,7 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.sources.providers.nws.forecast import Nws
-from alertd.testing.clock import ManualClock
+from alertd.testing.clock import ManualClock, no_wait
 
 OWN = Path(__file__).parents[3] / "fixtures" / "forecast"
 BASE = "https://api.weather.gov"
@@ -35,6 +35,7 @@ def listening_client(morning: datetime, received: list[SourceResponse]) -> HttpC
             cache_dir=None,
             now_utc=ManualClock(morning),
             rng=np.random.default_rng(1),
+            sleep=no_wait,
             per_s_per_host=1e9,
             on_response=received.append,
         )

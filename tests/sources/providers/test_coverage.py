@@ -21,6 +21,7 @@ from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
+from alertd.testing.clock import no_wait
 
 RECORDED = Path(__file__).parents[4] / "shared" / "recorded"
 NAN = float("nan")
@@ -43,7 +44,7 @@ def utc(text: str) -> datetime:
 async def client() -> AsyncIterator[HttpClient]:
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=lambda: utc("2024-02-20T18:00"),
-        rng=np.random.default_rng(1),
+        rng=np.random.default_rng(1), sleep=no_wait,
     )) as one:  # fmt: skip
         yield one
 

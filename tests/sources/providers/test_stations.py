@@ -24,7 +24,7 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.metar_text import phenomena_in, read_text
 from alertd.sources.providers.metar.reports import Metars, read_metars
-from alertd.sources.providers.nws.stations import NwsStations, read_observations, read_stations
+from alertd.sources.providers.nws.stations import NwsStations, read_history, read_observations, read_stations
 
 RECORDED = Path(__file__).parents[4] / "shared" / "recorded"
 NOW = datetime(2027, 1, 14, 11, tzinfo=UTC)
@@ -301,3 +301,49 @@ async def test_trap_status_204_and_an_empty_body_mean_nothing_there(client: Http
     asked.mock(httpx.Response(400))
     with pytest.raises(SourceError, match="400"):
         await Metars(client, AWC).inside(47.0, -116.5, 48.0, -115.25)
+
+
+@pytest.mark.needs_shared
+@pytest.mark.skipif(not RECORDED.is_dir(), reason="the reference folder is not beside the checkout")
+def test_recorded_reports_give_cloud_precipitation_and_its_rate() -> None:
+    """KTYS: OVC, P0001. KJFK: -TSRA and OVC, 0.01 in in the last hour and in six. Read off the files by hand."""
+    for file, group_mm, six_mm, rate in (
+        ("metar_awc_KTYS_2026-01-14.json", 0.254, nan, 0.0),
+        ("metar_awc_KJFK_2026-08-27.json", 0.254, 0.254, 1.0),
+    ):
+        (r,) = read_metars(recorded(file))
+        assert r.cloud_frac == 1.0
+        assert r.precip_last_hour_mmwe == pytest.approx(group_mm)
+        assert r.precip_6h_mmwe == pytest.approx(six_mm, nan_ok=True)
+        assert r.coded_rate_mmwe_h == pytest.approx(rate)
+
+
+def test_groups_of_the_text_give_longer_totals_and_snow_depth() -> None:
+    """FMH-1 (2019), 12.7.1: 6RRRR at 00, 06, 12 and 18 is of six hours, 7RRRR of 24, 4/sss inches of snow."""
+    r = report(rawMessage="KXXX 141153Z 00000KT 2SM -SN OVC010 M03/M04 A2990 RMK AO2 P0003 60012 70034 4/007")
+    assert (r.precip_6h_mmwe, r.precip_24h_mmwe) == pytest.approx((3.048, 8.636))
+    assert r.snow_depth_m == pytest.approx(7 * 0.0254)
+    assert r.cloud_frac == 1.0
+
+
+@respx.mock
+async def test_history_is_asked_between_two_times_and_read_leniently(client: HttpClient) -> None:
+    """One report that cannot be read costs no other."""
+    start, end = datetime(2027, 1, 12, 9, tzinfo=UTC), datetime(2027, 1, 14, 11, tzinfo=UTC)
+    bad = feature(temperature={"unitCode": "wmoUnit:Pa", "value": 3.0})
+    params = {"start": "2027-01-12T09:00:00Z", "end": "2027-01-14T11:00:00Z", "limit": "500"}
+    respx.get(f"{NWS}/stations/KXXX/observations", params=params).mock(
+        httpx.Response(200, json={"features": [bad, feature()]})
+    )
+    assert len(await NwsStations(client, NWS).history("KXXX", start, end)) == 1
+    with pytest.raises(SourceChanged):
+        read_history({"features": [bad]})
+
+
+@respx.mock
+async def test_history_of_airports_is_one_question_for_five(client: HttpClient) -> None:
+    asked = respx.get(f"{AWC}/api/data/metar", params={"ids": "KAAA,KBBB", "hours": "50", "format": "json"})
+    asked.mock(httpx.Response(200, json=[AIRPORT, AIRPORT | {"icaoId": "KBBB"}]))
+    assert len(await Metars(client, AWC).history(["KAAA", "KBBB"], 50)) == 2
+    with pytest.raises(ValueError, match="1 to 5"):
+        await Metars(client, AWC).history(["KAAA"] * 6, 50)

@@ -4,7 +4,7 @@ Public domain, world-wide, no key; asks for identification, few requests and at 
 knots, statute miles and inches, heights in metres; a number may come as text ("10+", "VRB").
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from datetime import UTC, datetime
 from fractions import Fraction
 from typing import Annotated
@@ -15,15 +15,20 @@ from alertd.errors import SourceChanged, SourceError
 from alertd.forecast.observations import Station, StationReport, on_earth
 from alertd.sources.http.answer import JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, Number, validated
-from alertd.sources.metar_text import NAN, Groups, phenomena_in, read_text
+from alertd.sources.metar_text import NAN, Groups, coded_rate_mmwe_h, cover_frac, phenomena_in, read_text
 from alertd.units import INCH_MM, KNOT_MPS, MILE_M
 
 SOURCE = "metar"
 LIFE_S = 600.0
+HISTORY_STATIONS_N = 5  # 48 h of one make some 50 to 75 reports, and an answer holds at most 400
 
 
 class NothingThere(SourceError):
     """No report from the box: the service says so with an empty answer, status 204."""
+
+
+class _Layer(AnswerModel):
+    cover: str = ""
 
 
 class _AirportReport(AnswerModel):
@@ -39,6 +44,11 @@ class _AirportReport(AnswerModel):
     wgst: Number | str | None = None
     visib: Number | str | None = None
     precip: Number | None = None
+    pcp3hr: Number | None = None
+    pcp6hr: Number | None = None
+    pcp24hr: Number | None = None
+    snow: Number | None = None
+    clouds: list[_Layer] | None = None
     wxString: str | None = None
     rawOb: str | None = None
 
@@ -57,6 +67,20 @@ class Metars:
         try:
             answer = await self._client.get_json(
                 SOURCE, f"{self._base}/api/data/metar", params={"bbox": box, "format": "json"},
+                read=read_metars, options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
+            )  # fmt: skip
+        except NothingThere:
+            return ()
+        return answer.value
+
+    async def history(self, station_ids: Sequence[str], hours: int) -> tuple[StationReport, ...]:
+        """The reports of some stations in the last hours, at most HISTORY_STATIONS_N of them in one question."""
+        if not 0 < len(station_ids) <= HISTORY_STATIONS_N:
+            raise ValueError(f"one question is for 1 to {HISTORY_STATIONS_N} stations")
+        asked = {"ids": ",".join(station_ids), "hours": str(hours), "format": "json"}
+        try:
+            answer = await self._client.get_json(
+                SOURCE, f"{self._base}/api/data/metar", params=asked,
                 read=read_metars, options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
             )  # fmt: skip
         except NothingThere:
@@ -101,8 +125,14 @@ def _report(r: _AirportReport) -> StationReport:
         wind_from_deg=_number(r.wdir),
         visibility_m=_number(r.visib) * MILE_M,
         precip_last_hour_mmwe=_number(r.precip) * INCH_MM,
+        precip_3h_mmwe=_number(r.pcp3hr) * INCH_MM,
+        precip_6h_mmwe=_number(r.pcp6hr) * INCH_MM,
+        precip_24h_mmwe=_number(r.pcp24hr) * INCH_MM,
+        cloud_frac=cover_frac(layer.cover for layer in r.clouds or ()),
+        snow_depth_m=_number(r.snow) * INCH_MM / 1000.0,
     )
     groups = (r.wxString or "").split()
+    weather = phenomena_in(groups, raw) if groups else text.weather
     wind_mps = _first(coded.wind_mps, text.wind_mps)
     return StationReport(
         station=Station(id=r.icaoId, lat_deg=r.lat, lon_deg=r.lon, elevation_m=on_earth(_number(r.elev))),
@@ -116,8 +146,14 @@ def _report(r: _AirportReport) -> StationReport:
         wind_from_deg=NAN if wind_mps == 0.0 else _first(coded.wind_from_deg, text.wind_from_deg, within=(0.0, 360.0)),
         visibility_m=_first(coded.visibility_m, text.visibility_m, within=(0.0, 200_000.0)),
         precip_last_hour_mmwe=_first(coded.precip_last_hour_mmwe, text.precip_last_hour_mmwe, within=(0.0, 300.0)),
-        weather=phenomena_in(groups, raw) if groups else text.weather,
+        weather=weather,
         raw=raw,
+        precip_3h_mmwe=_first(coded.precip_3h_mmwe, text.precip_3h_mmwe, within=(0.0, 300.0)),
+        precip_6h_mmwe=_first(coded.precip_6h_mmwe, text.precip_6h_mmwe, within=(0.0, 300.0)),
+        precip_24h_mmwe=_first(coded.precip_24h_mmwe, text.precip_24h_mmwe, within=(0.0, 500.0)),
+        coded_rate_mmwe_h=coded_rate_mmwe_h(groups, weather) if groups else text.coded_rate_mmwe_h,
+        cloud_frac=_first(coded.cloud_frac, text.cloud_frac, within=(0.0, 1.0)),
+        snow_depth_m=_first(coded.snow_depth_m, text.snow_depth_m, within=(0.0, 15.0)),
     )
 
 

@@ -1,11 +1,11 @@
-"""Stations of the US National Weather Service near a place, and what they last observed.
+"""Stations of the US National Weather Service near a place, and what they observed.
 
 The service passes on what the MADIS system holds: values may be null though the coded text has them, come hours late,
 or carry a letter of the checks they went through (madis.ncep.noaa.gov/madis_sfc_qc_notes.shtml).
 """
 
 import re
-from datetime import UTC
+from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -15,12 +15,13 @@ from alertd.errors import SourceChanged
 from alertd.forecast.observations import Station, StationReport, on_earth
 from alertd.sources.http.answer import JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, Number, validated
-from alertd.sources.metar_text import NAN, phenomena_in, read_text
+from alertd.sources.metar_text import NAN, coded_rate_mmwe_h, cover_frac, phenomena_in, read_text
 from alertd.sources.providers.nws.forecast import interpret_error, point_text
 from alertd.sources.providers.nws.grid import SOURCE, in_si
 
 LIST_LIFE_S = 86_400.0
 LIFE_S = 600.0
+HISTORY_N = 500  # the most that the service gives at once (OpenAPI 3.8.1)
 NEWEST_N = 4  # a record of every five minutes carries no weather, the hourly one before it does
 # Failed a check (X), questioned by one (Q), or judged bad by hand (B). Z is not checked yet, as a coded text never is.
 REFUSED = frozenset("XQB")
@@ -36,6 +37,8 @@ _VALUES = {
     "windDirection": ("wind_from_deg", "angle", 0.0, 360.0),
     "visibility": ("visibility_m", "height", 0.0, 200_000.0),
     "precipitationLastHour": ("precip_last_hour_mmwe", "depth", 0.0, 300.0),
+    "precipitationLast3Hours": ("precip_3h_mmwe", "depth", 0.0, 300.0),
+    "precipitationLast6Hours": ("precip_6h_mmwe", "depth", 0.0, 300.0),
 }
 
 
@@ -62,6 +65,10 @@ class _Phenomenon(AnswerModel):
     inVicinity: bool = False
 
 
+class _CloudLayer(AnswerModel):
+    amount: str | None = None
+
+
 class _Observation(AnswerModel):
     station: str
     timestamp: AwareDatetime
@@ -76,6 +83,9 @@ class _Observation(AnswerModel):
     windDirection: _Quantity = _NONE
     visibility: _Quantity = _NONE
     precipitationLastHour: _Quantity = _NONE
+    precipitationLast3Hours: _Quantity = _NONE
+    precipitationLast6Hours: _Quantity = _NONE
+    cloudLayers: list[_CloudLayer] | None = None
 
 
 class _ObservationFeature(AnswerModel):
@@ -121,6 +131,18 @@ class NwsStations:
         )  # fmt: skip
         return answer.value
 
+    async def history(self, station_id: str, start: datetime, end: datetime) -> tuple[StationReport, ...]:
+        """The station's reports between two aware times, at most HISTORY_N."""
+        if not _ID.fullmatch(station_id):
+            raise ValueError(f'"{station_id}" is no station')
+        first, last = (f"{at.astimezone(UTC):%Y-%m-%dT%H:%M:%SZ}" for at in (start, end))
+        answer = await self._client.get_json(
+            SOURCE, f"{self._base}/stations/{station_id}/observations",
+            params={"start": first, "end": last, "limit": str(HISTORY_N)},
+            read=read_history, options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
+        )  # fmt: skip
+        return answer.value
+
 
 def read_stations(body: object) -> tuple[Station, ...]:
     """The stations of a list. Left out are those whose name could not stand in a question. Raises SourceChanged."""
@@ -137,6 +159,23 @@ def read_observations(body: object) -> tuple[StationReport, ...]:
     whole = isinstance(body, dict) and "features" in body
     features = validated(SOURCE, _Collection, body).features if whole else [body]
     return tuple(_report(validated(SOURCE, _ObservationFeature, feature)) for feature in features)
+
+
+def read_history(body: object) -> tuple[StationReport, ...]:
+    """The reports of a list. One that cannot be read is left out, as there are others.
+
+    Raises SourceChanged for what is no list, or when none of several can be read.
+    """
+    out: list[StationReport] = []
+    trouble: SourceChanged | None = None
+    for feature in validated(SOURCE, _Collection, body).features:
+        try:
+            out.append(_report(validated(SOURCE, _ObservationFeature, feature)))
+        except SourceChanged as exc:
+            trouble = trouble or exc
+    if trouble is not None and not out:
+        raise trouble
+    return tuple(out)
 
 
 def _report(observed: _ObservationFeature) -> StationReport:
@@ -164,8 +203,20 @@ def _report(observed: _ObservationFeature) -> StationReport:
         raise SourceChanged(SOURCE, "an observation does not say of which station it is")
     groups = [w.rawString for w in p.presentWeather or () if not w.inVicinity]
     seen = phenomena_in(groups, raw) if p.presentWeather else text.weather
-    station = _station(id_, observed.geometry, p.elevation)
-    return StationReport(station=station, source=SOURCE, observed_at=at, weather=seen, raw=raw, **values)
+    rate_mmwe_h = coded_rate_mmwe_h(groups, seen) if p.presentWeather else text.coded_rate_mmwe_h
+    cloud_frac = cover_frac(layer.amount or "" for layer in p.cloudLayers or ())
+    return StationReport(
+        station=_station(id_, observed.geometry, p.elevation),
+        source=SOURCE,
+        observed_at=at,
+        weather=seen,
+        raw=raw,
+        precip_24h_mmwe=text.precip_24h_mmwe,
+        coded_rate_mmwe_h=rate_mmwe_h,
+        cloud_frac=text.cloud_frac if np.isnan(cloud_frac) else cloud_frac,
+        snow_depth_m=text.snow_depth_m,
+        **values,
+    )
 
 
 def _station(id_: str, place: _Point, elevation: _Quantity) -> Station:

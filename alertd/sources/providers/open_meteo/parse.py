@@ -7,7 +7,7 @@ one direction only, so we decide from temperature and humidity; only the freezin
 """
 
 import re
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
@@ -123,6 +123,7 @@ def read_places(body: object, *, want_local_time: bool = False) -> list[OpenMete
     if not raw:
         raise SourceChanged(SOURCE, "answered an empty list of places")
     places = []
+    clock: object = None
     for i, one in enumerate(raw):
         if isinstance(one, dict) and one.get("error"):
             raise limit_or_refusal(str(one.get("reason", "no reason given"))) or SourceChanged(
@@ -131,12 +132,14 @@ def read_places(body: object, *, want_local_time: bool = False) -> list[OpenMete
         place = validated(SOURCE, _Place, one)
         if place.location_id not in (None, i):
             raise SourceChanged(SOURCE, f"place {i} of the answer says it is place {place.location_id}")
-        places.append(_read(place, want_local_time))
+        own_clock = (place.hourly.get("time"), place.hourly_units.get("time"), place.utc_offset_seconds)
+        if own_clock != clock:  # the places of one answer share their times, and reading them takes longest
+            clock, stamps = own_clock, _stamps(place, want_local_time)
+        places.append(_read(place, stamps))
     return places
 
 
-def _read(place: _Place, want_local_time: bool) -> OpenMeteoHours:
-    stamps = _stamps(place, want_local_time)
+def _read(place: _Place, stamps: Sequence[datetime]) -> OpenMeteoHours:
     n = len(stamps)
     for name, series in place.hourly.items():
         if len(series) != n:

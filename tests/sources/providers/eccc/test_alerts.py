@@ -17,7 +17,7 @@ from alertd.errors import SourceChanged, SourceError
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around, read_page
-from alertd.testing.clock import ManualClock
+from alertd.testing.clock import ManualClock, no_wait
 
 NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 RING = [[-119.0, 49.0], [-118.0, 49.0], [-118.0, 50.0], [-119.0, 49.0]]
@@ -113,7 +113,7 @@ def test_what_is_no_page_is_no_answer(body: object) -> None:
 async def asked(router: respx.MockRouter) -> tuple[list[str], bool]:
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(NOW), rng=np.random.default_rng(1),
-        per_s_per_host=1e9,
+        sleep=no_wait, per_s_per_host=1e9,
     )) as client:  # fmt: skip
         service = GeometAlerts(client, "https://api.weather.gc.ca/", "weather-alerts")
         pages, whole = await service.within((-119.05, 48.95, -117.95, 50.05))

@@ -100,6 +100,19 @@ class TestRecorded:
         assert (place.start, place.precip_form.shape) == (datetime.fromisoformat(start), (1, hours))
         assert place.fields["air_temp_c"][0, 0] == pytest.approx(first_c)
 
+    def test_each_place_of_an_answer_is_read_by_its_own_times(self) -> None:
+        first, other = (
+            recorded(f"open_meteo_{name}.json")
+            for name in ("adelaide_2026-07-16_wetbulb", "archive_brasilia_2022-12-29_httptest")
+        )
+        later = first | {"hourly": first["hourly"] | {"time": first["hourly"]["time"][24:] + other["hourly"]["time"]}}
+        with pytest.raises(SourceChanged, match="not one hour apart"):
+            read_places([first, first, later], want_local_time=True)
+        places = read_places([first, first, other, first], want_local_time=True)
+        starts = {"a": "2026-07-15T14:30:00+00:00", "b": "2022-12-29T03:00:00+00:00"}
+        assert [p.start for p in places] == [datetime.fromisoformat(starts[which]) for which in "aaba"]
+        assert [p.precip_form.shape for p in places] == [(1, 72), (1, 72), (1, 24), (1, 72)]
+
     def test_adelaides_wind_is_the_mean_of_its_ends(self) -> None:
         (place,) = read_places(recorded("open_meteo_adelaide_2026-07-16_wetbulb.json"), want_local_time=True)
         np.testing.assert_allclose(place.fields["wind_mps"][0, :2], [(2.6 + 2.72) / 2, (2.72 + 2.21) / 2])

@@ -1,0 +1,184 @@
+"""The hours laws of lands as numbers, and which one applies where."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from enum import StrEnum
+from typing import Final
+
+from alertd.route.model import JurisdictionSpan
+
+
+class Duty(StrEnum):
+    """Duty status of the driver."""
+
+    DRIVING = "driving"
+    ON_DUTY = "on duty, not driving"
+    OFF = "off duty"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HoursRules:
+    """The numbers of one law.
+
+    break_after_h: driving after which a break is due; None where the law has none between driving.
+    break_by: duties that interrupt driving.
+    break_parts_s: a break that may be taken in two parts.
+    duty_h: hours of work, driving included; window_h: hours since the duty day began, rests included.
+    rest_h: consecutive hours off duty after which driving, duty window and break count from zero.
+    unforeseen: why extra hours for what could not be foreseen are not planned with; "" for those of 49 CFR 395.1(b)(1).
+    chain_work: what hanging and removing chains counts as; "" for the words of 49 CFR 395.2.
+    """
+
+    name: str
+    text: str
+    drive_h: float
+    drive_section: str
+    rest_h: float
+    rest_section: str
+    break_after_h: float | None = None
+    break_s: float = 0.0
+    break_section: str = ""
+    break_by: frozenset[Duty] = frozenset()
+    break_parts_s: tuple[float, float] | None = None
+    duty_h: float | None = None
+    duty_section: str = ""
+    window_h: float | None = None
+    window_section: str = ""
+    cycle_section: str = ""
+    unforeseen: str = ""
+    chain_work: str = ""
+
+
+US: Final = HoursRules(
+    name="49 CFR 395.3",
+    text="property-carrying, after 10 h off duty; 30-minute rule as amended 85 FR 33396, in force since 29 Sep 2020",
+    drive_h=11.0,
+    drive_section="49 CFR 395.3(a)(3)(i)",
+    break_after_h=8.0,
+    break_s=1_800.0,
+    break_section="49 CFR 395.3(a)(3)(ii)",
+    break_by=frozenset((Duty.ON_DUTY, Duty.OFF)),
+    rest_h=10.0,
+    rest_section="49 CFR 395.3(a)(1)",
+    window_h=14.0,
+    window_section="49 CFR 395.3(a)(2)",
+    cycle_section="49 CFR 395.3(b)",
+)
+# The 10 h that Article 6 allows twice a week are not used, because their earlier use is not an input. For the same
+# reason the rest is the regular one of Article 4(g), 11 h. The 9 h that Article 8(4) allows three times between two
+# weekly rests are not used either.
+EU: Final = HoursRules(
+    name="Regulation (EC) 561/2006",
+    text="daily driving and breaks only; weekly driving and rests (Articles 6(2), 6(3), 8) are not looked at",
+    drive_h=9.0,
+    drive_section="Regulation (EC) 561/2006, Article 6(1)",
+    break_after_h=4.5,
+    break_s=2_700.0,
+    break_section="Regulation (EC) 561/2006, Article 7",
+    break_by=frozenset((Duty.OFF,)),
+    rest_h=11.0,
+    rest_section="Regulation (EC) 561/2006, Articles 4(g) and 8(2)",
+    break_parts_s=(900.0, 1_800.0),
+    unforeseen="not planned with: Article 12 is for what could not be foreseen, and a forecast foresees it",
+    chain_work="is other work: neither driving nor break (Article 4(d), (e), from memory)",
+)
+# Switzerland has its own ordinance (ARV 1, SR 822.221), others the AETR (UNECE): the same numbers, from memory.
+SWISS: Final = replace(
+    EU,
+    name="ARV 1 (SR 822.221)",
+    text="daily driving and breaks only, from memory; between the EU and Switzerland Regulation (EC) 561/2006 applies, "
+    "with the same numbers; weekly driving and rests are not looked at",
+    drive_section="ARV 1 article 5",
+    break_section="ARV 1 article 8",
+    rest_section="ARV 1 article 9",
+    unforeseen="not planned with: the exception is for what could not be foreseen, and a forecast foresees it",
+    chain_work="is other work: neither driving nor break (from memory)",
+)
+AETR: Final = replace(
+    EU,
+    name="AETR",
+    text="daily driving and breaks of international transport, from memory; national law may differ; weekly driving "
+    "and rests are not looked at",
+    drive_section="AETR article 6(1)",
+    break_section="AETR article 7",
+    rest_section="AETR article 8",
+    unforeseen="not planned with: article 9 is for what could not be foreseen, and a forecast foresees it",
+    chain_work="is other work: neither driving nor break (AETR article 1, from memory)",
+)
+# Sections 12 to 14 south of 60 degrees north, 37 to 39 north of it; from memory. The 10 h off duty of each day, 2 in
+# parts, are not looked at; the rest that starts a new day is 8 h.
+CANADA: Final = HoursRules(
+    name="SOR/2005-313",
+    text="federal rules south of 60 degrees north, after 8 h off duty, from memory; the 10 h off duty of each day "
+    "(section 14) are not looked at, and a province may have its own rules for carriers within it",
+    drive_h=13.0,
+    drive_section="SOR/2005-313, section 12(1)",
+    duty_h=14.0,
+    duty_section="SOR/2005-313, section 12(2)",
+    window_h=16.0,
+    window_section="SOR/2005-313, section 13(3)",
+    cycle_section="SOR/2005-313, sections 26 and 27",
+    rest_h=8.0,
+    rest_section="SOR/2005-313, section 13",
+    unforeseen="not planned with: section 76 is for what could not be foreseen, and a forecast foresees it",
+    chain_work="is on duty and not driving (SOR/2005-313, section 1, from memory)",
+)
+CANADA_NORTH: Final = replace(
+    CANADA,
+    name="SOR/2005-313, north of 60",
+    text="federal rules north of 60 degrees north, after 8 h off duty, from memory",
+    drive_h=15.0,
+    drive_section="SOR/2005-313, section 37(1)",
+    duty_h=18.0,
+    duty_section="SOR/2005-313, section 37(2)",
+    window_h=20.0,
+    window_section="SOR/2005-313, section 39",
+)
+
+# Regulation (EC) 561/2006: the EU's 27 states, and Iceland, Liechtenstein and Norway by the EEA Agreement; the United
+# Kingdom keeps it as assimilated law.
+_EU: Final = frozenset(
+    ("AT", "BE", "BG", "CY", "CZ", "DE", "DK", "EE", "ES", "FI", "FR", "GR", "HR", "HU", "IE", "IT", "LT", "LU", "LV",
+     "MT", "NL", "PL", "PT", "RO", "SE", "SI", "SK", "AX", "IS", "LI", "NO", "GB", "GG", "IM", "JE")
+)  # fmt: skip
+_AETR: Final = frozenset(
+    ("AD", "AL", "AM", "AZ", "BA", "BY", "GE", "KZ", "MC", "MD", "ME", "MK", "RS", "RU", "SM", "TJ", "TM", "TR", "UA",
+     "UZ")
+)  # fmt: skip
+_NORTH: Final = frozenset(("CA-YT", "CA-NT", "CA-NU"))
+
+
+def law_at(code: str) -> HoursRules | None:
+    """The hours law of a land (ISO 3166); None where none is on file."""
+    country = code.split("-")[0]
+    if code in _NORTH:
+        return CANADA_NORTH
+    by_country = {"US": US, "CA": CANADA, "CH": SWISS}
+    if country in by_country:
+        return by_country[country]
+    if country in _EU:
+        return EU
+    return AETR if country in _AETR else None
+
+
+def rules_for(codes: Sequence[str]) -> HoursRules | None:
+    """The law of the trip by the land where it starts (ISO 3166); None where none is on file."""
+    return law_at(next((c for c in codes if c), ""))
+
+
+def later_laws(spans: Sequence[JurisdictionSpan], first: HoursRules) -> tuple[tuple[HoursRules, float, float], ...]:
+    """The laws of later lands that differ in numbers from the first, each with its first and last metre on the route.
+
+    A driver obeys the law of the land, and the hours driven before the border count in it.
+    """
+    found: dict[str, tuple[HoursRules, float, float]] = {}
+    for span in spans:
+        law = law_at(span.code)
+        if law is not None and _numbers(law) != _numbers(first):
+            start_m = found[law.name][1] if law.name in found else span.start_m
+            found[law.name] = (law, start_m, span.end_m)
+    return tuple(found.values())
+
+
+def _numbers(law: HoursRules) -> tuple[object, ...]:
+    return law.drive_h, law.break_after_h, law.break_s, law.duty_h, law.window_h
