@@ -23,7 +23,7 @@ from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
-from alertd.sources.files.rig import read_rig, read_rigs
+from alertd.sources.files.rig import read_rig
 from alertd.sources.files.rule_cases import cases_beside, read_cases
 from alertd.sources.files.ruleset import read_ruleset, read_rulesets, rule_files
 from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
@@ -70,7 +70,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
         out.append(
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
-    out += [f for p in files for f in (*_rule_findings(p, today), *_deck_findings(p, places.rigs))]
+    out += [f for p in files for f in (*_rule_findings(p, today), *_deck_findings(p))]
     out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
@@ -199,7 +199,7 @@ def _rule_findings(path: Path, today: date) -> list[Finding]:
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for text in looks]
 
 
-def _deck_findings(path: Path, rigs: Path) -> list[Finding]:
+def _deck_findings(path: Path) -> list[Finding]:
     """The deck of cases beside a rule file, run against it; nothing where there is no deck or the rules are wrong."""
     deck = cases_beside(path)
     if not deck.exists():
@@ -210,7 +210,7 @@ def _deck_findings(path: Path, rigs: Path) -> list[Finding]:
         return []
     try:
         cases = read_cases(deck)
-        wrong = wrong_cases(rules, cases, read_rigs(rigs) if rigs.is_dir() else {})
+        wrong = wrong_cases(rules, cases)
     except AlertdError as exc:
         return [Finding(file=str(deck), level="wrong", text=str(exc))]
     if not wrong:

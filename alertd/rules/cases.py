@@ -1,6 +1,6 @@
 """Runs the deck of cases beside a rule file: what the text asks of a rig, compared with the answer of the rules."""
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import dataclass
 from datetime import date
 
@@ -21,7 +21,7 @@ class RuleCase:
     clause: the clause that the answer must come from, "" to leave that out.
     """
 
-    rig: str
+    rig: Rig
     level: str
     day: date
     place: str
@@ -32,16 +32,14 @@ class RuleCase:
     basis: str
 
 
-def wrong_cases(ruleset: RuleSet, cases: Iterable[RuleCase], rigs: Mapping[str, Rig]) -> tuple[str, ...]:
+def wrong_cases(ruleset: RuleSet, cases: Iterable[RuleCase]) -> tuple[str, ...]:
     """One line for each case whose answer is not that of the case; empty when all are right."""
-    return tuple(line for n, case in enumerate(cases, 1) if (line := _wrong(n, ruleset, case, rigs)))
+    return tuple(line for n, case in enumerate(cases, 1) if (line := _wrong(n, ruleset, case)))
 
 
-def _wrong(n: int, ruleset: RuleSet, case: RuleCase, rigs: Mapping[str, Rig]) -> str:
+def _wrong(n: int, ruleset: RuleSet, case: RuleCase) -> str:
     where = f"case[{n}] ({case.basis})"
-    rig, rules = rigs.get(case.rig), ruleset_on(ruleset, case.day)
-    if rig is None:
-        return f'{where}: there is no rig "{case.rig}"'
+    rig, rules = case.rig, ruleset_on(ruleset, case.day)
     if case.place and case.place not in {z.id for z in rules.zones}:
         return f'{where}: "{case.place}" is no zone of this file'
     if case.level and case.level not in {lv.id for lv in rules.levels}:

@@ -7,13 +7,23 @@ from typing import Annotated
 from pydantic import Field, model_validator
 
 from alertd.rules.cases import RuleCase
+from alertd.rules.rig import Axle, AxleRole, Kind, Rig
 from alertd.sources.files.control_level import Words
 from alertd.sources.files.ruleset import CASES_SUFFIX
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
+from alertd.units import POUND_KG
+
+_ROLES = {
+    "S": AxleRole.STEER, "D": AxleRole.DRIVE, "G": AxleRole.TAG, "T": AxleRole.TRAILER, "O": AxleRole.DOLLY,
+}  # fmt: skip
 
 
 class CaseFile(FileModel):
-    rig: Words = Field(examples=["tractor-6x4-van-53"])
+    # Axles front to rear, units divided by |: S steer, D drive, G tag, T trailer, O dolly, of the unit behind it.
+    axles: str = Field(pattern=r"^S( [SDG])+( \|( O)?( T)+)*$", examples=["S D D | T T"])
+    rated_lb: float = Field(gt=0)
+    kind: Kind = "tractor"
+    devices: list[Words] = Field(default_factory=list)
     level: str = ""
     date: date
     place: str = ""
@@ -31,9 +41,21 @@ class CaseFile(FileModel):
             raise FieldError("level", "missing", "name the posted level")
         return self
 
+    def _rig(self) -> Rig:
+        axles = [
+            Axle(unit=unit, role=_ROLES[letter], dual=letter != "S", load_kg=0.0)
+            for unit, part in enumerate(self.axles.split("|"))
+            for letter in part.split()
+        ]
+        rated_kg = self.rated_lb * POUND_KG
+        return Rig(
+            id="case", name=self.axles, axles=tuple(axles), gross_mass_kg=rated_kg, rated_mass_kg=rated_kg, power_w=0.0,
+            kind=self.kind, devices=frozenset(self.devices),
+        )  # fmt: skip
+
     def to_core(self) -> RuleCase:
         return RuleCase(
-            rig=self.rig,
+            rig=self._rig(),
             level=self.level,
             day=self.date,
             place=self.place,
