@@ -35,6 +35,10 @@ _UNKNOWN_LEVEL: Final = ControlLevel(
 )
 
 
+# 200 rigs by all levels on file are about 13,000 answers [A].
+_ANSWERS_MAX: Final = 65_536
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class TireDemand:
     """The requirement of one level of one jurisdiction for one rig: any of `choices`, each a minimal set of tires.
@@ -115,13 +119,25 @@ class CarryDuty:
         return self.tires_n + self.spares_n
 
 
+# Answers by the identity of level and rig: hashing a layout costs more than the rest of a warm answer.
+_ANSWERS: dict[tuple[int, int], tuple[TireDemand, ControlLevel, Rig]] = {}
+
+
 def demand_for(ruleset: RuleSet, level: ControlLevel, rig: Rig) -> TireDemand:
     """The requirement of this level for this rig, as every minimal set of tires that satisfies it.
 
     The first demand of the level whose class fits the rig applies. Where none fits, the result requires the most that
     any text we read requires, and `doubt` says so.
     """
-    return _demand(ruleset.jurisdiction, IdentityKey(level), rig.layout)
+    found = _ANSWERS.get((id(level), id(rig)))
+    # The entry holds the level and the rig, so that no other object has their ids. Rule sets may share a level.
+    if found is not None and found[0].jurisdiction == ruleset.jurisdiction:
+        return found[0]
+    answer = _demand(ruleset.jurisdiction, IdentityKey(level), rig.layout)
+    if len(_ANSWERS) >= _ANSWERS_MAX:
+        _ANSWERS.clear()
+    _ANSWERS[id(level), id(rig)] = (answer, level, rig)
+    return answer
 
 
 def unknown_law(rig: Rig, neighbours: Iterable[RuleSet]) -> TireDemand:
@@ -260,7 +276,7 @@ def _cost(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
     return (len(tires), *(sum(column) for column in zip(*ranks, strict=True)))
 
 
-@lru_cache(maxsize=16384)
+@lru_cache(maxsize=65536)
 def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) -> TireDemand:
     demand = next((d for d in level.value.demands if fits(d.rig_class, rig)), _EVERYTHING)
     met_by = sorted(rig.devices.intersection(demand.satisfied_by))
