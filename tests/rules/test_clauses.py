@@ -5,11 +5,13 @@ from datetime import date
 
 import pytest
 
+from alertd.plan.road_ahead.chain_need import zones_along
 from alertd.rules.clause import Clause, Sureness
 from alertd.rules.law_on import change_days, law_on, ruleset_on
 from alertd.rules.requirements import carry_duty, demand_for
-from alertd.rules.rig import Rig
-from alertd.rules.ruleset import RuleSet
+from alertd.rules.rig import IdentityKey, Rig
+from alertd.rules.ruleset import RuleSet, RuleZone
+from alertd.testing.factories import make_route, make_rules
 
 NOVEMBER = date(2026, 11, 28)
 
@@ -130,3 +132,14 @@ def test_oregon_carriers_carry_where_the_road_may_require(shipped: dict[str, Rul
     oregon, july = shipped["US-OR"], date(2026, 7, 1)
     assert carry_duty(oregon, rigs["TS5"], july, ()).singles_n == 6
     assert carry_duty(oregon, rigs["TS5"], july, (), winter_road=False) is None
+
+
+def test_pieces_of_a_line_are_one_run_of_the_route() -> None:
+    """The made road runs east along 47.45 north from 116.5 west; two pieces of a line join."""
+    line = ((47.45, -116.4), (47.45, -116.2), (47.45, -116.0))
+    zone = RuleZone(id="z", name="z", road="R", from_point=None, to_point=None, line=line)
+    assert zone.placed
+    rules = replace(make_rules(), zones=(zone,))
+    ((start_m, end_m),) = zones_along(make_route(), IdentityKey(rules))["z"]
+    assert start_m == pytest.approx(7_540, abs=300)
+    assert end_m == pytest.approx(37_700, abs=400)
