@@ -16,6 +16,7 @@ from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
 from alertd.planning.gather_places import place_findings
 from alertd.records.posted_controls import known_places
+from alertd.rules.cases import wrong_cases
 from alertd.settings.extensions import CHANNELS
 from alertd.settings.model import PlacePaths, Settings
 from alertd.settings.read import read_settings
@@ -24,7 +25,8 @@ from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rig
-from alertd.sources.files.ruleset import read_ruleset, read_rulesets
+from alertd.sources.files.rule_cases import cases_beside, read_cases
+from alertd.sources.files.ruleset import read_ruleset, read_rulesets, rule_files
 from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 from alertd.sources.files.towns import read_towns
 from alertd.sources.files.trips import read_trips_file
@@ -66,13 +68,13 @@ def check_all(path: Path, today: date) -> list[Finding]:
     _each(out, sorted(places.rigs.glob("*.toml")), lambda p: f"rig {read_rig(p).name}")
     _each(out, sorted(places.routes.glob("*.gpx")), lambda p: f"{read_gpx(p).lat_deg.size} points")
     out += _trip_findings(settings.trips)
-    rule_files = sorted(places.rules.glob("*.toml"))
-    _each(out, rule_files, lambda p: f"rules of {read_ruleset(p).name}")
-    if not rule_files:
+    files = rule_files(places.rules) if places.rules.is_dir() else []
+    _each(out, files, lambda p: f"rules of {read_ruleset(p).name}")
+    if not files:
         out.append(
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
-    out += [f for p in rule_files for f in _rule_findings(p, today)]
+    out += [f for p in files for f in (*_rule_findings(p, today), *_deck_findings(p))]
     out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
@@ -195,13 +197,32 @@ def _rule_findings(path: Path, today: date) -> list[Finding]:
         return []
     looks = []
     if aged := rules.freshness(today):
-        looks.append(
-            f"the text {' and '.join(aged)}: read the live text, then move text_date, reviewed_on and review_by"
-        )
+        looks.append(f"the text: {' and '.join(aged)}: read the live text, then move the dates")
     if rules.unplaced_zones:
         names = ", ".join(f"{z.id} ({z.road})" for z in rules.unplaced_zones)
         looks.append(f"zones without points are placed on no route, only named in words: {names}")
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for text in looks]
+
+
+def _deck_findings(path: Path) -> list[Finding]:
+    """The deck of cases beside a rule file, run against it; nothing where there is no deck or the rules are wrong."""
+    deck = cases_beside(path)
+    if not deck.exists():
+        return []
+    try:
+        rules = read_ruleset(path)
+    except AlertdError:
+        return []
+    try:
+        cases = read_cases(deck)
+        wrong = wrong_cases(rules, cases)
+    except AlertdError as exc:
+        return [Finding(file=str(deck), level="wrong", text=str(exc))]
+    if not wrong:
+        return [Finding(file=str(deck), level="ok", text=f"{deck}: {len(cases)} cases right")]
+    return [
+        Finding(file=str(deck), level="wrong", text=f"{deck}: {line}; correct the rule or the case") for line in wrong
+    ]
 
 
 MAX_BODY_BYTES = 10_000_000
@@ -246,7 +267,7 @@ def show_feed_check(checked: FeedCheck) -> None:
         f"{len(controls)} posted controls of {checked.jurisdiction}, good to {to_plain(checked.result.confirmed_at)}"
     )
     for c in controls:
-        level = c.level if c.level != NOT_UNDERSTOOD else "NOT UNDERSTOOD, counts as be ready"
+        level = c.level if c.level != NOT_UNDERSTOOD else "NOT UNDERSTOOD, counts as be ready for the strictest level"
         until = to_plain(c.until) if c.until else "no end given"
         since = to_plain(c.since) if c.since else "not said, so since first seen"
         click.echo(f"  {c.id}: {level}")

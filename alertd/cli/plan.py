@@ -299,7 +299,7 @@ def _footer(plan: Plan, console: Console) -> None:
         _print_field(
             console,
             "law",
-            f"{r.name}: {r.citation}. Text of {r.text_date}, read {r.reviewed_on}, to be read again by "
+            f"{r.name}: {r.citation}. Rules as of {r.as_of}, read {r.reviewed_on}, to be read again by "
             f"{r.review_by}{overdue}",
         )
     console.print(Text(POSTED_SIGNS_DECIDE, "bold"))

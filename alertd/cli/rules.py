@@ -12,6 +12,7 @@ from rich.text import Text
 from alertd.errors import InputError
 from alertd.notices.charts.axles import axle_svg, axle_text
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
+from alertd.rules.clause import Clause
 from alertd.rules.requirements import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, demands_by_tire
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import CarryRule, ControlLevel, RuleSet, Season
@@ -110,6 +111,7 @@ def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today
         "reviewed_on": ruleset.reviewed_on.isoformat(),
         "review_by": ruleset.review_by.isoformat(),
         "aged": list(ruleset.freshness(today)),
+        "clauses": [_clause_json(c) for c in ruleset.clauses],
         "levels": [_level_json(rig, requirement) for requirement in levels],
         "carry": [_carry_json(ruleset, rule, rig, today) for rule in ruleset.carry],
         "tire_duties": [
@@ -136,6 +138,13 @@ def rules_json(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], today
         "sources": list(ruleset.sources),
         "authority": POSTED_SIGNS_DECIDE,
     }  # fmt: skip
+
+
+def _clause_json(clause: Clause) -> dict[str, object]:
+    days = ("in_force_from", "in_force_until", "seen_standing_on", "read_again_by")
+    dates = {key: None if (day := getattr(clause, key)) is None else day.isoformat() for key in days}
+    words = {"id": clause.id, "asks": clause.asks, "sure": clause.sure.value, "source": clause.source}
+    return words | dates | {"known_to_change": clause.known_to_change}
 
 
 def _level_json(rig: Rig, requirement: LevelRequirement) -> dict[str, object]:
@@ -200,7 +209,9 @@ def show_list(rulesets: Mapping[str, RuleSet], console: Console, today: date) ->
             highlight=False,
         )
     console.print("\nalertd rules CODE --rig RIG shows one of them for a rig.", highlight=False)
-    console.print('"old text": not known to be current into the last winter season. Ask the road authority.')
+    console.print(
+        '"old text": a clause is known to change and was not seen in force since, or was not read. See --doubts.'
+    )
     console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
 
 
@@ -215,7 +226,14 @@ def show_rules(ruleset: RuleSet, rig: Rig, levels: list[LevelRequirement], conso
         f"text of {ruleset.text_date}{note}; read {ruleset.reviewed_on}, to be read again by {ruleset.review_by}",
     )
     for reason in ruleset.freshness(today):
-        _print_field(console, "OLD", f"this text {reason}: check before relying on it", "bold red")
+        _print_field(console, "OLD", f"this text: {reason}: check before relying on it", "bold red")
+    for clause in ruleset.clauses:
+        since = f", in force since {clause.in_force_from}" if clause.in_force_from else ""
+        _print_field(
+            console,
+            "clause",
+            f"{clause.asks}: {_SURENESS_TEXT[clause.sure]}, seen standing {clause.seen_standing_on}{since}",
+        )
     posted_by = {requirement.level.posted_by for requirement in levels}
     if len(posted_by) == 1:
         _print_field(console, "posted by", posted_by.pop())
@@ -272,6 +290,15 @@ def _show_level(
         _print_field(
             console, "carry", f"while it is posted, chains enough for [{level.carry_for_level}] must be aboard"
         )
+
+
+_SURENESS_TEXT = {
+    "text": "text read",
+    "agency": "agency page read",
+    "press": "press or trade page read",
+    "memory": "FROM MEMORY",
+    "unread": "NOT READ",
+}
 
 
 _CONFIDENCE_TEXT = {

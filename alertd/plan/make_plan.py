@@ -4,6 +4,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
+from zoneinfo import ZoneInfo
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +40,7 @@ from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
+from alertd.rules.law_on import law_on
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
 
@@ -95,8 +97,8 @@ class Weather:
 class PlanRequest:
     """The inputs of one plan.
 
-    rulesets: by ISO 3166-2 code; a jurisdiction without one is planned on grip and common practice, and `cautions` say
-    so. now_utc: aware.
+    rulesets: by ISO 3166-2 code; a jurisdiction without one is planned on grip, with the chains that its
+    strictest neighbour asks, and `cautions` say so. now_utc: aware.
     """
 
     trip: TripInput
@@ -112,6 +114,7 @@ def make_plan(request: PlanRequest) -> Plan:
     """Plan one trip. Raises ValueError when times are naive."""
     trip, route, rig = request.trip, request.route, request.rig
     weather, params, now_utc = request.weather, request.params, request.now_utc
+    request = _in_force(request)
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
     went = plan_drive(request)
@@ -127,10 +130,17 @@ def make_plan(request: PlanRequest) -> Plan:
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))
     arrive_at = leave + timedelta(seconds=round(taken_s))
     active = [s for s in trip.posted.spans if belief_frac(run.encounter.hourly_need, run.encounter.hour, s) > 0.0]
-    carry = carry_notes(laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), active)
+    winter = is_winter_road(run.code, run.sections, params)
+    may_require = bool(stretches) or winter or bool(run.unknown.any()) or weather.partial
+    carry = carry_notes(
+        laws, rig, leave, max(arrive_at, late), (depart_zone, arrive_zone), active, winter_road=may_require
+    )
     hangings = [s.hanging for s in stretches]
     sources = source_notes(weather.forecast, now_utc, params)
-    rules = rule_notes(laws, leave.date())
+    used = {(d.jurisdiction, d.clause) for h in hangings for d in h.demands} | {
+        (c.jurisdiction, c.clause) for c in carry
+    }
+    rules = rule_notes(laws, leave.date(), used)
     bridges = bridge_notes(run, leave.timestamp(), params)
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
     hours = hours_note(run, trip.used, went.remaining.depart_at, late, known_at, params, went.remaining.before)
@@ -142,7 +152,6 @@ def make_plan(request: PlanRequest) -> Plan:
     wind = wind_hours(weather.forecast, run.encounter.hourly_need, params)
     closures = (*closures, *hazard_notes(run, wind, leave, params))
     posted = posted_notes(trip.posted.spans, run, leave, request.rulesets)
-    winter = is_winter_road(run.code, run.sections, params)
     advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
     if any(c.held for c in closures):
         advice = Advice.HOLD
@@ -247,8 +256,16 @@ class RemainingDrive:
     solution: Solution
 
 
+def _in_force(request: PlanRequest) -> PlanRequest:
+    """The request with the law of the local day of departure."""
+    zone = zone_at(float(request.route.lat_deg[0]), float(request.route.lon_deg[0]))
+    rulesets = law_on(request.rulesets, request.trip.depart_at.astimezone(ZoneInfo(zone)).date())
+    return request if rulesets is request.rulesets else replace(request, rulesets=rulesets)
+
+
 def plan_drive(request: PlanRequest) -> RemainingDrive:
     """The drive that a plan describes, from the last reported position."""
+    request = _in_force(request)
     trip, params, now_utc = request.trip, request.params, request.now_utc
     rest = remaining_trip(
         request.route, trip.depart_at.astimezone(UTC), trip.fix, request.weather.corridor, params, now_utc, trip.stood

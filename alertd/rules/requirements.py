@@ -1,6 +1,6 @@
 """Determines the tires that a level requires on a rig, and the chains that cover them."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from functools import lru_cache
@@ -17,12 +17,26 @@ _EVERYTHING: Final = Demand(
         (
             Placement(group="drive", axles="all", per_axle="all tires"),
             Placement(group="trailer", axles="one of last two", units="each towed"),
+            Placement(group="dolly", axles="one", units="each towed", coupling="drawbar"),
         ),
     ),
     section="no text: the rule file is silent",
     confidence=Confidence.DOUBT,
     doubt="the rule file names no class that this rig belongs to: all drive tires and 2 on each towed unit",
 )
+
+
+_UNKNOWN_LEVEL: Final = ControlLevel(
+    id="",
+    legal_name="rule not known: the most that any text on file asks",
+    rank=0,
+    demands=(replace(_EVERYTHING, section=""),),
+    doubt="no chain rule on file here; ask the road authority",
+)
+
+
+# 200 rigs by all levels on file are about 13,000 answers [A].
+_ANSWERS_MAX: Final = 65_536
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +59,7 @@ class TireDemand:
     rank: int = 0
     barred: str = ""
     devices: tuple[str, ...] = ()
+    clause: str = ""
 
     @property
     def tires_min(self) -> int:
@@ -96,11 +111,16 @@ class CarryDuty:
     confidence: Confidence
     doubt: str
     exemptions: tuple[str, ...] = ()
+    clause: str = ""
 
     @property
     def singles_n(self) -> int:
         """Number of single chains required, spares included."""
         return self.tires_n + self.spares_n
+
+
+# Answers by the identity of level and rig: hashing a layout costs more than the rest of a warm answer.
+_ANSWERS: dict[tuple[int, int], tuple[TireDemand, ControlLevel, Rig]] = {}
 
 
 def demand_for(ruleset: RuleSet, level: ControlLevel, rig: Rig) -> TireDemand:
@@ -109,7 +129,25 @@ def demand_for(ruleset: RuleSet, level: ControlLevel, rig: Rig) -> TireDemand:
     The first demand of the level whose class fits the rig applies. Where none fits, the result requires the most that
     any text we read requires, and `doubt` says so.
     """
-    return _demand(ruleset.jurisdiction, IdentityKey(level), rig.layout)
+    found = _ANSWERS.get((id(level), id(rig)))
+    # The entry holds the level and the rig, so that no other object has their ids. Rule sets may share a level.
+    if found is not None and found[0].jurisdiction == ruleset.jurisdiction:
+        return found[0]
+    answer = _demand(ruleset.jurisdiction, IdentityKey(level), rig.layout)
+    if len(_ANSWERS) >= _ANSWERS_MAX:
+        _ANSWERS.clear()
+    _ANSWERS[id(level), id(rig)] = (answer, level, rig)
+    return answer
+
+
+def unknown_law(rig: Rig, neighbours: Iterable[RuleSet]) -> TireDemand:
+    """The requirement where no rule is on file: the most that the text of any neighbour requires, marked as not known.
+
+    It is at least all drive tires and two on each towed unit. A bar of a neighbour is not carried over.
+    """
+    asked = [demand_for(rules, level, rig) for rules in neighbours for level in rules.levels]
+    silent = _demand("", IdentityKey(_UNKNOWN_LEVEL), rig.layout)
+    return replace(silent, choices=max((silent, *asked), key=lambda d: d.tires_min).choices, doubt=_UNKNOWN_LEVEL.doubt)
 
 
 def strictest(demands: Sequence[TireDemand]) -> TireDemand:
@@ -132,19 +170,27 @@ def carry_duty(
     day: date,
     zone_ids_on_route: Collection[str],
     posted_level_ids: Collection[str] = (),
+    *,
+    winter_road: bool = True,
 ) -> CarryDuty | None:
     """The duty to carry chains on `day` (local date) on a route through these zones; None if there is none.
 
-    posted_level_ids: levels now posted on the route, some of which require chains on board.
+    posted_level_ids: levels now posted on the route, some of which require chains on board, or extend a dated duty.
+    winter_road: False only where a known forecast rules out a road that may require chains.
 
     Of several duties, a certain one comes before an uncertain one, then the one that requires most. A route outside
     every placed zone still gets a duty, marked uncertain, where zones of the rule are not placed or its list is not
     complete.
     """
     duties = [
-        _duty(ruleset, rule, rig, zone_ids_on_route)
+        _duty(ruleset, rule, rig, zone_ids_on_route, in_season=rule.season.contains(day))
         for rule in ruleset.carry
-        if rule.season.contains(day) and fits(rule.rig_class, rig.layout) and rig.devices.isdisjoint(rule.satisfied_by)
+        if (
+            (rule.season.contains(day) and (winter_road or rule.trigger != "road"))
+            or (rule.when_posted and _is_posted(ruleset, rule.enough_for_level, posted_level_ids))
+        )
+        and fits(rule.rig_class, rig.layout)
+        and rig.devices.isdisjoint(rule.satisfied_by)
     ]
     duties += [
         _carry_for(ruleset, rig, level.carry_for_level, demand=demand_for(ruleset, level, rig))
@@ -155,7 +201,15 @@ def carry_duty(
     return max(needed, key=lambda d: (d.certain, d.singles_n), default=None)
 
 
-def _duty(ruleset: RuleSet, rule: CarryRule, rig: Rig, zone_ids_on_route: Collection[str]) -> CarryDuty | None:
+def _is_posted(ruleset: RuleSet, level_id: str, posted_level_ids: Collection[str]) -> bool:
+    """True while this level or a stricter one is posted."""
+    rank = ruleset.level(level_id).rank
+    return any(level.rank >= rank for level in ruleset.levels if level.id in posted_level_ids)
+
+
+def _duty(
+    ruleset: RuleSet, rule: CarryRule, rig: Rig, zone_ids_on_route: Collection[str], *, in_season: bool
+) -> CarryDuty | None:
     hit = tuple(z for z in rule.zones if z in zone_ids_on_route)
     unplaced = tuple(ruleset.zone(z) for z in rule.zones if not ruleset.zone(z).placed and z not in hit)
     certain = bool(hit) or not rule.zones
@@ -165,7 +219,8 @@ def _duty(ruleset: RuleSet, rule: CarryRule, rig: Rig, zone_ids_on_route: Collec
     if not rule.zones_complete:
         words += ("other roads: the list was not read to its end",)
     duty = _carry_for(ruleset, rig, rule.enough_for_level, rule=rule)
-    return replace(duty, zones=hit, not_placed=words, certain=certain)
+    season = duty.season if in_season else None
+    return replace(duty, zones=hit, not_placed=words, certain=certain, season=season)
 
 
 def _carry_for(
@@ -196,6 +251,7 @@ def _carry_for(
         confidence=why.confidence,
         doubt="; ".join(d for d in (why.doubt, required.doubt) if d),
         exemptions=rule.exemptions if rule else (),
+        clause=why.clause,
     )
 
 
@@ -220,7 +276,7 @@ def _cost(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
     return (len(tires), *(sum(column) for column in zip(*ranks, strict=True)))
 
 
-@lru_cache(maxsize=16384)
+@lru_cache(maxsize=65536)
 def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) -> TireDemand:
     demand = next((d for d in level.value.demands if fits(d.rig_class, rig)), _EVERYTHING)
     met_by = sorted(rig.devices.intersection(demand.satisfied_by))
@@ -235,6 +291,7 @@ def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) ->
         rank=level.value.rank,
         barred=demand.barred,
         devices=demand.devices or level.value.devices,
+        clause=demand.clause or level.value.clause,
     )
 
 

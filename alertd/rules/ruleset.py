@@ -1,10 +1,12 @@
 """A jurisdiction's chain rules as data. Law and our estimate of what will be posted are separate."""
 
+from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
 from typing import Literal
 
+from alertd.rules.clause import Clause, Sureness, last_season_start
 from alertd.rules.rig import Coupling, Kind
 
 
@@ -42,8 +44,9 @@ class Season:
 class RuleZone:
     """Where a rule can apply: a stretch of a named road, or the land inside an outline, or "wherever signed".
 
-    Two points on the road define a stretch (in any order along a route). Mileposts are text for the reader. A zone with
-    neither points nor outline is known in words only. It is "not placed", and every result that depends on it says so.
+    Two points on the road define a stretch (in any order along a route); a line does where two points would take in
+    other roads. Mileposts are text for the reader. A zone with neither points, line nor outline is known in words only.
+    It is "not placed", and every result that depends on it says so.
 
     within_m: how far the points may be off the road.
     """
@@ -58,11 +61,12 @@ class RuleZone:
     within_m: float = 1000.0
     doubt: str = ""
     outline: tuple[tuple[float, float], ...] = ()  # corners (latitude, longitude), three or more
+    line: tuple[tuple[float, float], ...] = ()  # points (latitude, longitude) along the road, two or more
 
     @property
     def placed(self) -> bool:
-        """True when two points or an outline give the position of the zone."""
-        return (self.from_point is not None and self.to_point is not None) or bool(self.outline)
+        """True when two points, a line or an outline give the position of the zone."""
+        return (self.from_point is not None and self.to_point is not None) or bool(self.outline or self.line)
 
     @property
     def words(self) -> str:
@@ -131,6 +135,7 @@ class Demand:
     satisfied_by: devices that, fitted to the rig, meet the whole demand.
     devices: what counts as a chain for this class, where the level's own list does not apply.
     barred: the reason why such a rig may not pass at all.
+    clause: id of the clause that it belongs to, as in the other blocks; "" for the first clause of the rule set.
     """
 
     rig_class: RigClass
@@ -141,6 +146,7 @@ class Demand:
     satisfied_by: tuple[str, ...] = ()
     devices: tuple[str, ...] = ()
     barred: str = ""
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -151,6 +157,7 @@ class ControlLevel:
     trigger: "posted" by a sign, light or order; "road" where the state of the road itself triggers the duty without a
         sign; "event" only after an announced emergency.
     carry_for_level: while this level is posted, chains enough for that level must be on board.
+    posted_as: other phrases, terms of feeds and colors under which it is posted.
     """
 
     id: str
@@ -166,6 +173,8 @@ class ControlLevel:
     doubt: str = ""
     trigger: Literal["posted", "road", "event"] = "posted"
     posted_by: str = ""  # "" where no text we read names it
+    clause: str = ""
+    posted_as: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,6 +184,8 @@ class CarryRule:
     satisfied_by: devices that, fitted to the rig, meet the duty (winter tires in place of chains on board).
     zones_complete: False where the list of roads was not read to its end. Elsewhere in the jurisdiction the duty cannot
         be ruled out.
+    when_posted: the duty also applies out of season while `enough_for_level` or a stricter level is posted.
+    trigger: "date" in season; "road" in season whenever the state of the road may require chains.
     """
 
     season: Season
@@ -188,6 +199,9 @@ class CarryRule:
     zones_complete: bool = True
     exemptions: tuple[str, ...] = ()
     satisfied_by: tuple[str, ...] = ()
+    clause: str = ""
+    when_posted: bool = False
+    trigger: Literal["date", "road"] = "date"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -198,6 +212,7 @@ class ChainBan:
     where: str
     section: str
     confidence: Confidence
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -209,6 +224,7 @@ class TireDuty:
     section: str
     confidence: Confidence
     doubt: str = ""
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -220,6 +236,7 @@ class ChainedSpeed:
     section: str
     confidence: Confidence
     doubt: str = ""
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -231,6 +248,7 @@ class Fine:
     section: str
     confidence: Confidence
     doubt: str = ""
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -263,6 +281,7 @@ class RuleSet:
     text_date: the day to which the text we read is current.
     text_date_note: how far text_date can be trusted, e.g. when only its year is known.
     notes: other information for drivers in the text, e.g. where it bars a trailer.
+    clauses: the clauses of the text, some of them versions of others.
     """
 
     jurisdiction: str  # ISO 3166-2, or ISO 3166-1 alpha-2 for a whole country
@@ -283,6 +302,7 @@ class RuleSet:
     speeds: tuple[ChainedSpeed, ...] = ()
     fines: tuple[Fine, ...] = ()
     notes: tuple[str, ...] = ()
+    clauses: tuple[Clause, ...] = ()
 
     def level(self, level_id: str) -> ControlLevel:
         """The level with this id. Raises StopIteration when there is none."""
@@ -301,21 +321,48 @@ class RuleSet:
         """True after the day by which a person should have read the current text again."""
         return day > self.review_by
 
-    def freshness(self, day: date) -> tuple[str, ...]:
+    def clause(self, clause_id: str = "") -> Clause | None:
+        """The clause with this id, or the first one; None where the rule set has no clauses."""
+        return next((c for c in self.clauses if c.id == clause_id), self.clauses[0] if self.clauses else None)
+
+    def seen_standing_on(self, clause_ids: Collection[str] = ()) -> date:
+        """The day on which all these clauses were last seen in force; of the first clause if none is given."""
+        clauses = [c for c in map(self.clause, clause_ids or ("",)) if c is not None and c.sure is not Sureness.UNREAD]
+        return min((c.seen_standing_on for c in clauses), default=self.text_date)
+
+    def freshness(self, day: date, clause_ids: Collection[str] | None = None) -> tuple[str, ...]:
         """Reasons why this reading may no longer be the law on `day`; empty when it is fresh.
 
-        It is not fresh when overdue for review, or when the text is not known to be current into the winter season
-        before this one. Winter seasons run from 1 July: on 25 Nov 2026 the last season is the one that began on 1 July
-        2025.
+        It is not fresh when overdue for review, or when a clause in force gives a reason, see `Clause.aged`. A rule set
+        without clauses is not fresh when its text is not known to be current into the winter season before this one.
+        Winter seasons run from 1 July: on 25 Nov 2026 the last season is the one that began on 1 July 2025.
+
+        clause_ids: the clauses that matter; None for all. Unread clauses always count.
         """
-        reasons = []
-        if self.review_overdue(day):
-            reasons.append(f"was due for review on {self.review_by.isoformat()}")
-        if self.text_date < last_season_start(day):
+        reasons = [f"was due for review on {self.review_by.isoformat()}"] if self.review_overdue(day) else []
+        for c in self._that_matter(day, clause_ids):
+            reasons += c.aged(day)
+        if not self.clauses and self.text_date < last_season_start(day):
             reasons.append(f"is of {self.text_date.isoformat()}, older than the last winter season")
         return tuple(reasons)
 
+    def clause_doubts(self, day: date, clause_ids: Collection[str] | None = None) -> tuple[str, ...]:
+        """The doubts of the clauses that matter, see `Clause.doubts` and `freshness`."""
+        return tuple(doubt for c in self._that_matter(day, clause_ids) for doubt in c.doubts(day))
 
-def last_season_start(day: date) -> date:
-    """The 1 July that began the winter season before that of `day`."""
-    return date(day.year - (1 if (day.month, day.day) >= (7, 1) else 2), 7, 1)
+    def _that_matter(self, day: date, clause_ids: Collection[str] | None) -> list[Clause]:
+        named = None if clause_ids is None else {c.id for c in map(self.clause, clause_ids) if c is not None}
+        return [
+            c for c in self.clauses if c.in_force(day) and (named is None or c.id in named or c.sure is Sureness.UNREAD)
+        ]
+
+    def level_posted_as(self, words: str) -> ControlLevel | None:
+        """The level whose id, legal name or vocabulary is these words, in any case; the strictest of several."""
+        wanted = plain_words(words)
+        found = [lv for lv in self.levels if wanted in map(plain_words, (lv.id, lv.legal_name, *lv.posted_as))]
+        return max(found, key=lambda lv: lv.rank, default=None)
+
+
+def plain_words(words: str) -> str:
+    """A posted phrase without case, line breaks and repeated spaces."""
+    return " ".join(words.split()).casefold()

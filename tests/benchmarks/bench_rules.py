@@ -10,10 +10,7 @@ from dataclasses import replace
 from datetime import date
 from pathlib import Path
 
-import numpy as np
-
-from alertd.rules.posting_estimate import posting_chance, posting_tables
-from alertd.rules.requirements import _cover, _demand, carry_duty, cover, demand_for, demands_by_tire
+from alertd.rules.requirements import _ANSWERS, _cover, _demand, carry_duty, cover, demand_for, demands_by_tire
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.ruleset import read_rulesets
 
@@ -58,23 +55,29 @@ def main(seconds: float) -> None:
         return demands_by_tire(rig, cover(rig, [demand_for(s, s.levels[-1], rig) for s in corridor]))
 
     def cold(i: int) -> object:
+        _ANSWERS.clear()
         _demand.cache_clear()
         _cover.cache_clear()
         return trip(i)
 
+    # 200 rigs of 200 layouts: each has a rated mass of its own, as a fleet of many owners has.
+    fleet = [
+        replace(rig, id=str(i), rated_mass_kg=rig.rated_mass_kg + i)
+        for i, rig in enumerate(rigs[:: max(1, len(rigs) // 200)][:200])
+    ]
+    cycle = [(s, level, rig) for rig in fleet for s in rulesets for level in s.levels]
+
+    def many(i: int) -> object:
+        return demand_for(*cycle[i % len(cycle)])
+
+    for i in range(len(cycle)):  # warm
+        many(i)
+    print(f"demand_for, {len(fleet)} rigs x {len(rulesets)} files       {rate(many, seconds):12,.0f} /s")
     print(f"demand_for, warm                   {rate(ask, seconds):12,.0f} /s")
     print(f"3 demand_for + cover, warm         {rate(trip, seconds):12,.0f} /s")
     print(f"3 demand_for + cover, cold         {rate(cold, seconds):12,.0f} /s")
     print(f"carry_duty, warm                   {rate(aboard, seconds):12,.0f} /s")
     print(f"3 demand_for + cover + standing_on {rate(texts, seconds):12,.0f} /s")
-
-    rng = np.random.default_rng(1)
-    classes = rng.integers(-1, 9, (50, 2000)).astype(np.int8)
-    grade, distance_m = np.abs(rng.normal(0, 0.03, 2000)), np.arange(2000) * 250.0
-    washington = on_file["US-WA"]
-    tables = [posting_tables(washington, level.id, grade, distance_m) for level in washington.levels]
-    per_s = rate(lambda _: [posting_chance(t, classes) for t in tables], seconds)
-    print(f"posting_chance {len(tables)}x50x2000           {per_s:12,.0f} /s")
 
 
 if __name__ == "__main__":

@@ -9,9 +9,10 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from alertd.cli.rules import file_schema
+from alertd.sources.files.ruleset import rule_files
 
 ROOT = Path(__file__).parents[2]
-FILES = [("rule", p) for p in sorted((ROOT / "config/rules").glob("*.toml"))]
+FILES = [("rule", p) for p in rule_files(ROOT / "config/rules")]
 FILES += [("limits", ROOT / "config/limits.toml")]
 FILES += [("rig", p) for p in sorted((ROOT / "config/rigs").glob("*.toml"))]
 

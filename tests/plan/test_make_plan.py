@@ -126,14 +126,14 @@ def test_land_without_rules_is_named_once_and_the_sea_never() -> None:
     )
     said = [c for c in plan.cautions if c.startswith("No chain rule on file")]
     assert said == [
-        "No chain rule on file for Land of LI: look at its signs, ask its road authority; tires named after common "
-        "practice"
+        "No chain rule on file for Land of LI: look at its signs, ask its road authority; the tires named are the "
+        "most that its neighbours ask"
     ]
     assert plan.lands == ("LI", "US-XX")
 
 
-def test_without_a_rule_set_the_road_uses_common_practice() -> None:
-    """One western practice, no source (job.md): the outside dual of every drive position, 4 tires."""
+def test_without_a_rule_set_the_strictest_reading_applies() -> None:
+    """Not known is never milder than known: all drive tires and two on the trailer, and the caution says so."""
     route = make_route(stops=STOPS)
     trip = TripInput(id="QT-1", depart_at=at_hour(6))
     plan = make_plan(
@@ -141,7 +141,7 @@ def test_without_a_rule_set_the_road_uses_common_practice() -> None:
     )
     assert plan.advice is Advice.READY
     (stretch,) = plan.stretches
-    assert stretch.tires_words == "4 drive: outside each side, both drive axles"
+    assert stretch.tires_words == "8 drive: all 4, both drive axles; trailer: 2 outside each side, rear axle"
     assert len([c for c in plan.cautions if c.startswith("No chain rule on file for Land of US-XX")]) == 1
     assert plan.rules == ()
 

@@ -10,7 +10,7 @@ from itertools import combinations, pairwise
 
 import pytest
 
-from alertd.rules.requirements import TireDemand, carry_duty, demand_for
+from alertd.rules.requirements import TireDemand, carry_duty, demand_for, unknown_law
 from alertd.rules.rig import Axle, AxleRole, Rig
 from alertd.rules.ruleset import ControlLevel, RuleSet
 from alertd.units import POUND_KG
@@ -127,6 +127,29 @@ def test_a_rig_of_unknown_mass_owes_what_the_heaviest_owes(shipped: dict[str, Ru
         unknown = replace(heavy, rated_mass_kg=float("nan"))
         for ruleset, level in levels(shipped):
             assert weight(demand_for(ruleset, level, unknown)) == weight(demand_for(ruleset, level, heavy))
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+@pytest.mark.parametrize("coupling", ["fifth wheel", "drawbar"])
+def test_unknown_law_is_never_milder_than_a_known_one(shipped: dict[str, RuleSet], shape: str, coupling: str) -> None:
+    """Where no rule is on file, the answer asks at least what the strictest text asks, and marks it as not known."""
+    one = rig(**SHAPES[shape], mass_lb=MASSES_LB[-1])
+    one = replace(one, couplings=(coupling,) * len(SHAPES[shape]["towed"]))
+    unknown = unknown_law(one, shipped.values())
+    assert "no chain rule on file" in unknown.doubt
+    assert not unknown.barred
+    for ruleset, level in levels(shipped):
+        assert unknown.tires_min >= demand_for(ruleset, level, one).tires_min, (ruleset.jurisdiction, level.id)
+
+
+def test_a_class_that_no_text_names_owes_what_is_not_known(shipped: dict[str, RuleSet]) -> None:
+    """A level without a demand for a rig and a land without a rule file give the same answer."""
+    for shape in SHAPES.values():
+        one = rig(**shape, mass_lb=HEAVY_LB)
+        for ruleset, level in levels(shipped):
+            silent = demand_for(ruleset, replace(level, demands=()), one)
+            assert silent.choices == unknown_law(one, ()).choices
+            assert silent.doubt
 
 
 def test_a_level_frees_a_class_only_by_its_text(shipped: dict[str, RuleSet]) -> None:

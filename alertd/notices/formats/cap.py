@@ -302,7 +302,7 @@ def _description(plan: Plan, s: Stretch) -> str:
     white = phrases.may_be_white(s)
     parts += [white[:1].upper() + white[1:]]
     parts += [f"Held: {phrases.why_held(s)}" if s.advice is Advice.HOLD else "", phrases.held_until(s), s.barred]
-    parts += [f"{phrases.forecast_age(plan)}; rule text of {phrases.rule_text_age(plan)}"]
+    parts += [f"{phrases.forecast_age(plan)}; rules as of {phrases.rule_text_age(plan)}"]
     return ". ".join(part for part in parts if part) + "."
 
 

@@ -202,7 +202,7 @@ def _ages(plans: Sequence[Plan]) -> list[tuple[str, str]]:
         rows.append(("Forecast", "NONE for some trips: be ready to chain"))
     texts = {r.jurisdiction: r for p in plans for r in p.rules}
     rows += [
-        (f"Rule text {code}", f"of {r.text_date.isoformat()}{', OLD: ' + '; '.join(r.aged) if r.aged else ''}")
+        (f"Rule text {code}", f"as of {r.as_of.isoformat()}{', OLD: ' + '; '.join(r.aged) if r.aged else ''}")
         for code, r in sorted(texts.items())
     ]
     rows += [("Places", credit) for credit in dict.fromkeys(c for p in plans for c in p.credits)]

@@ -202,7 +202,7 @@ def _short(plan: Plan) -> str:
 
 
 def _ages(plan: Plan) -> str:
-    return f"{phrases.forecast_age(plan)}; rule text of {phrases.rule_text_age(plan)}."
+    return f"{phrases.forecast_age(plan)}; rules as of {phrases.rule_text_age(plan)}."
 
 
 def _credits(plans: Sequence[Plan]) -> str:
@@ -217,7 +217,7 @@ def _credits(plans: Sequence[Plan]) -> str:
 
 def _oldest(plans: Sequence[Plan]) -> str:
     oldest = max((s.age_h for p in plans for s in p.sources), default=0.0)
-    texts = min((r.text_date for p in plans for r in p.rules), default=None)
+    texts = min((r.as_of for p in plans for r in p.rules), default=None)
     aged = ", may no longer be the law" if any(r.aged for p in plans for r in p.rules) else ""
-    rules = f"oldest rule text {texts.isoformat()}{aged}" if texts else "no rule text on file"
+    rules = f"oldest rules as of {texts.isoformat()}{aged}" if texts else "no rule text on file"
     return f"Oldest forecast {phrases.age(oldest)}; {rules}."

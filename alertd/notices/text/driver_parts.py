@@ -118,13 +118,13 @@ def why_held(stretch: Stretch, translator: Translator) -> str:
 def ages(plan: Plan, jurisdictions: tuple[str, ...], translator: Translator) -> str:
     """Return the ages of the forecast and the rule text."""
     law = phrases.rule_text_age(plan, jurisdictions, translator)
-    return translator.gettext("{forecast}, rule text {law}", forecast=phrases.forecast_age(plan, translator), law=law)
+    return translator.gettext("{forecast}, rules as of {law}", forecast=phrases.forecast_age(plan, translator), law=law)
 
 
 def ages_short(plan: Plan, jurisdictions: tuple[str, ...], translator: Translator) -> str:
     """Return the same in fewer letters."""
     law = phrases.rule_text_age(plan, jurisdictions, translator)
-    return translator.gettext("{forecast}, law {law}", forecast=phrases.fcst_age(plan, translator), law=law)
+    return translator.gettext("{forecast}, rules {law}", forecast=phrases.fcst_age(plan, translator), law=law)
 
 
 _CHAIN_UP_STEPS: Final = (

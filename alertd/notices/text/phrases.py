@@ -154,15 +154,16 @@ def fcst_age(plan: Plan, translator: Translator = ENGLISH) -> str:
 
 
 def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), translator: Translator = ENGLISH) -> str:
-    """Return the year of the oldest rule text used, e.g. "2020 OLD"; of the given jurisdictions, if any.
+    """Return the month to which the oldest rule text used is known to be law, e.g. "2020-11 OLD".
 
-    OLD marks a text that may no longer be the law: overdue for review, or older than the last winter season.
+    jurisdictions: only their texts, if any is given. OLD marks a text that may no longer be the law: overdue for
+    review, changed but not read, or known to change and last seen in force before the last winter season.
     """
     used = [r for r in plan.rules if not jurisdictions or r.jurisdiction in jurisdictions]
     if not used:
         return translator.gettext("none on file")
-    year = min(r.text_date for r in used).year
-    return translator.gettext("{year} OLD", year=year) if any(r.aged for r in used) else str(year)
+    month = min(r.as_of for r in used).isoformat()[:7]
+    return translator.gettext("{month} OLD", month=month) if any(r.aged for r in used) else month
 
 
 def stop_words(stop: StopChoice) -> str:

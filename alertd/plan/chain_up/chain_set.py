@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig
-from alertd.rules.requirements import Hanging, TireDemand, cover, strictest
+from alertd.route.jurisdictions import OPEN_SEA
+from alertd.rules.requirements import Hanging, TireDemand, cover, strictest, unknown_law
 from alertd.rules.rig import AxleRole, Rig
 from alertd.rules.ruleset import Confidence
 
@@ -34,8 +35,8 @@ def chains_for(
     """The chains for a stretch on the land of these laws; `posted` is the probability of a level anywhere on it.
 
     Each jurisdiction contributes its strictest level that is likely enough for "be ready". Where only grip, a descent
-    or missing weather calls for chains, its mildest chain level applies. Where no rule is on file, or where that level
-    chains no drive axle, common practice applies.
+    or missing weather calls for chains, its mildest chain level applies. Where no rule is on file, the most that a
+    neighbour asks applies; where the rules on file ask nothing, or that level chains no drive axle, common practice.
     """
     postings, demands, bars, limit, section = [], [], [], None, ""
     for law in laws:
@@ -55,7 +56,8 @@ def chains_for(
             for level, tire_demand, p in likely
         ]
         if not levels:
-            demands.append(common_practice(rig))
+            unknown = law.rules is None and law.span.name != OPEN_SEA
+            demands.append((law.unknown or unknown_law(rig, ())) if unknown else common_practice(rig))
             continue
         bars += [
             tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.chain_probability
@@ -85,17 +87,17 @@ def _chains_drive(rig: Rig, demand: TireDemand) -> bool:
 
 
 def common_practice(rig: Rig) -> TireDemand:
-    """The outside dual of every drive position: a western practice, no source, used where no law is on file."""
+    """The outside dual of every drive position: a western practice, no source, used where the law asks nothing."""
     drive = rig.axle_indices(AxleRole.DRIVE)
     tires = frozenset(t for t in rig.tires() if t.axle_idx in drive and t.place != "inside")
     return TireDemand(
         jurisdiction="",
         level_id="",
-        legal_name="common practice where no rule is on file",
+        legal_name="common practice where the law asks nothing",
         choices=(tires,),
         section="",
         confidence=Confidence.MEMORY,
-        doubt="no chain rule on file here; ask the road authority",
+        doubt="the rules on file ask nothing here; ask the road authority",
     )
 
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
-from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
+from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, level_chances, need_of
 from alertd.plan.road_ahead.posting_state import Seeds
@@ -29,7 +29,8 @@ def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params:
     The posting state of a zone starts at 1 where a control is posted on it and at 0 where none is, at the hour of the
     last confirmation; see `_seeds`. Besides, a posted level has probability 1 where and while it is fully believed, and
     so have the milder levels that come with it. Stricter levels keep our estimate. A control whose words are not
-    understood, or that no rule on file knows, gives "be ready". A closure does not change the need.
+    understood, or that no rule on file knows, gives "be ready"; words that are not understood give it for the strictest
+    level of the law. A closure does not change the need.
     """
     seeds = _seeds(hourly_need, posted)
     posting = hourly_need.posting.reseeded(seeds) if seeds else hourly_need.posting
@@ -49,6 +50,8 @@ def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params:
                     own_chances.add(n)
                 in_law = chances[n][:, part.start - law.at.start : part.stop - law.at.start]
                 np.maximum(in_law, weight, out=in_law)
+        if span.control.level == NOT_UNDERSTOOD:
+            chances = _strictest_ready(hourly_need, laws, span, chances, weight, params)
         if not own:
             ready_frac = np.float32(max(params.unknown_probability, params.ready_probability))
             np.maximum(other[:, touched], ready_frac * weight, out=other[:, touched])
@@ -64,6 +67,33 @@ def with_posted(hourly_need: HourlyNeed, posted: tuple[PostedSpan, ...], params:
         posting=posting,
         posted=posted,
     )
+
+
+def _strictest_ready(
+    hourly_need: HourlyNeed,
+    laws: Sequence[LawSpan],
+    span: PostedSpan,
+    chances: list[NDArray[np.float32]],
+    weight: NDArray[np.float32],
+    params: PlanParams,
+) -> list[NDArray[np.float32]]:
+    """The probabilities of levels with the strictest posted level of the control's law raised to "be ready"."""
+    touched = _sections(hourly_need, span)
+    ready_frac = np.float32(max(params.unknown_probability, params.ready_probability))
+    raised = list(chances)
+    for law in (x for x in laws if x.rules is not None and x.rules.jurisdiction == span.control.jurisdiction):
+        of_law = [
+            (for_rig.demand.tires_min, for_rig.level.rank, n)
+            for n, (other, for_rig, _) in enumerate(hourly_need.by_level)
+            if other is law and for_rig.level.trigger == "posted" and not for_rig.demand.barred
+        ]
+        if of_law:
+            n = max(of_law)[2]
+            part = slice(max(touched.start, law.at.start), min(touched.stop, law.at.stop))
+            raised[n] = raised[n].copy()
+            in_law = raised[n][:, part.start - law.at.start : part.stop - law.at.start]
+            np.maximum(in_law, ready_frac * weight, out=in_law)
+    return raised
 
 
 def _seeds(hourly_need: HourlyNeed, posted: Sequence[PostedSpan]) -> Seeds:

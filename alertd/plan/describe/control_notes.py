@@ -12,7 +12,7 @@ from alertd.plan.controls.closures import ANNOUNCED_AHEAD
 from alertd.plan.controls.overlay import belief_frac
 from alertd.plan.model.notes import PostedNote
 from alertd.plan.params import PlanParams
-from alertd.plan.posted import CLOSED, NONE_POSTED, PostedSpan
+from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, PostedSpan
 from alertd.route.model import Route, zone_at
 from alertd.rules.ruleset import RuleSet
 from alertd.units import to_miles
@@ -141,6 +141,7 @@ def _follows(n: PostedNote, params: PlanParams) -> str:
             f"not confirmed for long before the truck's hour{at_hour}: it may have changed; our estimate stands there"
         )
     ready = "" if n.legal_name else "; be ready to chain"
+    ready += ", counted as the strictest level" if n.level_id == NOT_UNDERSTOOD else ""
     old_h = 0.0 if n.enter_at is None else (n.enter_at - n.confirmed_at).total_seconds() / 3600.0
     if n.until is None and old_h > params.posted_believed_h:
         since = f"last confirmed {_local(n.confirmed_at, n.zone)}"

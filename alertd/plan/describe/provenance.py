@@ -1,6 +1,6 @@
 """Lists the inputs of a plan with their age: sources, rule texts, carry duties, cautions."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -34,12 +34,16 @@ def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> t
     )
 
 
-def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
-    """One note for each rule set on the route, with its age on `day`."""
+def rule_notes(laws: Sequence[LawSpan], day: date, used: Collection[tuple[str, str]] = ()) -> tuple[RuleNote, ...]:
+    """One note for each rule set on the route, with its age on `day`.
+
+    used: (jurisdiction, clause) of each duty of this trip; the others do not matter.
+    """
     notes = {}
     for law in laws:
         if law.rules is not None:
             r = law.rules
+            matter = {clause for code, clause in used if code == r.jurisdiction}
             notes[r.jurisdiction] = RuleNote(
                 jurisdiction=r.jurisdiction,
                 name=r.name,
@@ -48,7 +52,9 @@ def rule_notes(laws: Sequence[LawSpan], day: date) -> tuple[RuleNote, ...]:
                 reviewed_on=r.reviewed_on,
                 review_by=r.review_by,
                 overdue=r.review_overdue(day),
-                aged=r.freshness(day),
+                aged=r.freshness(day, matter),
+                seen_standing_on=r.seen_standing_on(matter),
+                doubts=r.clause_doubts(day, matter),
             )
     return tuple(notes.values())
 
@@ -60,11 +66,14 @@ def carry_notes(
     arrive_at: datetime,
     zones: Sequence[str],
     active: Sequence[PostedSpan] = (),
+    *,
+    winter_road: bool = True,
 ) -> tuple[CarryNote, ...]:
     """Duties to carry chains on any local day of the trip; a trip over midnight has to meet both days.
 
     zones: time zones at both ends, because the date may already differ across the line at a season's edge.
     active: posted controls that the truck meets, some of which require chains on board.
+    winter_road: False only where the forecast rules out, with all of the road known, a road that may require chains.
 
     Of several duties of a jurisdiction, a certain one comes before an uncertain one, then the one that requires most.
     """
@@ -76,7 +85,9 @@ def carry_notes(
         if law.rules is None:
             continue
         for day in days:
-            duty = carry_duty(law.rules, rig, day, tuple(law.zone_spans), carried_for(law, active))
+            duty = carry_duty(
+                law.rules, rig, day, tuple(law.zone_spans), carried_for(law, active), winter_road=winter_road
+            )
             known = notes.get(law.rules.jurisdiction)
             if duty is not None and (
                 known is None or (duty.certain, duty.singles_n) > (known.certain, known.singles_asked)
@@ -90,6 +101,7 @@ def carry_notes(
                     section=duty.section,
                     confidence=duty.confidence,
                     doubt=duty.doubt,
+                    clause=duty.clause,
                 )
     return tuple(notes.values())
 
@@ -124,12 +136,16 @@ def cautions(
     for name in dict.fromkeys(x.span.name for x in laws if x.rules is None and x.span.name != OPEN_SEA):
         where = name or "land whose jurisdiction is not known"
         out.append(
-            f"No chain rule on file for {where}: look at its signs, ask its road authority; tires named after common "
-            "practice"
+            f"No chain rule on file for {where}: look at its signs, ask its road authority; the tires named are the "
+            "most that its neighbours ask"
         )
     aged = "; ".join(f"{r.name}'s {' and '.join(r.aged)}" for r in rules if r.aged)
     if aged:
         out.append(f"Rule texts that may no longer be the law: {aged}: check before relying on them")
+    for r in rules:
+        other = [doubt for doubt in r.doubts if doubt not in r.aged]
+        if other:
+            out.append(f"{r.name}: {'; '.join(other)}: the posted sign and the officer decide")
     for c in carry:
         if not c.certain:
             roads = ", ".join(dict.fromkeys(words.split()[0].rstrip(":") for words in c.not_placed))

@@ -22,6 +22,7 @@ class CarryNote:
     section: str
     confidence: str
     doubt: str
+    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -45,6 +46,8 @@ class RuleNote:
     """A rule text used by a plan, and its age.
 
     aged: reasons why it may no longer be the law, empty when fresh.
+    seen_standing_on: the day on which the clauses that matter on this trip were last seen in force.
+    doubts: what a driver or dispatcher must know of these clauses, `aged` included.
     """
 
     jurisdiction: str
@@ -55,6 +58,13 @@ class RuleNote:
     review_by: date
     overdue: bool
     aged: tuple[str, ...] = ()
+    seen_standing_on: date | None = None
+    doubts: tuple[str, ...] = ()
+
+    @property
+    def as_of(self) -> date:
+        """The day to which the text is known to be the law."""
+        return self.seen_standing_on or self.text_date
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

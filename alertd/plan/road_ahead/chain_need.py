@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -15,7 +16,7 @@ from alertd.route.model import JurisdictionSpan, Route
 from alertd.route.project import interval_between
 from alertd.route.runs import runs_of
 from alertd.rules.posting_estimate import PostingTable, posting_tables
-from alertd.rules.requirements import TireDemand, demand_for
+from alertd.rules.requirements import TireDemand, demand_for, unknown_law
 from alertd.rules.rig import IdentityKey, Rig
 from alertd.rules.ruleset import ControlLevel, RuleSet, RuleZone
 from alertd.rules.ruleset_zones import spans_inside
@@ -25,6 +26,7 @@ Chance: TypeAlias = NDArray[np.floating]  # (member, section), a probability in 
 
 # A mean over members is inexact: 0.15 in each of 21 members averages to less than 0.15.
 SAME_PROBABILITY = 1e-6
+_NORTH_AMERICA = ("US", "CA", "MX")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -43,6 +45,7 @@ class LawSpan:
     at: the sections with any sample on its land.
     levels: mildest first.
     zone_spans: the placed zones that this run touches, as (start_m, end_m) along the route.
+    unknown: what applies in place of rules where none is on file.
     """
 
     span: JurisdictionSpan
@@ -50,18 +53,35 @@ class LawSpan:
     at: slice
     levels: tuple[LevelForRig, ...]
     zone_spans: Mapping[str, Sequence[tuple[float, float]]]
+    unknown: TireDemand | None = None
 
 
 def place_laws(sections: Sections, rulesets: Mapping[str, RuleSet], rig: Rig) -> tuple[LawSpan, ...]:
     """The route's jurisdictions with their rule sets placed on its sections."""
     spans = sections.route.jurisdictions
-    return tuple(_place(sections, span, rulesets.get(span.code), rig) for span in spans)
+    return tuple(
+        _place(sections, span, rulesets[span.code], rig)
+        if span.code in rulesets
+        else LawSpan(
+            span=span,
+            rules=None,
+            at=sections.on(span),
+            levels=(),
+            zone_spans={},
+            unknown=unknown_law(rig, _neighbours(span.code, rulesets)),
+        )
+        for span in spans
+    )
 
 
-def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet | None, rig: Rig) -> LawSpan:
+def _neighbours(code: str, rulesets: Mapping[str, RuleSet]) -> list[RuleSet]:
+    """The rule sets of the same part of the world, North America or the rest; all for land that is not known."""
+    american = code.startswith(_NORTH_AMERICA)
+    return [r for key, r in rulesets.items() if not code or key.startswith(_NORTH_AMERICA) == american]
+
+
+def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet, rig: Rig) -> LawSpan:
     at = sections.on(span)
-    if rules is None:
-        return LawSpan(span=span, rules=None, at=at, levels=(), zone_spans={})
     spans = {}
     for zone_id, along in zones_along(sections.route, IdentityKey(rules)).items():
         touched = [w for w in along if w[0] <= span.end_m and w[1] >= span.start_m]
@@ -84,10 +104,24 @@ def zones_along(route: Route, rules: IdentityKey[RuleSet]) -> Mapping[str, list[
 def _zone_spans(route: Route, zone: RuleZone) -> list[tuple[float, float]]:
     if zone.outline:
         return spans_inside(zone.outline, route.lat_deg, route.lon_deg, route.distance_m)
+    if zone.line:
+        parts = [interval_between(route, a, b) for a, b in pairwise(zone.line)]
+        return _merged([part for part in parts if part is not None])
     if zone.from_point is None or zone.to_point is None:
         return []
     where = interval_between(route, zone.from_point, zone.to_point)
     return [] if where is None else [where]
+
+
+def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """Spans in order, those that touch or overlap joined."""
+    merged: list[tuple[float, float]] = []
+    for start_m, end_m in sorted(spans):
+        if merged and start_m <= merged[-1][1]:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], end_m))
+        else:
+            merged.append((start_m, end_m))
+    return merged
 
 
 @lru_cache(maxsize=256)

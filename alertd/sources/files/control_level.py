@@ -96,6 +96,7 @@ class DemandFile(FileModel):
     satisfied_by: list[Words] = Field(default_factory=list)
     devices: list[Words] = Field(default_factory=list)
     barred: str = ""
+    clause: str = ""
 
     @model_validator(mode="after")
     def _doubt_is_given(self) -> "DemandFile":
@@ -115,6 +116,7 @@ class DemandFile(FileModel):
             satisfied_by=tuple(self.satisfied_by),
             devices=tuple(self.devices),
             barred=self.barred,
+            clause=self.clause,
         )
 
 
@@ -136,6 +138,8 @@ class LevelFile(FileModel):
     doubt: str = ""
     trigger: Literal["posted", "road", "event"] = "posted"
     posted_by: str = ""
+    posted_as: list[Words] = Field(default_factory=list, examples=[["Traction tires required"]])
+    clause: str = ""
 
     @model_validator(mode="after")
     def _asks_something_of_every_rig(self) -> "LevelFile":

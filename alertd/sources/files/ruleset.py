@@ -1,14 +1,15 @@
 """Reads a jurisdiction's rule file (TOML) into a RuleSet. Converts units to SI."""
 
 from collections.abc import Sequence
-from datetime import date
+from datetime import date, timedelta
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal, Protocol
 
 from pydantic import Field, model_validator
 
 from alertd.errors import ConfigError
 from alertd.road.road_class import RoadClass
+from alertd.rules.clause import Clause, Sureness
 from alertd.rules.ruleset import (
     CarryRule,
     ChainBan,
@@ -25,8 +26,17 @@ from alertd.rules.ruleset import (
 from alertd.sources.files.control_level import ConfidenceWord, LevelFile, RigClassFile, Words, speed_mps
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 
+
+class _OfClause(Protocol):
+    """A block that may name its clause."""
+
+    @property
+    def clause(self) -> str: ...
+
+
 Point = Annotated[list[float], Field(min_length=2, max_length=2, examples=[[47.4544, -115.6945]])]
 PavementWord = Literal["dry", "moist", "wet", "rime", "snow", "ice", "glaze", "slush", "packed snow"]
+CASES_SUFFIX: Final = ".cases.toml"
 _CLASSES = {c.label: c for c in RoadClass}
 
 
@@ -41,9 +51,14 @@ def read_ruleset(path: Path) -> RuleSet:
     return ruleset
 
 
+def rule_files(folder: Path) -> list[Path]:
+    """The rule files of a folder, without the decks of cases beside them, sorted."""
+    return sorted(path for path in folder.glob("*.toml") if not path.name.endswith(CASES_SUFFIX))
+
+
 def read_rulesets(folder: Path) -> dict[str, RuleSet]:
     """Read every rule file of a folder, by jurisdiction, sorted by code. Raises ConfigError."""
-    paths = sorted(folder.glob("*.toml"))
+    paths = rule_files(folder)
     if not paths:
         raise ConfigError(
             str(folder), "", "no rule files (*.toml) there", "name the folder that holds us-mt.toml and others"
@@ -89,6 +104,7 @@ class ZoneFile(FileModel):
     to_point: Point | None = None
     within_m: float = Field(1000.0, gt=0)
     outline: list[Point] = Field(default_factory=list)
+    line: list[Point] = Field(default_factory=list)  # points along the road, in order
     wherever_signed: bool = False
     doubt: str = ""
 
@@ -107,6 +123,10 @@ class ZoneFile(FileModel):
             raise FieldError(
                 "outline", f"{len(self.outline)} corners do not make an area", "give three corners or more"
             )
+        if self.line and (len(self.line) < 2 or self.from_point is not None or self.first is None):
+            raise FieldError(
+                "line", "needs from and to, two points or more, and no from_point", "give the road's points in order"
+            )
         return self
 
     @model_validator(mode="after")
@@ -114,7 +134,9 @@ class ZoneFile(FileModel):
         if (self.from_point is None) != (self.to_point is None):
             raise FieldError("", "one point without the other", "give both from_point and to_point, or neither")
         ends = [("from_point", self.from_point), ("to_point", self.to_point)]
-        for key, point in ends + [("outline", corner) for corner in self.outline]:
+        ends += [("outline", corner) for corner in self.outline]
+        ends += [("line", point) for point in self.line]
+        for key, point in ends:
             if point and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
                 raise FieldError(
                     key, f"{point} is not a position", "write [latitude, longitude] in degrees, west negative"
@@ -133,11 +155,43 @@ class ZoneFile(FileModel):
             within_m=self.within_m,
             doubt=self.doubt,
             outline=tuple((lat, lon) for lat, lon in self.outline),
+            line=tuple((lat, lon) for lat, lon in self.line),
         )
 
 
 def _point(pair: Sequence[float] | None) -> tuple[float, float] | None:
     return None if pair is None else (float(pair[0]), float(pair[1]))
+
+
+class ClauseFile(FileModel):
+    """A clause, or one version of it. Blocks that name it apply only from its first to its last day in force."""
+
+    id: Words
+    asks: Words = Field(examples=["placement, WAC 204-24-050(2)"])
+    sure: Literal["text", "agency", "press", "memory", "unread"]
+    seen_standing_on: date = Field(examples=[date(2026, 10, 1)])
+    source: Words
+    in_force_from: date | None = None
+    in_force_until: date | None = None
+    read_again_by: date | None = None
+    known_to_change: str = ""
+    page: str = ""
+    question: str = ""
+    read_sha256: str = Field("", pattern=r"^([0-9a-f]{64})?$")
+
+    @model_validator(mode="after")
+    def _dates_in_order(self) -> "ClauseFile":
+        if self.in_force_from and self.in_force_until and self.in_force_from > self.in_force_until:
+            raise FieldError("in_force_until", "is before in_force_from", "give the last day in force")
+        if self.sure in ("memory", "unread") and not (self.page and self.question):
+            key = "question" if self.page else "page"
+            raise FieldError(
+                key, f'missing where sure is "{self.sure}"', "give the page to open and the question to answer"
+            )
+        return self
+
+    def to_core(self) -> Clause:
+        return Clause(**{**self.model_dump(), "sure": Sureness(self.sure)})
 
 
 class CarryFile(FileModel):
@@ -152,6 +206,9 @@ class CarryFile(FileModel):
     doubt: str = ""
     exemptions: list[Words] = Field(default_factory=list)
     satisfied_by: list[Words] = Field(default_factory=list)
+    clause: str = ""
+    when_posted: bool = False  # also out of season while the level or a stricter one is posted
+    trigger: Literal["date", "road"] = "date"
 
     def to_core(self) -> CarryRule:
         return CarryRule(
@@ -166,6 +223,9 @@ class CarryFile(FileModel):
             zones_complete=self.zones_complete,
             exemptions=tuple(self.exemptions),
             satisfied_by=tuple(self.satisfied_by),
+            clause=self.clause,
+            when_posted=self.when_posted,
+            trigger=self.trigger,
         )
 
 
@@ -174,6 +234,7 @@ class BanFile(FileModel):
     where: Words
     section: Words
     confidence: ConfidenceWord
+    clause: str = ""
 
     def to_core(self) -> ChainBan:
         return ChainBan(
@@ -181,6 +242,7 @@ class BanFile(FileModel):
             where=self.where,
             section=self.section,
             confidence=Confidence(self.confidence),
+            clause=self.clause,
         )
 
 
@@ -190,6 +252,7 @@ class TireDutyFile(FileModel):
     section: Words
     confidence: ConfidenceWord
     doubt: str = ""
+    clause: str = ""
 
     def to_core(self) -> TireDuty:
         return TireDuty(
@@ -198,6 +261,7 @@ class TireDutyFile(FileModel):
             section=self.section,
             confidence=Confidence(self.confidence),
             doubt=self.doubt,
+            clause=self.clause,
         )
 
 
@@ -210,6 +274,7 @@ class ChainedSpeedFile(FileModel):
     section: Words
     confidence: ConfidenceWord
     doubt: str = ""
+    clause: str = ""
 
     @model_validator(mode="after")
     def _one_unit(self) -> "ChainedSpeedFile":
@@ -226,6 +291,7 @@ class ChainedSpeedFile(FileModel):
             section=self.section,
             confidence=Confidence(self.confidence),
             doubt=self.doubt,
+            clause=self.clause,
         )
 
 
@@ -235,6 +301,7 @@ class FineFile(FileModel):
     section: Words
     confidence: ConfidenceWord
     doubt: str = ""
+    clause: str = ""
 
     def to_core(self) -> Fine:
         return Fine(
@@ -243,6 +310,7 @@ class FineFile(FileModel):
             section=self.section,
             confidence=Confidence(self.confidence),
             doubt=self.doubt,
+            clause=self.clause,
         )
 
 
@@ -285,6 +353,7 @@ class RuleFile(FileModel):
     notes: list[Words] = Field(default_factory=list)
     posted_by: str = ""  # default for every level
     devices: list[Words] = Field(default_factory=lambda: ["tire chains"])  # default for every level
+    clause: list[ClauseFile] = Field(default_factory=list)
     zone: list[ZoneFile] = Field(default_factory=list)
     level: list[LevelFile] = Field(default_factory=list)
     carry: list[CarryFile] = Field(default_factory=list)
@@ -322,6 +391,7 @@ class RuleFile(FileModel):
             speeds=tuple(v.to_core() for v in self.chained_speed),
             fines=tuple(f.to_core() for f in self.fine),
             notes=tuple(self.notes),
+            clauses=tuple(c.to_core() for c in self.clause),
         )
 
     def _level(self, level: LevelFile) -> ControlLevel:
@@ -345,15 +415,20 @@ class RuleFile(FileModel):
             doubt=level.doubt,
             trigger=level.trigger,
             posted_by=level.posted_by or self.posted_by,
+            posted_as=tuple(level.posted_as),
+            clause=level.clause,
         )
 
     @model_validator(mode="after")
     def _names_are_defined(self) -> "RuleFile":
         levels, zones = [lv.id for lv in self.level], [z.id for z in self.zone]
         own = [lv.id for lv in self.level if lv.demands_of is None]
-        _once("level", "id", levels)
-        _once("level", "rank", [lv.rank for lv in self.level])
+        for in_force in self._levels_by_period():
+            _once("level", "id", [lv.id for lv in in_force])
+            _once("level", "rank", [lv.rank for lv in in_force])
         _once("zone", "id", zones)
+        _once("clause", "id", [c.id for c in self.clause])
+        self._clauses_are_defined([c.id for c in self.clause])
         for i, lv in enumerate(self.level, 1):
             _known(f"level[{i}].zones", lv.zones, zones)
             _known(f"level[{i}].demands_of", [lv.demands_of] if lv.demands_of else [], own)
@@ -364,6 +439,24 @@ class RuleFile(FileModel):
         for i, e in enumerate(self.our_estimate, 1):
             _known(f"our_estimate[{i}].level", [e.level], levels)
         return self
+
+    def _levels_by_period(self) -> list[list[LevelFile]]:
+        """The levels in force in each period between two changes of a clause."""
+        clauses = {c.id: c.to_core() for c in self.clause}
+        starts = {c.in_force_from for c in clauses.values() if c.in_force_from}
+        starts |= {c.in_force_until + timedelta(days=1) for c in clauses.values() if c.in_force_until}
+        days = sorted({date.min, *starts})
+        return [[lv for lv in self.level if lv.clause not in clauses or clauses[lv.clause].in_force(d)] for d in days]
+
+    def _clauses_are_defined(self, clauses: Sequence[str]) -> None:
+        rows: list[tuple[str, Sequence[_OfClause]]] = [
+            ("level", self.level), ("carry", self.carry), ("ban", self.ban), ("tire_duty", self.tire_duty),
+            ("chained_speed", self.chained_speed), ("fine", self.fine),
+            *((f"level[{i}].demand", lv.demand) for i, lv in enumerate(self.level, 1)),
+        ]  # fmt: skip
+        for block, items in rows:
+            for i, item in enumerate(items, 1):
+                _known(f"{block}[{i}].clause", [item.clause] if item.clause else [], clauses)
 
 
 def _once(block: str, key: str, values: Sequence[object]) -> None:

@@ -21,8 +21,8 @@ Direction = Literal["N", "NE", "E", "SE", "S", "SW", "W", "NW", "both"]
 class PostedRequest(FileModel):
     """One posted control. Location: `from` and `to`, or `place`, the name of a pass, summit or zone.
 
-    `level`: a level's id in the jurisdiction's rule file, "closed", or "none" for a sign that is off. `until` null or
-    omitted: unknown. Times are stored in UTC.
+    `level`: a level's id in the jurisdiction's rule file, or words of a sign that its `posted_as` lists; "closed", or
+    "none" for a sign that is off. `until` null or omitted: unknown. Times are stored in UTC.
     """
 
     id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["P-17"])
@@ -85,7 +85,9 @@ def to_control(
             at, "jurisdiction", f'there are no rules of "{request.jurisdiction}"', f"write one of: {known}"
         )
     levels = [*(level.id for level in rules.levels), CLOSED, NONE_POSTED]
-    if request.level not in levels:
+    posted_as = rules.level_posted_as(request.level) if request.level not in levels else None
+    level_id = request.level if posted_as is None else posted_as.id
+    if level_id not in levels:
         raise InputError(
             at,
             "level",
@@ -108,8 +110,8 @@ def to_control(
     return PostedControl(
         id=request.id,
         jurisdiction=request.jurisdiction,
-        level=request.level,
-        words=request.words,
+        level=level_id,
+        words=request.words or (request.level if posted_as is not None else ""),
         source=request.source,
         where=where,
         since=datetime.fromisoformat(request.since),

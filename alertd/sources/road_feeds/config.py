@@ -17,7 +17,7 @@ from pydantic import Field, field_validator, model_validator
 
 from alertd.errors import ConfigError
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
-from alertd.rules.ruleset import RuleSet
+from alertd.rules.ruleset import RuleSet, plain_words
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.sources.road_feeds.formats import FORMATS
 
@@ -186,7 +186,17 @@ def read_feed(path: Path, rulesets: Mapping[str, RuleSet]) -> Feed:
                 level=w.level,
             )
             for w in content.word
-        ),
+        )
+        + _vocabulary(rulesets[content.jurisdiction]),
+    )
+
+
+def _vocabulary(rules: RuleSet) -> tuple[WordRule, ...]:
+    """The phrases under which the levels of a rule file are posted, strictest first; after the feed's own words."""
+    return tuple(
+        WordRule(exact=plain_words(phrase), pattern=None, level=level.id)
+        for level in sorted(rules.levels, key=lambda lv: -lv.rank)
+        for phrase in (level.legal_name, *level.posted_as)
     )
 
 

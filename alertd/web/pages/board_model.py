@@ -297,5 +297,5 @@ def _sources(plans: Sequence[Plan], stale_h: float, now_utc: datetime) -> tuple[
 
 def _rules(plans: Sequence[Plan]) -> str:
     texts = {r.jurisdiction: r for p in plans for r in p.rules}
-    oldest_first = sorted(texts.values(), key=lambda r: r.text_date)
-    return "; ".join(f"{r.name} of {r.text_date}{' OLD' if r.aged else ''}" for r in oldest_first)
+    oldest_first = sorted(texts.values(), key=lambda r: r.as_of)
+    return "; ".join(f"{r.name} as of {r.as_of}{' OLD' if r.aged else ''}" for r in oldest_first)

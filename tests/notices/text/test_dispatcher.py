@@ -159,7 +159,7 @@ def test_words_for_one_trip_say_how_sure_how_old_and_who_decides(saying: Callabl
     text = dispatcher_text(saying(CHAIN))
     assert "60% likely" in text
     assert "Forecast 2 h old" in text
-    assert "rule text 2026" in text.replace("of ", "")
+    assert "rules as 2026" in text.replace("of ", "")
     assert "Posted signs and officers decide" in text
 
 

@@ -154,7 +154,7 @@ def test_old_rule_text_is_marked_in_every_text_and_still_fits(two_passes: Plan, 
                 aged, RIGS[rig_id], hanging, advice, place, "Fourth of July Pass and Lookout Pass", "America/Anchorage"
             )
             text = driver_text(aged, stretch)
-            assert "2026 OLD" in text
+            assert "2026-07 OLD" in text
             assert gsm7.segments(text) <= 2
-    assert "2026 OLD" in eased_text(aged, "")
+    assert "2026-07 OLD" in eased_text(aged, "")
     assert "OLD" not in eased_text(two_passes, "")

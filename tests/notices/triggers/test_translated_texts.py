@@ -65,7 +65,7 @@ AGE = {
     "fr": r"Prévu il y a (moins d')?\d+ h",
 }
 POSTED = {"en": "POSTED", "es": "SEÑALIZADO", "fr": "AFFICHÉ"}
-OLD = {"en": "2026 OLD", "es": "2026 VIEJA", "fr": "2026 PÉRIMÉE"}
+OLD = {"en": "2026-07 OLD", "es": "2026-07 VIEJA", "fr": "2026-07 DOUTE"}
 
 every_language = pytest.mark.parametrize("language", LANGUAGES)
 
