@@ -20,7 +20,7 @@ from hypothesis import settings as hypothesis_settings
 
 from alertd.planning import gather, planner, weather
 from alertd.planning.planner import Planner
-from alertd.planning.response_recorder import record_response
+from alertd.planning.replays.response_recorder import record_response
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.settings import reference_data

@@ -23,10 +23,10 @@ from alertd.settings.read import read_settings
 from alertd.settings.reference_data import load_reference_data
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.laws.rule_cases import cases_beside, read_cases
+from alertd.sources.files.laws.ruleset import read_ruleset, read_rulesets, rule_files
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rig
-from alertd.sources.files.rule_cases import cases_beside, read_cases
-from alertd.sources.files.ruleset import read_ruleset, read_rulesets, rule_files
 from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 from alertd.sources.files.towns import read_towns
 from alertd.sources.files.trips import read_trips_file

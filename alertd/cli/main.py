@@ -19,8 +19,8 @@ import alertd
 from alertd.cli.chain_log import chainlog
 from alertd.cli.dead_letters import parked
 from alertd.cli.gather import gather
+from alertd.cli.offline.rehearse import rehearse_command
 from alertd.cli.paths import own_settings, settings_path, settings_to_read
-from alertd.cli.rehearse import rehearse_command
 from alertd.cli.score import score
 from alertd.cli.token import token
 from alertd.clock import system_clock
@@ -109,7 +109,7 @@ def plan(**options: Any) -> None:
     async def work() -> tuple[Plan, "PlanInputs"]:
         from alertd.planning.one_off import load_daemon_state
         from alertd.planning.planner import NotPlanned, create_planner
-        from alertd.planning.replay_archive import ReplayWriter
+        from alertd.planning.replays.replay_archive import ReplayWriter
         from alertd.store.archive import Archive
 
         async with create_planner(
@@ -203,7 +203,7 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
     With --explain or --at, explain the plan made again instead.
     """
     from alertd.cli import replay as sheet
-    from alertd.planning.replay import replay as made_again
+    from alertd.planning.replays.replay import replay as made_again
 
     kept_in, plan_id = sheet.find_plan(what, archive, config)
     done = asyncio.run(made_again(kept_in, plan_id))
@@ -295,7 +295,7 @@ def rules(
     from alertd.cli.rules import file_schema
     from alertd.rules.compare import law_changes
     from alertd.rules.law_on import ruleset_on
-    from alertd.sources.files.ruleset import read_rulesets
+    from alertd.sources.files.laws.ruleset import read_rulesets
 
     if schema:
         click.echo(json.dumps(file_schema(schema), indent=2))
@@ -415,12 +415,12 @@ def demo(keep: Path | None, serve: bool, port: int, speed: float, source: str) -
     if serve and source != "open-meteo":
         raise click.UsageError("--serve runs on open-meteo only; leave --source out")
     if serve:
-        from alertd.cli.demo_serve import serve_demo
+        from alertd.cli.offline.demo_serve import serve_demo
 
         logging.basicConfig(stream=sys.stderr, level=logging.WARNING, format="%(levelname)s %(message)s")
         asyncio.run(serve_demo(click.echo, keep, port, speed))
         return
-    from alertd.cli.demo import run_demo
+    from alertd.cli.offline.demo import run_demo
 
     asyncio.run(run_demo(_console(), keep, source))
 

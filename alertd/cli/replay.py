@@ -8,7 +8,7 @@ from rich.console import Console
 
 from alertd.cli.paths import settings_path
 from alertd.errors import ConfigError, InputError
-from alertd.planning.replay import ReplayResult
+from alertd.planning.replays.replay import ReplayResult
 from alertd.settings.read import read_settings
 from alertd.store.archive import Archive, is_plan_id
 

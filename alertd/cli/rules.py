@@ -17,8 +17,8 @@ from alertd.rules.requirements import CarryDuty, Hanging, TireDemand, carry_duty
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import CarryRule, ControlLevel, RuleSet, Season
 from alertd.rules.tire_text import tires_code, tires_detail, tires_line
+from alertd.sources.files.laws.ruleset import RuleFile
 from alertd.sources.files.rig import RigFile
-from alertd.sources.files.ruleset import RuleFile
 from alertd.sources.files.speed_limits import LimitFile
 from alertd.sources.files.toml import FileModel
 from alertd.units import KMH_MPS, to_mph

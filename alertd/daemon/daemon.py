@@ -33,8 +33,8 @@ from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
 from alertd.planning.planner import create_planner
-from alertd.planning.replay_archive import ReplayWriter
-from alertd.planning.response_recorder import record_response
+from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.replays.response_recorder import record_response
 from alertd.service.brief_email import content_loader
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.liveness import Liveness

@@ -16,7 +16,7 @@ from alertd.plan.warnings.placement import WeatherAlert
 from alertd.plan.warnings.zones import ForecastZone, state_of
 from alertd.planning.providers import provider_hosts
 from alertd.route.build import missing_elevation, sample_line
-from alertd.route.clean import clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights

@@ -12,7 +12,7 @@ from alertd.errors import AlertdError, ConfigError
 from alertd.planning.gather import GatherResult, Progress, route_files
 from alertd.planning.providers import provider_hosts
 from alertd.route.build import trace_line
-from alertd.route.clean import clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.route.jurisdictions import find_jurisdictions
 from alertd.route.lands import left_spans
 from alertd.route.roadside import Roadside

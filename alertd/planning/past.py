@@ -17,7 +17,7 @@ from alertd.forecast.observations import Station, StationReport
 from alertd.forecast.past import PastEvidence, missing_hours
 from alertd.forecast.provider import ForecastRequest
 from alertd.plan.warnings.placement import query_samples
-from alertd.planning.response_recorder import recording
+from alertd.planning.replays.response_recorder import recording
 from alertd.planning.stations import GIVE_UP_AFTER, box_around_route
 from alertd.road.past_stations import CellPlaces, station_weights
 from alertd.road.past_weather import cell_places

@@ -23,9 +23,9 @@ from alertd.plan.position.map_match import PositionReport, TripPosition, locate
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
-from alertd.planning.replay_archive import ReplayWriter
-from alertd.planning.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
-from alertd.planning.response_recorder import record_response, recording
+from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.replays.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
+from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.planning.signed_links import SignedLinks
 from alertd.planning.weather import SourceAnswers, WeatherSources, ask_sources

@@ -14,7 +14,7 @@ import numpy as np
 from alertd.errors import AlertdError, SourceDown, SourceError
 from alertd.forecast.observations import Station, StationReport, distances_m
 from alertd.plan.warnings.placement import query_samples
-from alertd.planning.response_recorder import record_response, recording
+from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.records.observations import save_observations
 from alertd.route.model import Route
 from alertd.sources.http.answer import SourceResponse

@@ -11,7 +11,7 @@ from alertd.errors import ConfigError, SourceError
 from alertd.plan.controls.closures import Closure
 from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, place_warnings, query_samples
 from alertd.plan.warnings.zones import OUTLINE_STALE_AFTER, Zones, covers, state_of, us_states
-from alertd.planning.response_recorder import record_response, recording
+from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.route.model import Route
 from alertd.sources.http.answer import Answer, SourceResponse
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around

@@ -7,7 +7,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.clean import leg_lengths_m
+from alertd.route.geometry.clean import leg_lengths_m
 from alertd.route.model import Array, BridgeSpan
 from alertd.route.project import Line, find_passes, project
 

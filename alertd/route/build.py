@@ -8,8 +8,8 @@ import numpy as np
 
 from alertd.errors import InputError
 from alertd.route.bridges import Bridge, place_bridges
-from alertd.route.clean import CleanLine, clean_line
 from alertd.route.elevation import NamedSummit, find_climbs, find_summits, grade_of, name_summits, smooth_elevation
+from alertd.route.geometry.clean import CleanLine, clean_line
 from alertd.route.geometry.curves import across_noise_m, curve_speed_mps, plane_m
 from alertd.route.geometry.ground_heights import FineLine, between_portals, without_cliffs
 from alertd.route.geometry.known_heights import height_findings, height_problem, known_heights, without_steps

@@ -6,7 +6,7 @@ from typing import Any, Final, Protocol
 
 import numpy as np
 
-from alertd.route.clean import WGS84
+from alertd.route.geometry.clean import WGS84
 from alertd.route.model import Array, Climb, Summit
 
 SMOOTH_M: Final = 750.0

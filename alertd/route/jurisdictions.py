@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from alertd.route.clean import WGS84
+from alertd.route.geometry.clean import WGS84
 from alertd.route.model import Array, JurisdictionSpan
 from alertd.route.project import Line, find_passes
 

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from typing import Final
 
 from alertd.i18n import Language
+from alertd.route.geometry.polygons import Span, joined
 from alertd.route.model import JurisdictionSpan
-from alertd.route.polygons import Span, joined
 
 _LEFT: Final = frozenset(
     ("AU", "BD", "BN", "BS", "BT", "BW", "CY", "FJ", "GB", "GG", "GY", "HK", "ID", "IE", "IM", "IN", "JE", "JM", "JP",

@@ -12,7 +12,7 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.clean import WGS84
+from alertd.route.geometry.clean import WGS84
 from alertd.route.model import Array
 from alertd.route.stops import RouteStop, Stop
 

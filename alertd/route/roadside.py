@@ -6,8 +6,8 @@ from datetime import datetime
 from typing import Final
 
 from alertd.route.bridges import Bridge
-from alertd.route.clean import WGS84
 from alertd.route.elevation import NamedSummit
+from alertd.route.geometry.clean import WGS84
 from alertd.route.model import Landmark, LimitSpan, RoadSpan, Route, Town
 from alertd.route.project import snap_stops
 from alertd.route.stops import Stop, StopKind

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
-from alertd.route.clean import WGS84
+from alertd.route.geometry.clean import WGS84
 from alertd.route.model import JurisdictionSpan, LimitSpan
 from alertd.route.project import Line, find_passes, interval_between
 

@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from alertd.route.clean import WGS84
+from alertd.route.geometry.clean import WGS84
 from alertd.route.model import LandmarkKind, RoadSpan, Route, Town
 
 # [A] Farther off, a town, exit or milepost no longer tells a driver where a place is.

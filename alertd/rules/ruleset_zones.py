@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.polygons import inside_ring
+from alertd.route.geometry.polygons import inside_ring
 from alertd.route.runs import runs_of
 
 

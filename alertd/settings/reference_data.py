@@ -14,8 +14,8 @@ from alertd.forecast.provider import ElevationProvider
 from alertd.plan.warnings.zones import Zones
 from alertd.route.bridges import Bridge
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
-from alertd.route.clean import CleanLine, clean_line
 from alertd.route.elevation import NamedSummit
+from alertd.route.geometry.clean import CleanLine, clean_line
 from alertd.route.jurisdictions import Boundaries, Crossing
 from alertd.route.model import Route
 from alertd.route.roadside import Roadside, add_roadside, unlisted_by
@@ -30,10 +30,10 @@ from alertd.settings.model import PlacePaths
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.elevations import Heights, heights_for, read_heights
 from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.roadside import read_roadside
-from alertd.sources.files.ruleset import read_rulesets
 from alertd.sources.files.speed_limits import read_limits, read_truck_speeds
 from alertd.sources.files.towns import read_towns
 from alertd.sources.files.zones import read_zones

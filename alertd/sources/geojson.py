@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 
+from alertd.route.geometry.polygons import Area
 from alertd.route.model import Array
-from alertd.route.polygons import Area
 
 
 def read_area(geometry: object) -> Area | None:

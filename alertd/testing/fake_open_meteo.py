@@ -22,8 +22,8 @@ from urllib.parse import parse_qsl, urlsplit
 
 from alertd.testing.nws.api import FakeNws, Redirect
 from alertd.testing.open_meteo_format import NO_FLAWS, BadRequest, Flaws, Ground, elevation, forecast, run_metadata
-from alertd.testing.storm import Storm, ground_m
-from alertd.testing.weather_model import WeatherModel
+from alertd.testing.weather.storm import Storm, ground_m
+from alertd.testing.weather.weather_model import WeatherModel
 
 MEMBERS: Final = 30
 KEPT_BODIES: Final = 16  # an ensemble of the demo's road takes about 4 MB; tests ask the same one again and again

@@ -12,8 +12,8 @@ from typing import Any, Final, Literal, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike
 
-from alertd.testing.derived_weather import Array
-from alertd.testing.weather_model import WeatherModel
+from alertd.testing.weather.derived_weather import Array
+from alertd.testing.weather.weather_model import WeatherModel
 from alertd.units import HOUR_S
 
 Params: TypeAlias = Mapping[str, str]

@@ -27,9 +27,9 @@ from alertd.sources.requests.posted_controls import parse_posted, to_control
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo
-from alertd.testing.roads import ground_of
-from alertd.testing.sky import Sky, SkyPosted, SkyReport
 from alertd.testing.trucks import Trucks
+from alertd.testing.weather.roads import ground_of
+from alertd.testing.weather.sky import Sky, SkyPosted, SkyReport
 
 STEP: Final = timedelta(minutes=5)
 

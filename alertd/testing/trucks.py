@@ -17,7 +17,7 @@ from alertd.route.model import Route
 from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, parse_report
 from alertd.sources.requests.positions import PositionRequest
 from alertd.store.store import Store
-from alertd.testing.weather_model import WeatherModel
+from alertd.testing.weather.weather_model import WeatherModel
 
 AT_STOP_M: Final = 300.0
 READS_AFTER: Final = timedelta(minutes=2)

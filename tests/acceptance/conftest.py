@@ -17,7 +17,7 @@ import pytest
 from alertd.clock import system_clock
 from alertd.settings.read import read_settings
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
-from alertd.testing.storm import FRONT_EPOCH_S, Storm
+from alertd.testing.weather.storm import FRONT_EPOCH_S, Storm
 from alertd.testing.webhook_receiver import WebhookReceiver
 
 REPO = Path(__file__).resolve().parents[2]

@@ -13,7 +13,7 @@ from typing import Any
 
 import pytest
 
-from alertd.testing.roads import Road, read_roads
+from alertd.testing.weather.roads import Road, read_roads
 from alertd.units import MILE_M
 
 SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "any_road.py"

@@ -17,8 +17,8 @@ import click
 import pytest
 from rich.console import Console
 
-from alertd.cli.demo import run_demo
 from alertd.cli.main import cli
+from alertd.cli.offline.demo import run_demo
 from alertd.notices.model import NoticeKind
 from alertd.service.metrics import Metrics
 from alertd.settings.file_model import SettingsFile

@@ -25,8 +25,8 @@ from alertd.cli.main import cli
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.nws.api import nws_of
 from alertd.testing.nws.stations import stations_along
-from alertd.testing.roads import Road, read_roads
-from alertd.testing.sky import read_sky
+from alertd.testing.weather.roads import Road, read_roads
+from alertd.testing.weather.sky import read_sky
 from alertd.units import to_miles
 
 PROJECT = Path(__file__).resolve().parents[2]

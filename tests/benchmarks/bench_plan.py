@@ -28,8 +28,8 @@ from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
-from alertd.sources.files.ruleset import read_rulesets
 from alertd.testing.factories import at_hour, make_route, make_stop, make_weather
 
 ROOT = Path(__file__).parents[2]

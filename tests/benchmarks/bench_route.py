@@ -6,7 +6,7 @@ from time import perf_counter
 import numpy as np
 
 from alertd.route.build import build_route
-from alertd.route.clean import clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import parse_gpx
 from alertd.sources.files.places import read_crossings, read_named_summits

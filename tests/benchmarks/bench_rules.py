@@ -11,8 +11,8 @@ from datetime import date
 from pathlib import Path
 
 from alertd.rules.requirements import _ANSWERS, _cover, _demand, carry_duty, cover, demand_for, demands_by_tire
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
-from alertd.sources.files.ruleset import read_rulesets
 
 ROOT = Path(__file__).parents[2]
 WINTER_DAY = date(2027, 1, 10)

@@ -60,7 +60,7 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     from alertd.notices.model import Audience, NoticeKind
     from alertd.plan.model.stretches import Advice
     from alertd.planning.planner import Planner, open_weather_sources
-    from alertd.planning.response_recorder import record_response
+    from alertd.planning.replays.response_recorder import record_response
     from alertd.service.cycle import run_cycle, save_trip
     from alertd.settings.read import read_settings
     from alertd.settings.reference_data import load_reference_data
@@ -70,7 +70,7 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     from alertd.store.store import Store
     from alertd.testing.clock import ManualClock
     from alertd.testing.fake_open_meteo import FakeOpenMeteo
-    from alertd.testing.storm import Storm
+    from alertd.testing.weather.storm import Storm
 
     async def no_wait(_seconds: float) -> None:
         return None

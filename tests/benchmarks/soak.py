@@ -41,7 +41,7 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
     from alertd.store.store import Store
     from alertd.testing.clock import ManualClock
     from alertd.testing.fake_open_meteo import FakeOpenMeteo
-    from alertd.testing.storm import Storm
+    from alertd.testing.weather.storm import Storm
     from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
 
     settings = read_settings(REPO / "fixtures" / "demo" / "alertd.toml")

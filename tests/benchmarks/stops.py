@@ -77,7 +77,7 @@ def rounds(folder: Path, stops_n: int, seed: int) -> int:
     from alertd.settings.read import read_settings
     from alertd.store.store import Store
     from alertd.testing.fake_open_meteo import FakeOpenMeteo
-    from alertd.testing.storm import FRONT_EPOCH_S, Storm
+    from alertd.testing.weather.storm import FRONT_EPOCH_S, Storm
     from alertd.testing.webhook_receiver import WebhookReceiver
 
     rng, took_s, statuses = random.Random(seed), [], Counter[int]()

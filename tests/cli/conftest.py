@@ -9,7 +9,7 @@ from click.testing import CliRunner, Result
 from alertd.cli.main import cli
 from alertd.clock import system_clock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
-from alertd.testing.storm import FRONT_EPOCH_S, Storm
+from alertd.testing.weather.storm import FRONT_EPOCH_S, Storm
 
 
 @pytest.fixture

@@ -9,7 +9,7 @@ import pytest
 from jsonschema import Draft202012Validator
 
 from alertd.cli.rules import file_schema
-from alertd.sources.files.ruleset import rule_files
+from alertd.sources.files.laws.ruleset import rule_files
 
 ROOT = Path(__file__).parents[2]
 FILES = [("rule", p) for p in rule_files(ROOT / "config/rules")]

@@ -22,7 +22,7 @@ from alertd.sources.http.options import HttpOptions
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.nws.api import nws_of
 from alertd.testing.nws.stations import stations_along
-from alertd.testing.sky import Sky, SkyChange, SkyFile
+from alertd.testing.weather.sky import Sky, SkyChange, SkyFile
 
 CONFIG = Path(__file__).parents[2] / "config"
 CONTACT = "dispatch@quillback.example"

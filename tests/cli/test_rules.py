@@ -13,8 +13,8 @@ from alertd.cli.rules import find_ruleset
 from alertd.errors import InputError
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
 from alertd.rules.tire_text import tires_line
+from alertd.sources.files.laws.ruleset import read_rulesets, rule_files
 from alertd.sources.files.rig import read_rig
-from alertd.sources.files.ruleset import read_rulesets, rule_files
 
 ROOT = Path(__file__).parents[2]
 CONFIG = ROOT / "config/alertd.toml"

@@ -21,7 +21,7 @@ from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
-from alertd.testing.storm import Storm
+from alertd.testing.weather.storm import Storm
 
 TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00")
 STORMS = {

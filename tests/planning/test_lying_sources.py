@@ -24,7 +24,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
-from alertd.planning.response_recorder import record_response, recording
+from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather
 from alertd.route.model import Route
 from alertd.sources.http.answer import JsonClient, SourceResponse

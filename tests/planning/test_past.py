@@ -18,8 +18,8 @@ from alertd.plan.serialize import plan_json
 from alertd.planning.past import PastObserver
 from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.planner import create_planner
-from alertd.planning.replay import replay
-from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.replays.replay import replay
+from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.records.past_evidence import evidence_from_plain, evidence_to_plain
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
@@ -28,7 +28,7 @@ from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.nws.api import FakeNws, nws_of
 from alertd.testing.nws.stations import FakeStation
-from alertd.testing.sky import Sky, SkyChange, SkyFile
+from alertd.testing.weather.sky import Sky, SkyChange, SkyFile
 
 # A mountain road of 24 km over 900 m of height, and a station near each end.
 LON = np.linspace(-116.30, -115.98, 240)

@@ -19,7 +19,7 @@ from alertd.forecast.provider import ForecastRequest
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import NotPlanned, PlannedTrips, Planner, RouteJob
-from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.route.speed_limits import PostedLimit
@@ -29,7 +29,7 @@ from alertd.sources.files.trips import TripRequest
 from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
-from alertd.testing.storm import Storm
+from alertd.testing.weather.storm import Storm
 
 FINE = Storm(warmer_k=15.0, wetter=0.0)  # a mild dry day, on which a fault alone can raise the advice
 TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00")

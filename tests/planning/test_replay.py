@@ -17,8 +17,8 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
-from alertd.planning.replay import replay
-from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.replays.replay import replay
+from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.route.model import Route
 from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle

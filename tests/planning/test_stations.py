@@ -17,7 +17,7 @@ from alertd.errors import ConfigError
 from alertd.forecast.observations import Station, StationReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import create_planner
-from alertd.planning.response_recorder import recording
+from alertd.planning.replays.response_recorder import recording
 from alertd.planning.stations import StationObserver, gather_observations
 from alertd.records.observations import save_observations
 from alertd.route.model import Route

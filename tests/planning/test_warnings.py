@@ -20,12 +20,12 @@ from alertd.plan.serialize import plan_json
 from alertd.plan.warnings.zones import ForecastZone
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
-from alertd.planning.replay import replay
-from alertd.planning.replay_archive import ReplayWriter
-from alertd.planning.response_recorder import record_response, recording
+from alertd.planning.replays.replay import replay
+from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.warnings import ActiveAlerts, AlertServices, RouteWarnings, warnings_along
+from alertd.route.geometry.polygons import Area
 from alertd.route.model import Route
-from alertd.route.polygons import Area
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data
 from alertd.sources.files.trips import TripRequest
@@ -38,7 +38,7 @@ from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock, no_wait
 from alertd.testing.factories import make_route
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
-from alertd.testing.storm import Storm
+from alertd.testing.weather.storm import Storm
 
 FINE = Storm(warmer_k=15.0, wetter=0.0)
 TRIP = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart="2027-01-14T04:45:00-07:00", driver="Ann")

@@ -30,9 +30,9 @@ from alertd.plan.params import PlanParams
 from alertd.plan.serialize import plan_json
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
-from alertd.planning.replay import replay
-from alertd.planning.replay_archive import ReplayWriter
-from alertd.planning.response_recorder import record_response
+from alertd.planning.replays.replay import replay
+from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.replays.response_recorder import record_response
 from alertd.planning.weather import FetchedWeather, WeatherSources, Window, ask_sources, compute_weather
 from alertd.settings.forecast import PROVIDER_KEYS, ForecastSettings
 from alertd.settings.model import Settings

@@ -18,8 +18,8 @@ from alertd.plan.posted import NOT_UNDERSTOOD
 from alertd.plan.serialize import plan_json
 from alertd.planning.one_off import load_daemon_state
 from alertd.planning.planner import Planner, create_planner
-from alertd.planning.replay import replay
-from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.replays.replay import replay
+from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.records.posted_controls import RoadFeeds, active_posted, collect_posted
 from alertd.records.posted_events import CONFIRMATIONS, CONTROLS, ENDS, READS
@@ -33,7 +33,7 @@ from alertd.store.archive import Archive
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
-from alertd.testing.storm import Storm
+from alertd.testing.weather.storm import Storm
 from alertd.web.app import make_api
 
 FINE = Storm(warmer_k=15.0, wetter=0.0)

@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from alertd.route.bridges import Bridge, on_bridges, place_bridges
 from alertd.route.build import build_route
-from alertd.route.clean import WGS84, CleanLine, clean_line
+from alertd.route.geometry.clean import WGS84, CleanLine, clean_line
 from alertd.route.model import BridgeSpan, GpxLine, Route
 
 

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.errors import InputError
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
-from alertd.route.clean import WGS84, CleanLine, clean_line, leg_lengths_m
+from alertd.route.geometry.clean import WGS84, CleanLine, clean_line, leg_lengths_m
 from alertd.route.model import GpxLine
 from alertd.sources.files.gpx import read_gpx
 

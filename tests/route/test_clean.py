@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from alertd.errors import InputError
-from alertd.route.clean import clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.route.model import GpxLine
 
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route, sample_line, with_elevations
-from alertd.route.clean import WGS84, clean_line
+from alertd.route.geometry.clean import WGS84, clean_line
 from alertd.route.jurisdictions import Boundaries, Crossing, Land, find_jurisdictions
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import project

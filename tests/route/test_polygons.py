@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from alertd.route.polygons import Area, joined, spans_in
+from alertd.route.geometry.polygons import Area, joined, spans_in
 from alertd.testing.factories import M_PER_DEG_LON, make_route
 
 ROUTE = make_route(60e3)

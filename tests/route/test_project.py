@@ -6,7 +6,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.route.build import build_route
-from alertd.route.clean import WGS84, clean_line
+from alertd.route.geometry.clean import WGS84, clean_line
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import find_passes, interval_between, project, snap_stops, spans_between
 from alertd.route.stops import Stop, StopKind

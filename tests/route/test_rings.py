@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from alertd.route.polygons import inside_ring
+from alertd.route.geometry.polygons import inside_ring
 from alertd.route.runs import runs_of
 
 # An L of three unit squares: the missing corner lies inside its bounding box and not inside it.

@@ -7,8 +7,8 @@ import pytest
 
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
-from alertd.sources.files.ruleset import read_rulesets
 
 ROOT = Path(__file__).parents[2]
 

@@ -8,8 +8,8 @@ import pytest
 from alertd.errors import ConfigError
 from alertd.rules.cases import wrong_cases
 from alertd.rules.ruleset import RuleSet
-from alertd.sources.files.rule_cases import cases_beside, read_cases
-from alertd.sources.files.ruleset import rule_files
+from alertd.sources.files.laws.rule_cases import cases_beside, read_cases
+from alertd.sources.files.laws.ruleset import rule_files
 
 ROOT = Path(__file__).parents[2]
 RULES = ROOT / "config/rules"

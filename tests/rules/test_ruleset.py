@@ -6,7 +6,7 @@ import pytest
 
 from alertd.rules.ruleset import RuleSet, Season, last_season_start
 from alertd.sources.files.boundaries import read_boundaries
-from alertd.sources.files.ruleset import rule_files
+from alertd.sources.files.laws.ruleset import rule_files
 
 CONFIG = Path(__file__).parents[2] / "config"
 RULES = CONFIG / "rules"

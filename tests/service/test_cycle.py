@@ -27,7 +27,7 @@ from alertd.store.rows import StoredEvent, StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
-from alertd.testing.storm import Storm
+from alertd.testing.weather.storm import Storm
 from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
 
 DENVER = ZoneInfo("America/Denver")

@@ -19,11 +19,11 @@ import pytest
 from pyproj import Geod
 
 from alertd.route.build import build_route
-from alertd.route.clean import clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.route.stops import StopKind
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.places import read_stops
-from alertd.testing.storm import Storm, weather
+from alertd.testing.weather.storm import Storm, weather
 
 REPO = Path(__file__).resolve().parents[2]
 DEMO = REPO / "fixtures" / "demo"

@@ -15,7 +15,7 @@ import pytest
 
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.open_meteo_format import NOT_CARRIED, VARIABLES
-from alertd.testing.storm import Storm
+from alertd.testing.weather.storm import Storm
 
 NOW = datetime(2027, 1, 14, 10, 40, tzinfo=UTC)
 LOOKOUT = {"latitude": "47.4544", "longitude": "-115.6945", "elevation": "1436"}

@@ -7,9 +7,9 @@ import pytest
 
 from alertd.errors import ConfigError
 from alertd.sources.files.gpx import read_gpx
-from alertd.testing.roads import read_roads
-from alertd.testing.sky import read_sky
-from alertd.testing.storm import Storm
+from alertd.testing.weather.roads import read_roads
+from alertd.testing.weather.sky import read_sky
+from alertd.testing.weather.storm import Storm
 from alertd.units import HOUR_S
 
 PROJECT = Path(__file__).resolve().parents[2]

@@ -41,7 +41,7 @@ from alertd.road.corridor import RoadField
 from alertd.road.downscale import AIR, AirParams
 from alertd.road.road_class import RoadClass
 from alertd.road.trace import AirTrace, trace_air
-from alertd.route.clean import leg_lengths_m
+from alertd.route.geometry.clean import leg_lengths_m
 from alertd.route.model import Route, zone_at
 from alertd.rules.requirements import TireDemand
 from alertd.rules.rig import Rig, Tire

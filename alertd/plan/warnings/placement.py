@@ -12,8 +12,8 @@ import numpy as np
 from alertd.plan.controls.closures import Closure
 from alertd.plan.warnings.severity import Severity
 from alertd.plan.warnings.zones import Zones, on_route, state_of, us_states
+from alertd.route.geometry.polygons import Area, Span, joined
 from alertd.route.model import Route
-from alertd.route.polygons import Area, Span, joined
 
 MAX_PLACES: Final = 10
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Final, TypeAlias
 
+from alertd.route.geometry.polygons import Area, Span, joined, spans_in
 from alertd.route.model import Route
-from alertd.route.polygons import Area, Span, joined, spans_in
 
 # The service redraws its zones about twice a year; an outline older than this may no longer be correct.
 OUTLINE_STALE_AFTER: Final = timedelta(days=200)

@@ -6,7 +6,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.clean import WGS84, CleanLine, leg_lengths_m
+from alertd.route.geometry.clean import WGS84, CleanLine, leg_lengths_m
 from alertd.route.model import Array
 
 # Longer legs get points on the geodesic. At 60 degrees north a straight line in latitude and longitude departs from

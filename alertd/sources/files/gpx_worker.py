@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from alertd.errors import InputError
-from alertd.route.clean import clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.sources.files.gpx import GpxLimits, parse_gpx
 
 CPU_S: Final = 5

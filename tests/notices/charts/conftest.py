@@ -17,8 +17,8 @@ from alertd.route.jurisdictions import Boundaries, Land
 from alertd.route.model import Route, Summit
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
-from alertd.sources.files.ruleset import read_rulesets
 from alertd.testing.factories import M_PER_DEG_LON, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 CONFIG = Path(__file__).parents[3] / "config"

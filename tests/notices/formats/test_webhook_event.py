@@ -26,8 +26,8 @@ from alertd.route.model import BridgeSpan, Route
 from alertd.rules.ruleset import RuleSet
 from alertd.service.cycle import brief_slot, make_brief, run_cycle
 from alertd.settings.read import read_settings
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
-from alertd.sources.files.ruleset import read_rulesets
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour, make_rig, make_route, make_stop, make_weather

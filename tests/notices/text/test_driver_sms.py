@@ -15,8 +15,8 @@ from alertd.plan.model.stretches import Advice, Stretch
 from alertd.rules.requirements import cover, demand_for
 from alertd.rules.rig import Rig
 from alertd.rules.tire_text import tires_code
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
-from alertd.sources.files.ruleset import read_rulesets
 
 ROOT = Path(__file__).parents[3]
 RIGS = read_rigs(ROOT / "config/rigs")

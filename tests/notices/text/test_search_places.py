@@ -21,8 +21,8 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
 from alertd.rules.requirements import cover, demand_for
 from alertd.rules.tire_text import tire_runs, tires_code, tires_short_text
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
-from alertd.sources.files.ruleset import read_rulesets
 from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 

@@ -21,7 +21,7 @@ from alertd.route.model import JurisdictionSpan, Route
 from alertd.route.stops import StopKind
 from alertd.sources.files.gpx import parse_gpx
 from alertd.testing.factories import make_rules, make_stop, make_weather
-from alertd.testing.roads import read_roads
+from alertd.testing.weather.roads import read_roads
 
 MILE_M = 1609.344
 FIXTURE = Path(__file__).parents[3] / "fixtures" / "roads" / "roads.csv"

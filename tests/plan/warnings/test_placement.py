@@ -19,8 +19,8 @@ from alertd.plan.warnings.placement import (
 )
 from alertd.plan.warnings.severity import Severity
 from alertd.plan.warnings.zones import ForecastZone, Zones, covers
+from alertd.route.geometry.polygons import Area
 from alertd.route.model import Climb, Route, Summit
-from alertd.route.polygons import Area
 from alertd.testing.factories import M_PER_DEG_LON, at_hour, make_route
 
 NOW = at_hour(2)

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.speeds import elapsed_s, free_speed_mps
 from alertd.route.build import build_route
-from alertd.route.clean import clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import find_passes
 from alertd.sources.files.gpx import read_gpx

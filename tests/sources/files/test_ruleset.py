@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.sources.files.ruleset import read_ruleset, read_rulesets
+from alertd.sources.files.laws.ruleset import read_ruleset, read_rulesets
 from alertd.units import POUND_KG, to_mph
 
 ROOT = Path(__file__).parents[3]

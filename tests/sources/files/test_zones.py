@@ -10,7 +10,7 @@ import pytest
 
 from alertd.errors import ConfigError, InputError, SourceChanged
 from alertd.plan.warnings.zones import ForecastZone
-from alertd.route.polygons import Area
+from alertd.route.geometry.polygons import Area
 from alertd.sources.files.zones import read_zones, write_zones
 from alertd.sources.providers.nws.zones import county_of, read_outline, read_point_zones
 

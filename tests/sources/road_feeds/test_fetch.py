@@ -9,7 +9,7 @@ import pytest
 
 from alertd.errors import ConfigError, SourceChanged
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, ControlLocation
-from alertd.sources.files.ruleset import read_rulesets
+from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.road_feeds.config import Feed, read_feed, read_feeds
 from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
 from alertd.sources.road_feeds.json_feed import geometry_wheres, read_time

@@ -21,8 +21,8 @@ from alertd.sources.providers.nws.stations import read_observations, read_statio
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.nws.api import nws_of
 from alertd.testing.nws.stations import FakeStation
-from alertd.testing.sky import Sky, SkyChange, SkyFile
-from alertd.testing.storm import Storm, ground_m
+from alertd.testing.weather.sky import Sky, SkyChange, SkyFile
+from alertd.testing.weather.storm import Storm, ground_m
 
 NOW = datetime(2027, 1, 14, 11, 40, tzinfo=UTC)
 PLACE = (47.45, -115.7)

@@ -17,7 +17,7 @@ from alertd.store.rows import Slot
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 from alertd.testing.server import PageServer
-from alertd.testing.storm import Storm
+from alertd.testing.weather.storm import Storm
 from alertd.web.pages.board_model import make_board
 
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)

@@ -19,7 +19,7 @@ from pydantic import Field
 from alertd.errors import SourceChanged
 from alertd.forecast import plausibility
 from alertd.forecast.model import PrecipForm
-from alertd.route.polygons import inside_ring
+from alertd.route.geometry.polygons import inside_ring
 from alertd.sources.http.validation import AnswerModel, Number, validated
 from alertd.sources.providers.nws.intervals import Array, held, parse_interval, rates_per_h
 from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS, KNOT_MPS

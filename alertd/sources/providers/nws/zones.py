@@ -5,7 +5,7 @@ from typing import Final
 
 from alertd.errors import SourceChanged
 from alertd.plan.warnings.zones import ForecastZone
-from alertd.route.polygons import Area
+from alertd.route.geometry.polygons import Area
 from alertd.sources.geojson import read_area
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, validated

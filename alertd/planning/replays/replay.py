@@ -16,8 +16,8 @@ from alertd.plan.serialize import plan_json
 from alertd.planning.past import RecordedPast
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import open_weather_sources
-from alertd.planning.replay_archive import read_archived
-from alertd.planning.replay_record import ArchivedComparison, ArchivedPlan, ReplayRecord, ReplaySettings
+from alertd.planning.replays.replay_archive import read_archived
+from alertd.planning.replays.replay_record import ArchivedComparison, ArchivedPlan, ReplayRecord, ReplaySettings
 from alertd.planning.weather import ask_sources
 from alertd.settings.file_snapshot import write_files
 from alertd.settings.forecast import ForecastSettings

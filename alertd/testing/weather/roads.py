@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from alertd.route.model import Route
-from alertd.testing.derived_weather import Array
+from alertd.testing.weather.derived_weather import Array
 
 EARTH_M: Final = 6_371_009.0  # mean radius of the earth
 STEEPEST: Final = 0.045  # mean grade between two points; the cubic is up to 1.5 times as steep

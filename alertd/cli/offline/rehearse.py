@@ -20,7 +20,7 @@ from alertd.sources.files.trips import TripRequest, parse_departure, read_trips
 
 if TYPE_CHECKING:
     from alertd.testing.rehearsal import RehearsalSummary, RehearsedEvent
-    from alertd.testing.sky import Sky
+    from alertd.testing.weather.sky import Sky
 
 BEFORE = timedelta(hours=12)
 
@@ -53,7 +53,7 @@ def rehearse_command(
     Trucks follow their plans and report. Nothing leaves this machine.
     """
     from alertd.testing.rehearsal import rehearse
-    from alertd.testing.sky import read_sky
+    from alertd.testing.weather.sky import read_sky
 
     settings = settings_to_read(config)
     trips = _trips(settings, trips_file)

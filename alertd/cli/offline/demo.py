@@ -24,7 +24,7 @@ from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.text import gsm7
 from alertd.plan.model.plan import Plan
 from alertd.planning.planner import create_planner
-from alertd.planning.replay_archive import ReplayWriter
+from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.service.cycle import CycleOutcome, brief_slot, run_cycle, send_brief
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
@@ -34,7 +34,7 @@ from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.nws.api import FakeNws, FakeNwsWeather, make_alert
 from alertd.testing.nws.stations import FakeStation, FakeStations
-from alertd.testing.storm import Storm, ground_m
+from alertd.testing.weather.storm import Storm, ground_m
 from alertd.testing.webhook_receiver import Received, WebhookReceiver
 
 # The time of the invented brief: 03:30 in Missoula, 75 minutes before the first truck departs.

@@ -14,7 +14,8 @@ from numpy.typing import ArrayLike
 from pydantic import Field, model_validator
 
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
-from alertd.testing.derived_weather import (
+from alertd.testing.fake_open_meteo import FaultKind
+from alertd.testing.weather.derived_weather import (
     Array,
     dew_point_c,
     ramp,
@@ -23,7 +24,6 @@ from alertd.testing.derived_weather import (
     surface_pressure_hpa,
     weather_code,
 )
-from alertd.testing.fake_open_meteo import FaultKind
 from alertd.units import HOUR_S
 
 Percent: TypeAlias = Annotated[float, Field(ge=0, le=100)]

@@ -23,7 +23,7 @@ from alertd.rules.ruleset import (
     Season,
     TireDuty,
 )
-from alertd.sources.files.control_level import ConfidenceWord, LevelFile, RigClassFile, Words, speed_mps
+from alertd.sources.files.laws.control_level import ConfidenceWord, LevelFile, RigClassFile, Words, speed_mps
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 
 

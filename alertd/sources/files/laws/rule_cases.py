@@ -8,8 +8,8 @@ from pydantic import Field, model_validator
 
 from alertd.rules.cases import RuleCase
 from alertd.rules.rig import Axle, AxleRole, Kind, Rig
-from alertd.sources.files.control_level import Words
-from alertd.sources.files.ruleset import CASES_SUFFIX
+from alertd.sources.files.laws.control_level import Words
+from alertd.sources.files.laws.ruleset import CASES_SUFFIX
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.units import POUND_KG
 

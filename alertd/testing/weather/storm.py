@@ -12,7 +12,7 @@ from typing import Final, Self
 import numpy as np
 from numpy.typing import ArrayLike
 
-from alertd.testing.derived_weather import (
+from alertd.testing.weather.derived_weather import (
     LAPSE_K_M,
     Array,
     dew_point_c,

@@ -4,7 +4,7 @@ from typing import Protocol, Self
 
 from numpy.typing import ArrayLike
 
-from alertd.testing.derived_weather import Array
+from alertd.testing.weather.derived_weather import Array
 
 
 class WeatherModel(Protocol):

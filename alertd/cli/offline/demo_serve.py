@@ -18,7 +18,7 @@ import uvicorn
 from fastapi import FastAPI
 from starlette.routing import Match
 
-from alertd.cli.demo import DEMO_START, FEATURED_TRIP
+from alertd.cli.offline.demo import DEMO_START, FEATURED_TRIP
 from alertd.cli.paths import demo_path
 from alertd.daemon.daemon import open_channels
 from alertd.daemon.jobs import Daemon

@@ -19,7 +19,7 @@ from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
-from alertd.planning.replay_record import (
+from alertd.planning.replays.replay_record import (
     ArchivedComparison,
     ArchivedPlan,
     ComparisonRecord,

@@ -1,0 +1,1 @@
+"""Records what a plan is made from, and makes a kept plan again."""

@@ -1,0 +1,1 @@
+"""Readers of rule files and of the cases beside them."""

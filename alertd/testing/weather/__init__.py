@@ -1,0 +1,1 @@
+"""Invented weather and real roads that the fake servers serve."""
