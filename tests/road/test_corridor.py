@@ -32,7 +32,7 @@ def forecast(members: int = 1, cells: int = 1, hours: int = 72, **given: Any) ->
     values = {
         "air_temp_c": 0.0, "rh_frac": 0.9, "pressure_hpa": np.nan, "wind_mps": 4.0, "cloud_frac": 1.0,
         "shortwave_wm2": np.nan, "precip_mmwe_h": 0.0, "precip_prob_frac": np.nan, "freezing_level_m": np.nan,
-        "snow_level_m": np.nan,
+        "snow_level_m": np.nan, "gust_mps": np.nan, "visibility_m": np.nan,
     }  # fmt: skip
     arrays = {n: np.broadcast_to(given.pop(n, v), shape).astype(float) for n, v in values.items()}
     form = np.broadcast_to(given.pop("precip_form", 0), shape).astype(np.int8)
