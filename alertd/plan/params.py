@@ -60,8 +60,9 @@ class PlanParams:
     gust_hold_slick_mps: float = to_mps(65.0)
     light_share: float = 0.55  # of the rated mass; an empty combination weighs 0.4 to 0.5 of it
     # Sight. A blizzard has gusts of 35 mph and sight below a quarter mile (NWS glossary). [A] Snow of 1 mm/h in such
-    # gusts is one, where the source gives no visibility; a mile is the limit of a caution.
+    # gusts is one, where the source gives no visibility. Half a mile is the limit of a caution.
     whiteout_gust_mps: float = to_mps(35.0)
+    blizzard_h: int = 3  # NWS glossary: for three hours or more
     whiteout_mmwe_h: float = 1.0
     sight_hold_m: float = 0.25 * MILE_M
     sight_caution_m: float = 0.5 * MILE_M

@@ -71,13 +71,30 @@ def wind_hours(forecast: Forecast, hourly_need: HourlyNeed, params: PlanParams) 
 
 @lru_cache(maxsize=8)
 def _gust_and_sight(of: IdentityKey[Forecast], params: PlanParams) -> tuple[Float32, Float32]:
-    """Gusts, at least the mean wind, and sight, at most that of a blizzard where one blows; (member, cell, hour)."""
+    """Gusts, at least the mean wind, and sight; (member, cell, hour).
+
+    Where snow falls in strong gusts and the source gives no visibility, sight is that of a caution. Where that lasts
+    as long as a blizzard, it is that of a hold.
+    """
     f = of.value
     gust = np.fmax(f.gust_mps, f.wind_mps)
     snowing = (f.precip_mmwe_h >= params.whiteout_mmwe_h) & (f.air_temp_c <= 0.0)
     whiteout = snowing & (gust >= params.whiteout_gust_mps)
-    sight = np.where(whiteout, np.fmin(f.visibility_m, params.sight_hold_m), f.visibility_m)
+    inferred = np.where(whiteout, params.sight_caution_m, np.nan)
+    inferred[_lasting(whiteout, params.blizzard_h)] = params.sight_hold_m
+    sight = np.where(np.isnan(f.visibility_m), inferred, f.visibility_m)
     return gust.astype(np.float32), sight.astype(np.float32)
+
+
+def _lasting(on: Mask, hours: int) -> Mask:
+    """True in each run of at least `hours` true values along the last axis."""
+    out = np.zeros_like(on)
+    if on.shape[2] < hours:
+        return out
+    whole = np.lib.stride_tricks.sliding_window_view(on, hours, axis=2).all(axis=3)
+    for shift in range(hours):
+        out[:, :, shift : shift + whole.shape[2]] |= whole
+    return out
 
 
 def is_light(rig: Rig, params: PlanParams) -> bool:

@@ -1,0 +1,41 @@
+"""Sight that a forecast without visibility implies: a blizzard lasts three hours or more (NWS glossary)."""
+
+from datetime import UTC, datetime
+from typing import Any
+
+import numpy as np
+import pytest
+
+from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.wind import _gust_and_sight
+from alertd.rules.rig import IdentityKey
+
+PARAMS = PlanParams()
+START = datetime(2027, 1, 14, tzinfo=UTC)
+
+
+def forecast(hours: int, **given: Any) -> Forecast:
+    shape = (1, 1, hours)
+    fields = {
+        n: np.broadcast_to(given.get(n, np.nan), shape).astype(float) for n in WEATHER_FIELDS if n != "precip_form"
+    }
+    place = {"lat_deg": np.full(1, 47.0), "lon_deg": np.full(1, -121.0), "elevation_m": np.full(1, 1000.0)}
+    times = {"issued_at": START, "fetched_at": START, "start": START}
+    form = np.zeros(shape, dtype=np.int8)
+    return Forecast(provider="stub", licence="none", precip_form=form, **times, **place, **fields)
+
+
+@pytest.mark.parametrize(("hours", "sight_m"), [(2, PARAMS.sight_caution_m), (3, PARAMS.sight_hold_m)])
+def test_snow_in_strong_gusts_is_a_blizzard_after_three_hours(hours: int, sight_m: float) -> None:
+    gust = np.full((1, 1, 12), 5.0)
+    gust[..., 4 : 4 + hours] = 17.0
+    given = forecast(air_temp_c=-4.0, precip_mmwe_h=2.0, gust_mps=gust, hours=12)
+    sight = _gust_and_sight(IdentityKey(given), PARAMS)[1][0, 0]
+    assert sight[4 : 4 + hours] == pytest.approx(sight_m)
+    assert np.isnan(np.delete(sight, np.s_[4 : 4 + hours])).all()
+
+
+def test_a_given_visibility_decides() -> None:
+    given = forecast(air_temp_c=-4.0, precip_mmwe_h=2.0, gust_mps=20.0, visibility_m=3000.0, hours=6)
+    assert (_gust_and_sight(IdentityKey(given), PARAMS)[1] == 3000.0).all()
