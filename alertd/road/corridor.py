@@ -17,6 +17,14 @@ from alertd.forecast.model import REQUIRED_FIELDS, Forecast
 from alertd.road.downscale import AIR, AirParams, ColumnPlaces, Ranks, RoadWeather, weather_at_road
 from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, start_state, step
 from alertd.road.humidity import Array
+from alertd.road.member_traits import (
+    GLAZES_BELOW_C,
+    GLAZES_FROM_MMWE_H,
+    MemberTraits,
+    glazes_above_zero,
+    kept_an_hour,
+    serviced,
+)
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
 from alertd.road.road_class import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
 from alertd.road.unseen_snow import unseen_may_lie
@@ -30,11 +38,6 @@ PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
-# Freezing rain that a source reports, by its rate, glazes a road below this temperature in this share of members [A].
-GLAZES_FROM_MMWE_H: Final = 0.1
-GLAZES_BELOW_C: Final = 1.0
-GLAZES_FRAC: Final = 0.6
-SALT_C: Final = -9.0  # [A] common practice, no source: salt works down to about 15 °F
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
 _CLASSES: Final = ("road_class", "grip_class")
@@ -278,46 +281,6 @@ def _shelter(arrays: dict[str, NDArray[Any]], tunnel: NDArray[np.bool_]) -> None
             values[:, tunnel] = TUNNEL_TEMP_C if name.endswith("temp_c") else 0.0
 
 
-def serviced(state: SurfaceState, kept_frac: Array) -> SurfaceState:
-    """The state after ploughs and salt, which leave (column,) `kept_frac` of snow, packed snow and plain ice.
-
-    Glaze stays, and so does plain ice on a road colder than SALT_C.
-    """
-    salted = np.where(state.surface_temp_c > SALT_C, kept_frac, 1.0)
-    plain = state.ice_mmwe - state.packed_mmwe - state.glaze_mmwe
-    packed = state.packed_mmwe * kept_frac
-    return state._replace(
-        snow_mmwe=state.snow_mmwe * kept_frac,
-        packed_mmwe=packed,
-        ice_mmwe=state.glaze_mmwe + packed + np.maximum(plain, 0.0) * salted,
-    )
-
-
-def kept_an_hour(service: Array, params: SurfaceParams) -> Array:
-    """(member,): share of snow and plain ice that ploughs and salt leave after an hour; 1 on an untouched road."""
-    return np.where(service < params.serviced_frac, 0.5 ** (1.0 / params.service_half_life_h), 1.0)
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class MemberTraits:
-    """Traits of the columns' members, (column,).
-
-    kept_frac: share of snow and plain ice that ploughs and salt leave after an hour.
-    glazes: True where freezing rain glazes a road that the model has just above 0 °C.
-    """
-
-    kept_frac: Array
-    glazes: NDArray[np.bool_]
-
-
-def glazes_above_zero(rank: Array, params: SurfaceParams) -> NDArray[np.bool_]:
-    """(member,): True for the share of members whose road glazes just above 0 °C; for a deck all of them.
-
-    A source that reports freezing rain knows of cold ground. The model's ground may be a degree too warm.
-    """
-    return np.asarray((rank < GLAZES_FRAC) | (params.underside_wm2k > 0.0))
-
-
 def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:
     """The columns with heights filled in: a cell takes the road's mean height in it, a road that of its cell."""
     idx = cells.cell_idx
@@ -347,7 +310,7 @@ def latest_start_h(forecast: Forecast) -> int:
 
 
 def _run_block(
-    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int, traits: "MemberTraits"
+    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int, traits: MemberTraits
 ) -> dict[str, NDArray[Any]]:
     """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column)."""
     hours, columns = weather.known.shape

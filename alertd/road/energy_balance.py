@@ -7,7 +7,7 @@ the tests check through `enthalpy_jm2` and `energy_in_jm2`. The equations follow
 Delage 2001, J. Appl. Meteor. 40:2026.
 
 The model has no ploughs, no salt and, by default, no traffic: fallen snow remains until weather removes it. A member of
-the forecast whose road is serviced loses snow between the hours, see `corridor.serviced`.
+the forecast whose road is serviced loses snow between the hours, see `member_traits.serviced`.
 
 Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns. Python loops run only
 over layers and time. Fluxes are W/m², positive into the road; stores are mm water equivalent = kg/m².

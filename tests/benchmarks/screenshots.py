@@ -40,7 +40,7 @@ def main(folder: Path) -> None:
         settings = read_settings(ROOT / "fixtures" / "demo" / "alertd.toml")
         settings = replace(
             settings,
-            forecast=replace(settings.forecast, open_meteo_url=storm.base_url),
+            forecast=settings.forecast.with_keys(open_meteo_url=storm.base_url),
             store=Path(work) / "alertd.db",
             cache=Path(work) / "http",
             archive=None,

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from alertd.forecast.model import Forecast, PrecipForm
-from alertd.road import corridor, downscale
+from alertd.road import corridor, downscale, member_traits
 from alertd.road.corridor import (
     MemberQuantiles,
     RoadField,
@@ -358,22 +358,22 @@ def test_a_serviced_road_is_bare_sooner_and_never_worse() -> None:
         glaze_mmwe=np.full(2, 1.5),
         **stores,
     )
-    kept = corridor.kept_an_hour(np.array([0.1, 0.9]), replace(ROAD, serviced_frac=0.5, service_half_life_h=1.0))
+    kept = member_traits.kept_an_hour(np.array([0.1, 0.9]), replace(ROAD, serviced_frac=0.5, service_half_life_h=1.0))
     assert kept.tolist() == [0.5, 1.0]
-    after = corridor.serviced(state, kept)
+    after = member_traits.serviced(state, kept)
     assert after.snow_mmwe.tolist() == [2.0, 4.0]
     assert after.packed_mmwe.tolist() == [0.5, 1.0]
     assert after.glaze_mmwe.tolist() == [1.5, 1.5]
     assert after.ice_mmwe.tolist() == [1.5 + 0.5 + 0.25, 3.0]
-    cold = corridor.serviced(state._replace(layer_temp_c=np.full((3, 2), -12.0)), kept)
+    cold = member_traits.serviced(state._replace(layer_temp_c=np.full((3, 2), -12.0)), kept)
     assert cold.ice_mmwe.tolist() == [1.5 + 0.5 + 0.5, 3.0]
 
 
 def test_coded_freezing_rain_glazes_most_members_at_once() -> None:
     """A source that reports freezing rain knows of cold ground; the share of members is our assumption."""
     ranks = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
-    assert corridor.glazes_above_zero(ranks, ROAD).tolist() == [True, True, True, False, False]
-    assert corridor.glazes_above_zero(ranks, BRIDGE_DECK).all()
+    assert member_traits.glazes_above_zero(ranks, ROAD).tolist() == [True, True, True, False, False]
+    assert member_traits.glazes_above_zero(ranks, BRIDGE_DECK).all()
     weather = storm(air_temp_c=-1.0, precip_form=PrecipForm.FREEZING)
     field = run_corridor(weather, road(1000.0), quantiles=middle())
     assert (field.road_class[0, 0, 50:62] == RoadClass.GLAZE).all()
