@@ -55,6 +55,11 @@ class _Run(NamedTuple):
 
 def headlines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     """Return the headlines of a trip under way or ahead, gravest first; none once it has arrived."""
+    return [*grave_lines(plan, translator), *road_lines(plan, translator)]
+
+
+def grave_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
+    """Return the headlines that forbid to go on as planned: a reason to wait, and hours that are not legal."""
     if plan.arrived_at is not None:
         return []
     if plan.hold is not None:
@@ -63,14 +68,22 @@ def headlines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
         lines = [f"{translator.gettext('HOLD')}: {describe_closure(n, plan.made_at)}" for n in plan.closures if n.held]
     if plan.hours is not None and not plan.hours.ok:
         lines += _not_legal(plan, translator)
-    lines += surface_lines(plan, translator)
-    lines += [
-        f"{reason(n.what, translator)} ({n.detail}, {phrases.percent(n.probability or 0.0)}), "
-        f"{surfaces.span_between(n.start_m, n.end_m, translator)}"
-        for n in plan.closures
-        if n.kind and not n.held
-    ]
     return lines
+
+
+def road_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
+    """Return the headlines of the road: the worst surfaces, wind and sight."""
+    if plan.arrived_at is not None:
+        return []
+    return [
+        *surface_lines(plan, translator),
+        *(
+            f"{reason(n.what, translator)} ({n.detail}, {phrases.percent(n.probability or 0.0)}), "
+            f"{surfaces.span_between(n.start_m, n.end_m, translator)}"
+            for n in plan.closures
+            if n.kind and not n.held
+        ),
+    ]
 
 
 def _not_legal(plan: Plan, translator: Translator) -> list[str]:

@@ -225,7 +225,7 @@ def _row(
         what=what,
         where=where,
         then=step.then,
-        roads=tuple(headline.headlines(plan)),
+        roads=(*headline.grave_lines(plan), *headline.road_lines(plan)[:1]),
         detail=" · ".join(odds),
         arrives=headline.arrival(plan)
         if plan.arrived_at is None
