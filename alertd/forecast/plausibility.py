@@ -26,10 +26,11 @@ LEVEL_K_PER_M: Final = 0.015  # increase of that maximum per metre below the lev
 LEVEL_INVERSION_K: Final = 35.0  # the strongest inversions: air this much colder than the level implies
 LEVEL_LASTS_H: Final = 3
 SAME_N: Final = 12  # equal values in a row of a source that reports each hour to a tenth of a degree
-# Equal values contradict a dew point that changes by more than this, and other heights. Without either they may be
-# true: overcast air over melting snow keeps its temperature.
+# Equal values contradict a dew point that changes by more than this, other heights, and dry weather, in which the sun
+# warms and the night cools. Without these they may be true: air in which snow melts keeps its temperature.
 SAME_DEW_RANGE_K: Final = 4.0
 SAME_HEIGHTS_M: Final = 300.0
+SAME_WET_MMWE: Final = 1.0
 LAPSE_K_PER_M: Final = 0.0065  # standard atmosphere
 
 # Our estimate of the highest and lowest air temperature at sea level of any place at a latitude, some degrees beyond
@@ -218,7 +219,8 @@ def _one_value(reported: ReportedValues) -> str:
 def _contradicts_one_value(reported: ReportedValues) -> NDArray[np.bool_]:
     """(member, cell): True where the rest of the answer contradicts one temperature for many hours.
 
-    Its dew point changes, or the same temperatures stand at another height. An unknown dew point contradicts it too.
+    Its dew point changes, the same temperatures stand at another height, or the answer is dry. An unknown dew point
+    contradicts it too.
     """
     shape = reported.reported_c.shape[:2]
     if reported.dew_point_c is None:
@@ -229,7 +231,8 @@ def _contradicts_one_value(reported: ReportedValues) -> NDArray[np.bool_]:
     first_c = reported.reported_c[..., 0]
     away_m = np.abs(reported.elevation_m[:, None] - reported.elevation_m)
     repeated = (first_c[:, :, None] == first_c[:, None, :]) & (away_m >= SAME_HEIGHTS_M)
-    contradicted: NDArray[np.bool_] = ~(dew_range_k <= SAME_DEW_RANGE_K) | repeated.any(axis=-1)
+    is_dry = ~(np.nansum(reported.precip_mmwe_h, axis=-1) >= SAME_WET_MMWE)
+    contradicted: NDArray[np.bool_] = ~(dew_range_k <= SAME_DEW_RANGE_K) | repeated.any(axis=-1) | is_dry
     return np.broadcast_to(contradicted, shape)
 
 

@@ -30,6 +30,10 @@ PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
+# Freezing rain that a source reports, by its rate, glazes a road below this temperature in this share of members [A].
+GLAZES_FROM_MMWE_H: Final = 0.1
+GLAZES_BELOW_C: Final = 1.0
+GLAZES_FRAC: Final = 0.6
 SALT_C: Final = -9.0  # [A] common practice, no source: salt works down to about 15 °F
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
@@ -246,8 +250,11 @@ def run_corridor(
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
-        kept = np.repeat(kept_an_hour(quantiles.service, kind), block.size)
-        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast), kept).items():
+        traits = MemberTraits(
+            kept_frac=np.repeat(kept_an_hour(quantiles.service, kind), block.size),
+            glazes=np.repeat(glazes_above_zero(quantiles.phase_model, kind), block.size),
+        )
+        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast), traits).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     if cells.is_tunnel is not None:
@@ -291,6 +298,26 @@ def kept_an_hour(service: Array, params: SurfaceParams) -> Array:
     return np.where(service < params.serviced_frac, 0.5 ** (1.0 / params.service_half_life_h), 1.0)
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class MemberTraits:
+    """Traits of the columns' members, (column,).
+
+    kept_frac: share of snow and plain ice that ploughs and salt leave after an hour.
+    glazes: True where freezing rain glazes a road that the model has just above 0 °C.
+    """
+
+    kept_frac: Array
+    glazes: NDArray[np.bool_]
+
+
+def glazes_above_zero(rank: Array, params: SurfaceParams) -> NDArray[np.bool_]:
+    """(member,): True for the share of members whose road glazes just above 0 °C; for a deck all of them.
+
+    A source that reports freezing rain knows of cold ground. The model's ground may be a degree too warm.
+    """
+    return np.asarray((rank < GLAZES_FRAC) | (params.underside_wm2k > 0.0))
+
+
 def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:
     """The columns with heights filled in: a cell takes the road's mean height in it, a road that of its cell."""
     idx = cells.cell_idx
@@ -320,12 +347,9 @@ def latest_start_h(forecast: Forecast) -> int:
 
 
 def _run_block(
-    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int, kept_frac: Array
+    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int, traits: "MemberTraits"
 ) -> dict[str, NDArray[Any]]:
-    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column).
-
-    kept_frac: (column,) share of the snow that ploughs and salt leave after an hour.
-    """
+    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column)."""
     hours, columns = weather.known.shape
     layers_c = start_layers_c(weather, params)
     start = start_state(layers_c)
@@ -340,7 +364,7 @@ def _run_block(
         steady = hour_constants(forcing, params, dt_s)
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = step(state, forcing, params, dt_s, steady)
-        state = serviced(state, kept_frac)
+        state = serviced(state, traits.kept_frac)
         if not started.all():
             state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
         valid_h = np.where(known, valid_h + 1.0, 0.0)
@@ -351,6 +375,9 @@ def _run_block(
         parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe}
         classes = classify(*stores, **parts, limits=limits)
         grips = gripping_class(classes, state.snow_mmwe, state.ice_mmwe, **parts, limits=limits)
+        glazed = traits.glazes & (forcing.freezing_mmwe_h >= GLAZES_FROM_MMWE_H)
+        glazed &= (state.surface_temp_c < GLAZES_BELOW_C) & ~_IS_WINTER[classes]
+        classes, grips = (np.where(glazed, np.int8(RoadClass.GLAZE), c) for c in (classes, grips))
         bare = ~_IS_WINTER[classes]
         np.logical_and(known & bare, ~has_past, out=doubted[h])
         unknown = ~known | (bare & has_past & ~proven)

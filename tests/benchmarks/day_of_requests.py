@@ -196,8 +196,10 @@ class Servers:
 
 
 def weighed(url: str) -> float:
-    """Open-Meteo's weight of a forecast question with at most ten variables and fourteen days: one a place."""
-    return float(len(parse_qs(urlsplit(url).query).get("latitude", [""])[0].split(",")))
+    """Open-Meteo's weight of a forecast question of at most fourteen days: a tenth a variable and place, at least 1."""
+    asked = parse_qs(urlsplit(url).query)
+    places, variables = (len(asked.get(name, [""])[0].split(",")) for name in ("latitude", "hourly"))
+    return places * max(1.0, variables / 10.0)
 
 
 async def _failed(kind: str, request: httpx.Request, at_s: float) -> httpx.Response:

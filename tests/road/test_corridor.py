@@ -18,7 +18,7 @@ from alertd.road.corridor import (
 )
 from alertd.road.energy_balance import SurfaceState
 from alertd.road.humidity import isa_pressure_hpa
-from alertd.road.parameters import ROAD
+from alertd.road.parameters import BRIDGE_DECK, ROAD
 from alertd.road.precip_phase import snow_chance
 from alertd.road.road_class import LIMITS, RoadClass
 
@@ -32,7 +32,7 @@ def forecast(members: int = 1, cells: int = 1, hours: int = 72, **given: Any) ->
     values = {
         "air_temp_c": 0.0, "rh_frac": 0.9, "pressure_hpa": np.nan, "wind_mps": 4.0, "cloud_frac": 1.0,
         "shortwave_wm2": np.nan, "precip_mmwe_h": 0.0, "precip_prob_frac": np.nan, "freezing_level_m": np.nan,
-        "snow_level_m": np.nan,
+        "snow_level_m": np.nan, "gust_mps": np.nan, "visibility_m": np.nan,
     }  # fmt: skip
     arrays = {n: np.broadcast_to(given.pop(n, v), shape).astype(float) for n, v in values.items()}
     form = np.broadcast_to(given.pop("precip_form", 0), shape).astype(np.int8)
@@ -367,3 +367,13 @@ def test_a_serviced_road_is_bare_sooner_and_never_worse() -> None:
     assert after.ice_mmwe.tolist() == [1.5 + 0.5 + 0.25, 3.0]
     cold = corridor.serviced(state._replace(layer_temp_c=np.full((3, 2), -12.0)), kept)
     assert cold.ice_mmwe.tolist() == [1.5 + 0.5 + 0.5, 3.0]
+
+
+def test_coded_freezing_rain_glazes_most_members_at_once() -> None:
+    """A source that reports freezing rain knows of cold ground; the share of members is our assumption."""
+    ranks = np.array([0.1, 0.3, 0.5, 0.7, 0.9])
+    assert corridor.glazes_above_zero(ranks, ROAD).tolist() == [True, True, True, False, False]
+    assert corridor.glazes_above_zero(ranks, BRIDGE_DECK).all()
+    weather = storm(air_temp_c=-1.0, precip_form=PrecipForm.FREEZING)
+    field = run_corridor(weather, road(1000.0), quantiles=middle())
+    assert (field.road_class[0, 0, 50:62] == RoadClass.GLAZE).all()

@@ -27,7 +27,7 @@ def forecast(members: int = 1, cells: int = 1, hours: int = 84, **given: Any) ->
     values = {
         "air_temp_c": 6.0, "rh_frac": 0.95, "pressure_hpa": np.nan, "wind_mps": 2.0, "cloud_frac": 1.0,
         "shortwave_wm2": 0.0, "precip_mmwe_h": 0.0, "precip_prob_frac": np.nan, "freezing_level_m": np.nan,
-        "snow_level_m": np.nan,
+        "snow_level_m": np.nan, "gust_mps": np.nan, "visibility_m": np.nan,
     }  # fmt: skip
     arrays = {n: np.broadcast_to(given.pop(n, v), (members, cells, hours)).astype(float) for n, v in values.items()}
     elevation = np.broadcast_to(given.pop("elevation_m", 1000.0), (cells,)).astype(float)

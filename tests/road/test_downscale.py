@@ -28,7 +28,7 @@ def at_road(
     values = {
         "air_temp_c": 1.0, "rh_frac": 0.7, "pressure_hpa": np.nan, "wind_mps": 4.0, "cloud_frac": 0.5,
         "shortwave_wm2": np.nan, "precip_mmwe_h": 0.0, "precip_prob_frac": np.nan, "freezing_level_m": np.nan,
-        "snow_level_m": np.nan,
+        "snow_level_m": np.nan, "gust_mps": np.nan, "visibility_m": np.nan,
     }  # fmt: skip
     shape = (1, 1, HOURS)
     arrays = {n: np.broadcast_to(given.get(n, v), shape).astype(float) for n, v in values.items()}

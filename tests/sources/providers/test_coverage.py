@@ -78,7 +78,7 @@ async def test_trap_2_weather_service_layers_end_each_at_its_own_hour(client: Ht
     np.testing.assert_allclose(raw.air_temp_c[0, 0, 3:], [5.0, 5.0, 40 / 9, 10 / 3, *[NAN] * 9])
     np.testing.assert_allclose(raw.snow_level_m[0, 0, 4:], [1698.0408, 1697.736, 1695.9072, *[NAN] * 9])
     np.testing.assert_allclose(raw.wind_mps[0, 0, 2:] * 3.6, [*[35.188] * 3, *[33.336] * 2, *[NAN] * 9])
-    assert never_reported(raw) == {"pressure_hpa", "shortwave_wm2", "freezing_level_m"}
+    assert never_reported(raw) == {"pressure_hpa", "shortwave_wm2", "freezing_level_m", "visibility_m"}
 
 
 @respx.mock
@@ -95,7 +95,8 @@ async def test_trap_2_met_norways_layers_end_each_at_its_own_hour(client: HttpCl
     np.testing.assert_allclose(warm[-10:], [*(0.8 - 0.2 * (np.arange(6) + 0.5) / 6), *[NAN] * 4])
     assert np.isfinite(warm[:-4]).all()
     assert never_reported(raw) == {
-        "pressure_hpa", "shortwave_wm2", "freezing_level_m", "snow_level_m", "precip_prob_frac"
+        "pressure_hpa", "shortwave_wm2", "freezing_level_m", "snow_level_m", "precip_prob_frac", "gust_mps",
+        "visibility_m",
     }  # fmt: skip
 
 
@@ -115,4 +116,6 @@ async def test_trap_2_open_meteos_layers_end_each_at_its_own_hour(client: HttpCl
     np.testing.assert_allclose(raw.air_temp_c[0, 0, :2], [1.6, 2.05])
     for field, last in (("precip_mmwe_h", 0.0), ("air_temp_c", 2.65), ("precip_prob_frac", 0.15)):
         np.testing.assert_allclose(getattr(raw, field)[0, 0, -4:], [last, NAN, NAN, NAN])
-    assert never_reported(raw) == {"pressure_hpa", "wind_mps", "shortwave_wm2", "freezing_level_m", "snow_level_m"}
+    assert never_reported(raw) == {
+        "pressure_hpa", "wind_mps", "shortwave_wm2", "freezing_level_m", "snow_level_m", "visibility_m"
+    }  # fmt: skip

@@ -393,7 +393,7 @@ async def test_request_is_utc_metric_with_road_heights_and_variables(source: Ope
         "forecast_days": "3",
         "apikey": "k3y",
     }
-    assert len(variables) == 10  # one call a place, see the source's weights
+    assert len(variables) == 12  # 1.2 calls a place, see the source's weights
     assert "wet_bulb_temperature_2m" not in variables
     np.testing.assert_allclose(forecast.elevation_m, [1440.4, 1000.0])
     assert forecast.licence == "Weather data by Open-Meteo.com, CC BY 4.0"
