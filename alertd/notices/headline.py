@@ -139,7 +139,7 @@ def arrival(plan: Plan, translator: Translator = ENGLISH) -> str:
         for t in (plan.arrivals.unchained_at, plan.arrivals.chained_at)
     )
     return translator.gettext(
-        "no chains {bare}, chained {chained}, chains {n} in 100",
+        "unchained {bare}, chained {chained}, chains {n} in 100",
         bare=bare.rsplit(" ", 1)[0],
         chained=chained,
         n=min(max(round(plan.arrivals.chain_probability * 100), 1), 99),

@@ -65,7 +65,7 @@ def test_uncertain_chains_are_two_arrivals_everywhere() -> None:
     p = plan(RoadClass.SNOW, members=4, chance=1.0)
     assert p.advice is Advice.READY
     words = arrival(p)
-    assert words.startswith("no chains ")
+    assert words.startswith("unchained ")
     assert words.endswith("chains 40 in 100")
     assert "max 25 mph chained. Chains may be required." in headlines(p)[0]
     brief = " ".join(brief_text("Made", [p], [], at_hour(3), "America/Denver").split())

@@ -194,15 +194,17 @@ async def test_reported_chains_positions_and_arrival_come_along(
         now = seen.at + timedelta(minutes=1)
         (chained,) = await planning.plan([TRIP], now, {"T-1": (seen, on)})
         (bare,) = await planning.plan([TRIP], now, {"T-1": (seen,)})
+        assert isinstance(bare, Plan)
         (lost,) = await planning.plan([TRIP], seen.at + timedelta(hours=2.5), {"T-1": (seen, on)})
         (arrived,) = await planning.plan([TRIP], there.at, {"T-1": (seen, on, there)})
+        sent = [TruckReport(at=morning, what=Report.SENT_PLACE, stop_id=x.chain_up.stop_id) for x in bare.stretches]
+        (kept,) = await planning.plan([TRIP], now, {"T-1": (seen, *sent)})
     spoil(place)
-    for plan in (chained, bare, lost, arrived):
+    for plan in (chained, bare, lost, arrived, kept):
         assert isinstance(plan, Plan)
         again = await replay(archive, plan.id)
         assert (again.differences, plan_json(again.plan)) == ((), plan_json(plan))
     assert isinstance(chained, Plan)
-    assert isinstance(bare, Plan)
     assert isinstance(lost, Plan)
     assert isinstance(arrived, Plan)
     assert chained.chains is not None
@@ -210,6 +212,8 @@ async def test_reported_chains_positions_and_arrival_come_along(
     assert lost.position is not None
     assert lost.position.old
     assert arrived.arrived_at == there.at
+    assert isinstance(kept, Plan)
+    assert any("already sent to the driver" in x.chain_up.reason for x in kept.stretches)
     result = json.loads(archive.get(archive.of_plan(bare.id)))
     assert "truck" not in result, "inputs without reports of a truck keep the form that they had"
 

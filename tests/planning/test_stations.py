@@ -187,8 +187,9 @@ def test_reports_are_kept_once_a_station_and_time_old_ones_too(store: Store, mor
 
 
 async def test_a_cycle_keeps_what_stations_say_and_no_plan_changes(
-    settings: Settings, web: respx.MockRouter, store: Store, i90_west: Route, morning: datetime
+    settings: Settings, web: respx.MockRouter, store: Store, i90_west: Route, morning: datetime, tmp_path: Path
 ) -> None:
+    """The second store has no places sent before, as the first had none."""
     web.get(METAR).mock(httpx.Response(200, json=[on(i90_west, morning, temp=-30.0)]))
     settings, clock = replace(settings, trips=None), ManualClock(morning)
     save_trip(store, TRIP, morning)
@@ -197,8 +198,10 @@ async def test_a_cycle_keeps_what_stations_say_and_no_plan_changes(
     assert [e.id for e in store.events("", "observation")] == ["observation_KXXX_20270114T103000Z"]
     off = replace(settings, forecast=replace(settings.forecast, observations=False))
     asked = len(web.calls)
-    async with create_planner(off, clock) as planning:
-        plain = await run_cycle(planning, store, clock())
+    with Store(tmp_path / "plain.db") as another:
+        save_trip(another, TRIP, morning)
+        async with create_planner(off, clock) as planning:
+            plain = await run_cycle(planning, another, clock())
     assert not [c for c in list(web.calls)[asked:] if c.request.url.host == "aviationweather.gov"]
     assert [plan_json(p) for p in watched.plans] == [plan_json(p) for p in plain.plans]
 

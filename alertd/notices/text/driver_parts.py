@@ -87,6 +87,11 @@ def place_short(stop: StopChoice, cut: int, translator: Translator) -> str | Non
     return translator.gettext("safe place {low} to {high}", low=low, high=high)
 
 
+def is_shortened(stop: StopChoice, cut: int, translator: Translator) -> bool:
+    """Return True where `place_short` omits from where to look for an unlisted place."""
+    return stop.edge_m is not None and len(_to_look_for(stop, translator)) > cut
+
+
 def _to_look_for(stop: StopChoice, translator: Translator) -> str:
     at, edge = phrases.trip_distance(stop.distance_m, translator), phrases.trip_distance(stop.edge_m or 0.0, translator)
     if stop.edge_m is not None and stop.distance_m < stop.edge_m:

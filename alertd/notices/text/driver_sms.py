@@ -41,6 +41,8 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
     ):
         if arrive and up_max < LEAST_NAME:  # the name of the place comes before the arrivals
             continue
+        if both and arrive.endswith(both) and driver_parts.is_shortened(stretch.chain_up, up_max, translator):
+            continue  # so does where to look for an unlisted place, and that none is listed
         text = first = gsm7.to_gsm7(_instruction(stretch, up_max, translator, tires_first=tires_first, reason=whole))
         if gsm7.septets(first) > gsm7.SINGLE_SEPTETS:
             continue

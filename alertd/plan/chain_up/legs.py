@@ -48,6 +48,7 @@ class Alternative:
     stop: None at the trip's start.
     slow_s: more time at chained speed, negative for less.
     wear_s, price_s: see PlanParams.
+    kept_s: the part that is due to the place already sent to the driver.
     """
 
     stop: RouteStop | None
@@ -56,6 +57,7 @@ class Alternative:
     slow_s: float
     wear_s: float
     price_s: float
+    kept_s: float
 
 
 class BareRoad(NamedTuple):
@@ -300,11 +302,18 @@ def _alternative(
     instead = next((x for x in other.spans if x.on < span.off and x.off > span.on), None)
     if instead is None:
         return None
+    kept_s = _kept_s(search, span) - _kept_s(search, instead)
     return Alternative(
         stop=places.stops[instead.on],
         at_m=float(places.at_m[instead.on]),
         more_s=other.cost_s - chain_plan.cost_s,
         slow_s=instead.slow_s - span.slow_s,
         wear_s=instead.wear_s - span.wear_s,
-        price_s=instead.price_s - span.price_s,
+        price_s=instead.price_s - span.price_s - kept_s,
+        kept_s=kept_s,
     )
+
+
+def _kept_s(search: ChainSearch, span: ChainedSpan) -> float:
+    on, off = search.view(span.decided_on).kept_s[span.on], search.view(span.clock).kept_s[span.off]
+    return float(on + off)

@@ -66,6 +66,7 @@ class DepartureView:
     reach_s: seconds from departure, unchained.
     bare_m: distance driven on road where chains do not bite.
     price_s: price of stopping at a place.
+    kept_s: part of that price that is waived for a place already sent to the driver.
     drawbacks: the reasons of that price, by name, (place,) each.
     chained_s: seconds to each place with chains on under a legal limit.
     chains: the set for stretches i to j.
@@ -74,6 +75,7 @@ class DepartureView:
     reach_s: Array
     bare_m: Array
     price_s: Array
+    kept_s: Array
     drawbacks: Mapping[str, NDArray[np.bool_]]
     stretches: tuple[ChainStretch, ...]
     chained_s: Callable[[float | None], Array]

@@ -79,9 +79,10 @@ class _Position(StoredModel):
 
 class _TruckReport(StoredModel):
     at: AwareDatetime
-    what: Literal["chains_on", "chains_off", "arrived", "arrived_seen"]
+    what: Literal["chains_on", "chains_off", "arrived", "arrived_seen", "sent_place"]
     tires: tuple[tuple[int, str, str], ...] | None = None
     place_m: float | None = None
+    stop_id: str = ""  # absent from records of plans made before sent places counted
 
 
 class _Closure(StoredModel):
@@ -245,12 +246,13 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
 
 
 def _plain_report(report: TruckReport) -> dict[str, Any]:
-    return {"at": report.at.isoformat(), "what": report.what.value, "tires": report.tires, "place_m": report.place_m}
+    plain = {"at": report.at.isoformat(), "what": report.what.value, "tires": report.tires, "place_m": report.place_m}
+    return plain | {"stop_id": report.stop_id} if report.stop_id else plain
 
 
 def _truck_report(kept: _TruckReport) -> TruckReport:
     tires = None if kept.tires is None else tuple(Tire(*t) for t in kept.tires)  # type: ignore[arg-type]
-    return TruckReport(at=kept.at, what=Report(kept.what), tires=tires, place_m=kept.place_m)
+    return TruckReport(at=kept.at, what=Report(kept.what), tires=tires, place_m=kept.place_m, stop_id=kept.stop_id)
 
 
 def _plain_closure(c: PostedClosure) -> dict[str, Any]:
