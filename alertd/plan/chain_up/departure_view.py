@@ -132,7 +132,8 @@ def view_of(
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
     price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)
     sent = np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops])
-    price_s -= params.kept_s * (sent & ~wintry)
+    kept_s = params.kept_s * (sent & ~wintry)
+    price_s -= kept_s
     price_s += np.where(no_room_to_look, np.inf, params.unlisted_s * places.unlisted)
     white = need_frac[sections.at(places.change_m)] >= enough
     changes_m = places.change_m[~(white & inside_cores(places.change_m, runs, sections, params.edge_slack_m))]
@@ -151,6 +152,7 @@ def view_of(
         reach_s=reach,
         bare_m=np.interp(places.at_m, sections.edge_m, bare),
         price_s=price_s,
+        kept_s=kept_s,
         drawbacks=drawbacks,
         stretches=stretches,
         chained_s=chained,

@@ -46,6 +46,7 @@ class Alternative:
     """The next best place to hang a leg's chains, and its extra cost in seconds, in total and by kind.
 
     stop: None at the trip's start.
+    more_s: negative where the choice was kept because it was sent to the driver.
     slow_s: more time at chained speed, negative for less.
     wear_s, price_s: see PlanParams.
     """
@@ -293,8 +294,12 @@ def _not_rivals(chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates
 def _alternative(
     search: ChainSearch, chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates
 ) -> Alternative | None:
-    """The best way that does not hang chains where this span does; None when none is close."""
-    other = cheapest_plan(search, chain_plan.cost_s + ALTERNATIVE_WITHIN_S)
+    """The best way that does not hang chains where this span does; None when none is close.
+
+    The credit of places that were sent does not count: the same choice has the same reasons after it was sent.
+    """
+    kept_s = sum(search.kept_s(x) for x in chain_plan.spans)
+    other = cheapest_plan(search, chain_plan.cost_s + kept_s + ALTERNATIVE_WITHIN_S)
     if other is None:
         return None
     instead = next((x for x in other.spans if x.on < span.off and x.off > span.on), None)
@@ -303,8 +308,8 @@ def _alternative(
     return Alternative(
         stop=places.stops[instead.on],
         at_m=float(places.at_m[instead.on]),
-        more_s=other.cost_s - chain_plan.cost_s,
+        more_s=other.cost_s + sum(search.kept_s(x) for x in other.spans) - chain_plan.cost_s - kept_s,
         slow_s=instead.slow_s - span.slow_s,
         wear_s=instead.wear_s - span.wear_s,
-        price_s=instead.price_s - span.price_s,
+        price_s=instead.price_s + search.kept_s(instead) - span.price_s - search.kept_s(span),
     )

@@ -65,7 +65,8 @@ class DepartureView:
 
     reach_s: seconds from departure, unchained.
     bare_m: distance driven on road where chains do not bite.
-    price_s: price of stopping at a place.
+    price_s: price of stopping at a place, less `kept_s`.
+    kept_s: credit of a place that was sent to the driver.
     drawbacks: the reasons of that price, by name, (place,) each.
     chained_s: seconds to each place with chains on under a legal limit.
     chains: the set for stretches i to j.
@@ -74,6 +75,7 @@ class DepartureView:
     reach_s: Array
     bare_m: Array
     price_s: Array
+    kept_s: Array
     drawbacks: Mapping[str, NDArray[np.bool_]]
     stretches: tuple[ChainStretch, ...]
     chained_s: Callable[[float | None], Array]
@@ -301,6 +303,11 @@ class ChainSearch:
     def off_price_s(self, view: DepartureView, place: int) -> float:
         """The price of removing chains at a place, s."""
         return float(self._prices_of(view)[1][place])
+
+    def kept_s(self, span: ChainedSpan) -> float:
+        """The credit in the price of a span for places that were sent to the driver, s."""
+        on = 0.0 if self.on is not None and span.on == 0 else self.view(span.decided_on).kept_s[span.on]
+        return float(on + self.view(span.clock).kept_s[span.off])
 
     def _prices_of(self, view: DepartureView) -> tuple[Array, Array]:
         """(place,) prices of hanging chains, and of removing them, s."""

@@ -47,6 +47,8 @@ def off_reason(x: Leg, end_m: float) -> str:
 def _alternative_words(alternative: Alternative) -> str:
     """The second-best stop, and why it was not chosen."""
     name = "the trip's start" if alternative.stop is None else alternative.stop.stop.name
+    if alternative.more_s <= -30.0:
+        return f"kept as it was sent: {name} is better by only {-alternative.more_s / 60.0:.0f} min all told"
     because = [
         what
         for seconds, what in (
