@@ -40,7 +40,7 @@ def test_plan_shows_places_tires_speed_age_and_who_decides(
     assert "25 mph on snow and ice, 20 mph on bare road" in text
     assert "forecast open-meteo" in text
     assert "under 1 h old" in text
-    assert "Text of 2023-01-01, read " in text
+    assert "Rules as of 2023-10-01, read " in text
     assert "Posted signs and officers decide." in text
 
 

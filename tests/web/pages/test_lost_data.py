@@ -47,7 +47,7 @@ def served(make_settings: Callable[..., Settings], api: FakeOpenMeteo, tmp_path:
 
 
 def later(served: PageServer, api: FakeOpenMeteo) -> None:
-    shutil.rmtree(served.settings.cache)
+    shutil.rmtree(served.settings.cache, ignore_errors=True)
     served.clock.advance(HOUR)
     api.now_utc = served.clock()
 
