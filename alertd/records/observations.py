@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import Iterable
-from dataclasses import asdict
+from dataclasses import MISSING, asdict, fields
 from datetime import datetime
 from typing import Any, Final
 
@@ -15,6 +15,7 @@ from alertd.store.store import Store
 
 _KIND: Final = "observation"
 _REPORT: Final = TypeAdapter(StationReport)
+_OPTIONAL: Final = frozenset(f.name for f in fields(StationReport) if f.default is not MISSING)
 
 
 def save_observations(store: Store, reports: Iterable[StationReport]) -> int:
@@ -33,7 +34,9 @@ def report_to_plain(report: StationReport) -> dict[str, Any]:
 
 
 def _dump(report: StationReport) -> str:
-    return json.dumps(report_to_plain(report), sort_keys=True, allow_nan=False, separators=(",", ":"))
+    # Optional fields are left out when unknown, so reports stored before these existed are written as they were.
+    body = {k: v for k, v in report_to_plain(report).items() if v is not None or k not in _OPTIONAL}
+    return json.dumps(body, sort_keys=True, allow_nan=False, separators=(",", ":"))
 
 
 def _nulls(values: dict[str, Any]) -> dict[str, Any]:

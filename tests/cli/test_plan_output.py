@@ -42,8 +42,8 @@ def test_white_road_without_chain_advice_is_a_winter_road() -> None:
 
 def test_ice_is_named_with_its_place_hours_and_speed() -> None:
     text = shown(RoadClass.GLAZE)
-    assert "ICE (glaze from freezing rain 99%), mi 0-38, 22:00-" in text
-    assert "at most 15 mph on it" in " ".join(text.split())
+    assert "HOLD: do not start. Ice over a long way, mi 0-38." in text
+    assert "GLAZE mi 0-38, 22:00-00:29 PST, 99% likely: max 15 mph." in text
 
 
 def test_a_dry_road_is_not() -> None:
@@ -160,6 +160,8 @@ def test_closed_road_is_hold_and_not_an_unknown_road() -> None:
     out = io.StringIO()
     show_plan(plan, Console(file=out, width=100))
     text = out.getvalue()
-    assert "HOLD: Road closed (slide) by DOT, mi 12 to 19, until Thu 01:00 PST" in text
+    assert "HOLD: do not start. Road closed (slide) by DOT, mi 12-19." in text
+    assert "Maybe passable from Thu 01:00 PST: look again before you go." in " ".join(text.split())
+    assert "Road closed (slide) by DOT, mi 12 to 19, until Thu 01:00 PST: hold below it" in text
     assert "BE READY TO CHAIN" not in text
     assert "NO WINTER ROAD" not in text

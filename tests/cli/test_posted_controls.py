@@ -23,7 +23,7 @@ def test_a_feed_file_is_tried_on_a_saved_answer(alertd: Callable[..., Result]) -
     lines = tried.stdout.splitlines()
     assert lines[0].startswith("4 posted controls of US-ID")
     assert "  17: chains-required" in lines
-    assert "  18: NOT UNDERSTOOD, counts as be ready" in lines
+    assert "  18: NOT UNDERSTOOD, counts as be ready for the strictest level" in lines
     assert any("NOT PLACED" in line for line in lines)
     assert lines[-1] == "left out: 1 that its words say to ignore"
     reported = json.loads(alertd("check", "--feed", EXAMPLE, "--try", FEEDS / "conditions.json", "--json").stdout)

@@ -1,5 +1,6 @@
 """Composes the driver's text message: place, time, tires, speed first, in at most two GSM-7 segments."""
 
+import re
 from collections.abc import Callable, Sequence
 from itertools import product
 
@@ -117,6 +118,13 @@ def _both_arrivals(plan: Plan, s: Stretch, translator: Translator) -> str:
         phrases.clock_time(t, plan.arrive_zone) for t in (plan.arrivals.unchained_at, plan.arrivals.chained_at)
     )
     return translator.gettext("Arrive {bare}, chained {chained}. ", bare=bare.split()[0], chained=chained)
+
+
+def without_arrivals(text: str, translator: Translator = ENGLISH) -> str:
+    """Return a driver's text without its sentence on both arrivals, to make room for other words."""
+    sentence = gsm7.to_gsm7(translator.gettext("Arrive {bare}, chained {chained}. ", bare="BARE", chained="CHAINED"))
+    pattern = re.escape(sentence).replace("BARE", r"\d\d:\d\d").replace("CHAINED", r"\d\d:\d\d \S+")
+    return re.sub(pattern, "", text, count=1)
 
 
 def _details(

@@ -9,6 +9,7 @@ from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.surfaces import to_slow_for
 from alertd.notices.text import gsm7, phrases
+from alertd.notices.text.driver_sms import MAX_SEGMENTS, without_arrivals
 from alertd.notices.triggers.compose import NoticeDraft, person_notice
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
@@ -38,8 +39,10 @@ def escalations(
     out = []
     audience, _ = recipient(plan, now_utc, policy, translators.office)
     if now_utc >= last.created_at + wait / 2 and audience is Audience.DRIVER:
-        text = gsm7.to_gsm7(translators.driver.gettext("NOT CONFIRMED YET: {text}", text=last.text))
-        text = text if gsm7.segments(text) <= 2 else last.text
+        # Both arrivals give way to the words that tell a reminder from the message itself.
+        forms = (last.text, without_arrivals(last.text, translators.driver))
+        reminders = [gsm7.to_gsm7(translators.driver.gettext("NOT CONFIRMED YET: {text}", text=t)) for t in forms]
+        text = next((t for t in reminders if gsm7.segments(t) <= MAX_SEGMENTS), last.text)
         out.append(
             person_notice(plan, NoticeDraft(NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,)), now_utc)
         )

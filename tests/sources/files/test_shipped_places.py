@@ -15,6 +15,7 @@ from tzfpy import get_tz
 
 from alertd.route.elevation import NamedSummit
 from alertd.route.stops import Stop, StopKind
+from alertd.sources.files.laws.ruleset import rule_files
 from alertd.sources.files.places import read_named_summits, read_stops
 from alertd.units import FOOT_M
 
@@ -46,7 +47,7 @@ def areas() -> tuple[Stop, ...]:
 def test_passes_cover_the_lands_with_rule_files(passes: tuple[NamedSummit, ...]) -> None:
     assert len(passes) >= 120
     lands = {land for p in passes for land in p.lands}
-    rules = {path.stem.upper() for path in (CONFIG / "rules").glob("*.toml")}
+    rules = {path.stem.upper() for path in rule_files(CONFIG / "rules")}
     # No named pass in reach of trucks was found in these.
     assert rules - lands == {"FI", "US-AZ", "US-SD"}
 

@@ -3,6 +3,7 @@
 import json
 from collections.abc import Callable
 from datetime import timedelta
+from zoneinfo import ZoneInfo
 
 import httpx
 import pytest
@@ -11,6 +12,7 @@ from alertd.records.driver_reports import load_reports
 from alertd.testing.server import PageServer
 from alertd.web.pages.base import CSP, HEADERS
 
+DENVER = ZoneInfo("America/Denver")
 MOST_BYTES = 100_000
 
 
@@ -22,7 +24,9 @@ def test_first_content_is_readable_on_a_phone_without_script(served: PageServer,
     page = open_page(served.link("QT-1041"), java_script_enabled=False)
     assert page.locator("h1").inner_text() == "PLAN TO CHAIN"
     first = page.locator(".step").inner_text()
-    for output in ("I-90 MT MP 6", "06:29 MST", "drive axle 1 all 4", "max 25 mph", "20 mph if bare", "76% likely"):
+    stretch = served.planner.latest.plans["QT-1041"].stretches[0]
+    at, share = f"{stretch.chain_up.arrive_at.astimezone(DENVER):%H:%M} MST", f"{stretch.probability:.0%} likely"
+    for output in ("I-90 MT MP 6", at, "drive axle 1 all 4", "max 25 mph", "20 mph if bare", share):
         assert output in first
     whole = page.locator("main").inner_text()
     assert "Posted signs and officers decide; rules change. Read only when parked." in whole

@@ -16,6 +16,7 @@ import pytest
 
 from alertd.i18n import LANGUAGES, Language
 from alertd.notices.next_action import ActionKind, NextAction
+from alertd.plan.model.stretches import Advice
 from alertd.settings.languages import Languages
 from alertd.settings.read import read_settings
 from alertd.sources.files.translations import load_translator
@@ -33,7 +34,11 @@ INTERNATIONAL = {"max {speed}"}  # the same in all three
 SPOKEN = {"QT-1041": "es", "QT-1042": "fr", "QT-1043": "en", "QT-1044": ""}  # the last in the fleet's own, French
 FLEET: Language = "fr"
 OTHERS: tuple[Language, ...] = ("es", "fr")
-PLAN: Any = SimpleNamespace(arrived_at=None)  # of a plan the heading looks at nothing else here
+# All that the heading reads of a plan: one on winter road, and one that is slow for wind alone.
+PLAN: Any = SimpleNamespace(arrived_at=None, advice=Advice.SLOW, surfaces=("winter road",), bridges=(), closures=())
+WINDY: Any = SimpleNamespace(
+    arrived_at=None, advice=Advice.SLOW, surfaces=(), bridges=(), closures=(SimpleNamespace(kind="gusts", met=True),)
+)
 VOID = {"meta", "link", "img", "br", "input"}
 SEEN = {"alt", "aria-label", "data-offline", "data-queued", "data-failed"}
 
@@ -159,7 +164,8 @@ def test_what_stands_largest_is_said_in_every_language(language: Language) -> No
     for step in ActionKind:
         for at in (MORNING, MORNING + timedelta(hours=2)):
             call = NextAction(step=step, at=at)
-            assert heading(PLAN, call, MORNING, translator) != heading(PLAN, call, MORNING, english)
+            for plan in (PLAN, WINDY):
+                assert heading(plan, call, MORNING, translator) != heading(plan, call, MORNING, english)
 
 
 def test_every_language_has_its_page() -> None:

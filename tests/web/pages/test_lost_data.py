@@ -1,5 +1,6 @@
 """Lost data never lower an order that was sent: on the driver's page, the board, the API and in the brief."""
 
+import shutil
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -35,17 +36,18 @@ def api() -> Iterator[FakeOpenMeteo]:
 
 @pytest.fixture
 def served(make_settings: Callable[..., Settings], api: FakeOpenMeteo, tmp_path: Path) -> Iterator[PageServer]:
-    """One trip, and no cache: an answer that is lost has no last good one to fall back on."""
+    """One trip, whose cache is emptied before answers are lost: they have no last good one to fall back on."""
     made = make_settings(forecasts=api.base_url)
     head, *rows = Path(str(made.trips)).read_text(encoding="utf-8").splitlines()
     trips = tmp_path / "trips.csv"
     trips.write_text("\n".join([head, *(r for r in rows if r.startswith("QT-1044"))]) + "\n", encoding="utf-8")
     forecast = replace(made.forecast, members=7)
-    with PageServer(replace(made, trips=trips, forecast=forecast, cache=None), ManualClock(MORNING)) as opened:
+    with PageServer(replace(made, trips=trips, forecast=forecast), ManualClock(MORNING)) as opened:
         yield opened
 
 
 def later(served: PageServer, api: FakeOpenMeteo) -> None:
+    shutil.rmtree(served.settings.cache, ignore_errors=True)
     served.clock.advance(HOUR)
     api.now_utc = served.clock()
 
