@@ -30,7 +30,7 @@ def test_first_content_is_readable_on_a_phone_without_script(served: PageServer,
         assert output in first
     whole = page.locator("main").inner_text()
     assert "Posted signs and officers decide; rules change. Read only when parked." in whole
-    assert "rule text of 2020-01-01" in whole
+    assert "rules as of 2022-06-09" in whole
 
 
 def test_later_hold_is_shown_beside_the_first_action(served: PageServer, open_page: Callable) -> None:
