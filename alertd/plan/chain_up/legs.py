@@ -48,7 +48,7 @@ class Alternative:
     stop: None at the trip's start.
     slow_s: more time at chained speed, negative for less.
     wear_s, price_s: see PlanParams.
-    kept_s: the part that is due to the place already sent to the driver.
+    kept_s: the credit of places that were sent to the driver. No other cost contains it, so a kept place may cost more.
     """
 
     stop: RouteStop | None
@@ -295,8 +295,12 @@ def _not_rivals(chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates
 def _alternative(
     search: ChainSearch, chain_plan: ChainPlan, span: ChainedSpan, places: StopCandidates
 ) -> Alternative | None:
-    """The best way that does not hang chains where this span does; None when none is close."""
-    other = cheapest_plan(search, chain_plan.cost_s + ALTERNATIVE_WITHIN_S)
+    """The best way that does not hang chains where this span does; None when none is close.
+
+    The credit of places that were sent does not count: an unchanged choice has the same reasons after it was sent.
+    """
+    credit_s = sum(_kept_s(search, x) for x in chain_plan.spans)
+    other = cheapest_plan(search, chain_plan.cost_s + credit_s + ALTERNATIVE_WITHIN_S)
     if other is None:
         return None
     instead = next((x for x in other.spans if x.on < span.off and x.off > span.on), None)
@@ -306,7 +310,7 @@ def _alternative(
     return Alternative(
         stop=places.stops[instead.on],
         at_m=float(places.at_m[instead.on]),
-        more_s=other.cost_s - chain_plan.cost_s,
+        more_s=other.cost_s + sum(_kept_s(search, x) for x in other.spans) - chain_plan.cost_s - credit_s,
         slow_s=instead.slow_s - span.slow_s,
         wear_s=instead.wear_s - span.wear_s,
         price_s=instead.price_s - span.price_s - kept_s,

@@ -53,7 +53,7 @@ def _alternative_words(alternative: Alternative) -> str:
             (alternative.slow_s, f"{alternative.slow_s / 60.0:.0f} min longer at chained speed"),
             (alternative.wear_s, "more wear on bare road"),
             (alternative.price_s, "a worse place to stand"),
-            (alternative.kept_s, "not the place already sent to the driver"),
+            (alternative.kept_s if alternative.more_s < 30.0 else 0.0, "not the place already sent to the driver"),
         )
         if seconds >= 30.0
     ]

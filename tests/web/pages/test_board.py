@@ -51,7 +51,7 @@ def test_trips_come_in_the_order_of_their_next_action(served: PageServer, open_p
     ("query", "found"),
     [
         ("short=1", {"QT-1042"}),
-        ("advice=hold", {"QT-1043", "QT-1044"}),  # no sight on Lookout Pass; grip short on Fourth of July Pass
+        ("advice=hold", {"QT-1044"}),  # grip short on Fourth of July Pass
         ("q=ysolde", {"QT-1043"}),
         ("q=quillback+17", {"QT-1041"}),
         ("q=nobody", set()),
