@@ -6,7 +6,8 @@ from collections import Counter
 from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
-from typing import Final, Protocol, TypeAlias
+from functools import partial
+from typing import Final, Protocol, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +28,7 @@ from alertd.sources.providers.metar.reports import HISTORY_STATIONS_N, Metars
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.units import HOUR_S
 
+T = TypeVar("T")
 Reports: TypeAlias = Sequence[StationReport]
 
 ASK_AGAIN_AFTER: Final = timedelta(minutes=20)  # routine reports are hourly; specials come between
@@ -74,18 +76,18 @@ class _ServiceTurn:
     problems: Counter[str] = field(default_factory=Counter)
     down_n: int = 0
 
-    async def ask(self, question: Callable[[], Awaitable[tuple[StationReport, ...]]]) -> Reports | None:
+    async def ask(self, question: Callable[[], Awaitable[T]]) -> T | None:
         """None without an answer; a service that is down is asked no further questions."""
         if self.down_n >= GIVE_UP_AFTER:
             return None
         try:
-            reports = await question()
+            answer = await question()
         except (SourceError, ConfigError) as exc:
             self.problems[exc.problem] += 1
             self.down_n += isinstance(exc, SourceDown | ConfigError)
             return None
         self.down_n = 0
-        return reports
+        return answer
 
 
 class PastObserver:
@@ -138,16 +140,8 @@ class PastObserver:
             return
         listed: dict[str, Station] = {}
         for i in query_samples(route):
-            if turn.down_n >= GIVE_UP_AFTER:
-                break
-            try:
-                near = await service.near(float(route.lat_deg[i]), float(route.lon_deg[i]))
-                turn.down_n = 0
-            except SourceError as exc:
-                turn.problems[exc.problem] += 1
-                turn.down_n += isinstance(exc, SourceDown)
-                continue
-            listed |= {s.id: s for s in near}
+            near = await turn.ask(partial(service.near, float(route.lat_deg[i]), float(route.lon_deg[i])))
+            listed |= {s.id: s for s in near or ()}
         stations = _chosen(listed.values(), places)
         chosen += [s.id for s in stations]
 
@@ -156,7 +150,7 @@ class PastObserver:
             if first is None:
                 return
             last = _hour(now_utc) + timedelta(hours=1)
-            new = await turn.ask(lambda: service.history(station.id, _hour(first), last))
+            new = await turn.ask(partial(service.history, station.id, _hour(first), last))
             if new is not None:
                 self._add(station.id, first, now_utc, new)
 
@@ -170,7 +164,7 @@ class PastObserver:
         bare = ~_reached(places, [r.station for r in self._known(chosen, now_utc)])
         if service is None or not bare.any():
             return
-        newest = await turn.ask(lambda: service.inside(*box_around_route(route)))
+        newest = await turn.ask(partial(service.inside, *box_around_route(route)))
         left = CellPlaces(*(values[bare] for values in places))
         airports = [s.id for s in _chosen([r.station for r in newest or ()], left)]
         chosen += airports
@@ -179,34 +173,34 @@ class PastObserver:
         for batch in (ids[i : i + HISTORY_STATIONS_N] for i in range(0, len(ids), HISTORY_STATIONS_N)):
             first = min(missing[id_] for id_ in batch)
             hours = int(np.ceil((now_utc - first) / timedelta(hours=1)))
-            new = await turn.ask(lambda batch=batch, hours=hours: service.history(batch, hours))  # type: ignore[misc]
+            new = await turn.ask(partial(service.history, batch, hours))
             for id_ in batch if new is not None else ():
                 self._add(id_, first, now_utc, [r for r in new or () if r.station.id == id_])
 
     def _first_missing(self, id_: str, now_utc: datetime) -> datetime | None:
         """From when on a station has to be asked; None where it was asked shortly before."""
         whole = now_utc - HISTORY
-        told = self._logs.get(id_)
-        if told is None or told.known_from > whole + OVERLAP or told.asked_at > now_utc:
+        log = self._logs.get(id_)
+        if log is None or log.known_from > whole + OVERLAP or log.asked_at > now_utc:
             return whole
-        if now_utc - told.asked_at < ASK_AGAIN_AFTER:
+        if now_utc - log.asked_at < ASK_AGAIN_AFTER:
             return None
-        newest = max(told.reports, default=whole)
-        return max(min(newest, told.asked_at) - OVERLAP, whole)
+        newest = max(log.reports, default=whole)
+        return max(min(newest, log.asked_at) - OVERLAP, whole)
 
     def _add(self, id_: str, first: datetime, now_utc: datetime, reports: Reports) -> None:
-        told = self._logs.get(id_)
-        if told is None or told.asked_at > now_utc or first <= told.known_from:
-            told = self._logs[id_] = _StationLog(asked_at=now_utc, known_from=first)
-        told.asked_at = now_utc
-        told.reports |= {r.observed_at: replace(r, raw="") for r in reports if r.observed_at <= now_utc + OVERLAP}
+        log = self._logs.get(id_)
+        if log is None or log.asked_at > now_utc or first <= log.known_from:
+            log = self._logs[id_] = _StationLog(asked_at=now_utc, known_from=first)
+        log.asked_at = now_utc
+        log.reports |= {r.observed_at: replace(r, raw="") for r in reports if r.observed_at <= now_utc + OVERLAP}
         oldest = now_utc - HISTORY - OVERLAP
-        told.reports = {at: r for at, r in told.reports.items() if at >= oldest}
-        told.known_from = max(told.known_from, oldest)
+        log.reports = {at: r for at, r in log.reports.items() if at >= oldest}
+        log.known_from = max(log.known_from, oldest)
 
     def _forget(self, now_utc: datetime) -> None:
         """Drop the logs of stations that no road has used for long."""
-        self._logs = {id_: told for id_, told in self._logs.items() if now_utc - told.asked_at < HISTORY}
+        self._logs = {id_: log for id_, log in self._logs.items() if now_utc - log.asked_at < HISTORY}
 
     def _known(self, ids: Iterable[str], now_utc: datetime) -> list[StationReport]:
         return [

@@ -192,7 +192,7 @@ def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> R
 
 
 def _sent_places(store: Store, trip_id: str, now_utc: datetime) -> list[TruckReport]:
-    """The listed stops at which the driver was last told to chain or to be ready."""
+    """The listed stops last sent to the driver to chain at or to be ready at."""
     return [
         TruckReport(at=fact.sent_at or now_utc, what=Report.SENT_PLACE, stop_id=fact.stop_id)
         for fact in load_facts(store, trip_id) or ()

@@ -48,7 +48,7 @@ class TripPosition:
     stood: stops on the way, before the fix.
     chains: chains on.
     arrived_at: None under way.
-    sent_stops: stops at which the driver was last told to chain, by id.
+    sent_stops: ids of the chain-up stops last sent to the driver.
     """
 
     depart_at: datetime

@@ -161,9 +161,9 @@ def find_stretches(need: Chance, sections: Sections, params: PlanParams) -> list
     anywhere = np.asarray((need >= enough).any(axis=0))
     if not anywhere.any():
         return []
-    likely = _joined(np.asarray(need.mean(axis=0) >= enough), sections, params.join_gap_m)
+    likely = joined_runs(np.asarray(need.mean(axis=0) >= enough), sections, params.join_gap_m)
     runs: list[tuple[int, int]] = []
-    for first, last in _joined(anywhere, sections, params.join_gap_m):
+    for first, last in joined_runs(anywhere, sections, params.join_gap_m):
         run_probability = stretch_probability(need, first, last)
         inside = [(a, b) for a, b in likely if first <= a and b <= last]
         if not any(stretch_probability(need, a, b) >= run_probability - SAME_PROBABILITY for a, b in inside):
@@ -205,9 +205,9 @@ def find_runs(need: Chance, sections: Sections, params: PlanParams) -> list[Need
     anywhere = np.asarray((need >= enough).any(axis=0))
     if not anywhere.any():
         return []
-    likely = _joined(np.asarray(need.mean(axis=0, dtype=np.float64) >= enough), sections, params.join_gap_m)
+    likely = joined_runs(np.asarray(need.mean(axis=0, dtype=np.float64) >= enough), sections, params.join_gap_m)
     runs = []
-    for first, last in _joined(anywhere, sections, params.join_gap_m):
+    for first, last in joined_runs(anywhere, sections, params.join_gap_m):
         cores = [(a, b) for a, b in likely if first <= a and b <= last]
         if not cores:
             if stretch_probability(need, first, last) >= enough:
@@ -228,7 +228,8 @@ def _reaches(need: Chance, enough: float) -> int:
     return int(np.argmax(so_far)) if so_far.any() else int(so_far.size)
 
 
-def _joined(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int, int]]:
+def joined_runs(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int, int]]:
+    """Runs of True sections, as (first, last) index, joined across gaps shorter than gap_m. mask: (section,)."""
     joined: list[tuple[int, int]] = []
     for first, last in runs_of(mask):
         if joined and sections.start_m[first] - sections.end_m[joined[-1][1]] < gap_m:

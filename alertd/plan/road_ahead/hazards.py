@@ -8,7 +8,7 @@ import numpy as np
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Index, Mask
-from alertd.plan.road_ahead.long_ice import ICE_WEIGHT, ICY_CODE, icy_runs, long_ice
+from alertd.plan.road_ahead.long_ice import ICE_WEIGHT, ICY_CODE, likely_runs, long_ice
 from alertd.plan.road_ahead.pavement_codes import Codes
 from alertd.plan.road_ahead.wind import WindHours, blind, limits_of, too_windy
 
@@ -77,7 +77,7 @@ def _runs(
     ):
         if not mask.any():
             continue
-        for first, last in icy_runs(mask, hourly_need.sections, params):
+        for first, last in likely_runs(mask, hourly_need.sections, params):
             frac = float(mask[:, first : last + 1].any(axis=1).mean())
             if frac < enough - SAME_PROBABILITY or taken[first : last + 1].any():
                 continue

@@ -3,12 +3,11 @@
 import numpy as np
 
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, joined_runs
 from alertd.plan.road_ahead.hourly_need import Mask
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, Codes
 from alertd.plan.road_ahead.sections import Sections
 from alertd.road.road_class import RoadClass
-from alertd.route.runs import runs_of
 
 ICY = (RoadClass.ICE, RoadClass.GLAZE)
 ICY_CODE = np.isin(GRIP_OF_CODE, [int(c) for c in ICY])
@@ -33,7 +32,7 @@ def long_ice(code: Codes, sections: Sections, params: PlanParams) -> tuple[int, 
     if not may_hold(code, sections, params):
         return None
     icy = ICY_CODE[code]
-    for first, last in icy_runs(icy, sections, params):
+    for first, last in likely_runs(icy, sections, params):
         here = slice(first, last + 1)
         length_m = ICE_WEIGHT[code[:, here]] @ sections.length_m[here]
         if (length_m > params.ice_hold_m).mean() >= params.hold_probability - SAME_PROBABILITY:
@@ -41,13 +40,7 @@ def long_ice(code: Codes, sections: Sections, params: PlanParams) -> tuple[int, 
     return None
 
 
-def icy_runs(icy: Mask, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
-    """Runs of sections on which enough members have ice, short gaps joined."""
-    runs: list[tuple[int, int]] = []
-    likely = icy.mean(axis=0) >= params.winter_probability - SAME_PROBABILITY
-    for first, last in runs_of(likely):
-        if runs and sections.start_m[first] - sections.end_m[runs[-1][1]] < params.join_gap_m:
-            runs[-1] = (runs[-1][0], last)
-        else:
-            runs.append((first, last))
-    return runs
+def likely_runs(on: Mask, sections: Sections, params: PlanParams) -> list[tuple[int, int]]:
+    """Runs of sections on which enough members are True, short gaps joined. on: (member, section)."""
+    likely = on.mean(axis=0) >= params.winter_probability - SAME_PROBABILITY
+    return joined_runs(likely, sections, params.join_gap_m)
