@@ -26,6 +26,7 @@ _COMMANDS: Final = {
     "run": LazyCommand("alertd.cli.commands.daemon", "run", "Run the daemon."),
     "score": LazyCommand("alertd.cli.commands.score", "score", "Compare plans with what happened."),
     "token": LazyCommand("alertd.cli.commands.token", "token", "Manage the API tokens of callers."),
+    "watch": LazyCommand("alertd.cli.commands.watch", "watch", "Warn when the daemon on another machine stops."),
 }
 
 

@@ -13,6 +13,7 @@ from alertd.settings.channels import SECTIONS
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
 from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
+from alertd.settings.watch import WatchFile
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel
 from alertd.sources.openstreetmap.overpass import OVERPASS_URL
@@ -303,6 +304,7 @@ class CommonSettingsFile(FileModel):
     plan: PlanFile = PlanFile()
     notices: NoticesFile = NoticesFile()
     daemon: DaemonFile
+    watch: WatchFile = WatchFile()
 
     @model_validator(mode="after")
     def _parts_stand_in_order(self) -> "CommonSettingsFile":

@@ -12,6 +12,7 @@ from alertd.notices.policy import Policy
 from alertd.plan.params import PlanParams
 from alertd.settings.forecast import ForecastSettings
 from alertd.settings.languages import Languages
+from alertd.settings.watch import WatchSettings
 from alertd.sources.openstreetmap.overpass import OVERPASS_URL
 from alertd.store.url import StoreLocation
 
@@ -100,6 +101,7 @@ class Settings:
     heartbeat_url: str = ""
     heartbeat_allow_networks: tuple[Network, ...] = ()
     overpass_url: str = OVERPASS_URL
+    watch: WatchSettings = field(default_factory=WatchSettings)
 
     @property
     def links_key(self) -> Path:

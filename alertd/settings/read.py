@@ -15,6 +15,7 @@ from alertd.settings.file_model import CommonSettingsFile, DaemonFile, SettingsF
 from alertd.settings.forecast import forecast_settings
 from alertd.settings.model import KeepDays, PlacePaths, Settings
 from alertd.settings.secrets import LEAST_TOKEN_N, read_secret_file
+from alertd.settings.watch import watch_settings
 from alertd.sources.files.road import RoadSettings, read_road
 from alertd.sources.files.toml import read_toml
 from alertd.store.url import PostgresUrl, StoreLocation, parse_store_url
@@ -72,6 +73,7 @@ def read_settings(path: Path) -> Settings:
         links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
         heartbeat_url=content.daemon.heartbeat_url,
         overpass_url=content.places.overpass_url,
+        watch=watch_settings(path, content.watch, secret_of),
         heartbeat_allow_networks=_networks(
             path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
         ),
