@@ -237,6 +237,8 @@ class DaemonFile(FileModel):
     http_names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]+$", examples=["alertd.fleet.example"])]] = Field(
         default_factory=list
     )
+    http_proxies: list[str] = Field(default_factory=list, examples=[["127.0.0.1"]])
+    environment_proxy: bool = False
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimitsFile = HttpLimitsFile()
     public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])

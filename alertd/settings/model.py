@@ -96,6 +96,8 @@ class Settings:
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)
     http_names: tuple[str, ...] = ()
+    http_proxies: tuple[Network, ...] = ()
+    environment_proxy: bool = False
     public_url: str = ""
     links_key_file: Path | None = None
     heartbeat_url: str = ""

@@ -63,6 +63,8 @@ def read_settings(path: Path) -> Settings:
         http_token=token,
         http_limits=content.daemon.http_limits.to_core(),
         http_names=tuple(content.daemon.http_names),
+        http_proxies=_networks(path, "daemon.http_proxies", content.daemon.http_proxies),
+        environment_proxy=content.daemon.environment_proxy,
         channels=channels,
         notices=replace(content.notices.to_core(), planned_every=timedelta(minutes=content.daemon.plan_every_min)),
         languages=content.notices.languages(),

@@ -2,6 +2,7 @@
 
 import asyncio
 import logging
+import os
 from pathlib import Path
 
 import click
@@ -18,6 +19,7 @@ def run(config: str | None) -> None:
     from alertd.daemon.daemon import run_daemon
     from alertd.daemon.log_format import configure_logging, secrets_of
 
+    os.umask(0o077)  # store, cache and archive hold people's names and positions
     configure_logging("text")
     settings = own_settings(config)
     configure_logging(settings.log, secrets_of(settings))
