@@ -18,6 +18,7 @@ _COMMANDS: Final = {
     "check": LazyCommand("alertd.cli.commands.check", "check", "Read every configured file and name what is wrong."),
     "demo": LazyCommand("alertd.cli.commands.demo", "demo", "Run an invented carrier and storm, offline."),
     "gather": LazyCommand("alertd.cli.commands.gather", "gather", "Download zones, heights and places, once."),
+    "init": LazyCommand("alertd.cli.commands.init", "init", "Make a settings folder and plan a first trip."),
     "parked": LazyCommand("alertd.cli.commands.dead_letters", "parked", "List notices that could not be delivered."),
     "plan": LazyCommand("alertd.cli.commands.plan", "plan", "Plan one trip now."),
     "rehearse": LazyCommand("alertd.cli.offline.rehearse", "rehearse_command", "Run a virtual day under a sky."),
@@ -25,7 +26,10 @@ _COMMANDS: Final = {
     "rules": LazyCommand("alertd.cli.commands.rules", "rules", "Print the chain rules of a jurisdiction for a rig."),
     "run": LazyCommand("alertd.cli.commands.daemon", "run", "Run the daemon."),
     "score": LazyCommand("alertd.cli.commands.score", "score", "Compare plans with what happened."),
+    "stops": LazyCommand("alertd.cli.commands.template", "stops", "Print an example of a stops file."),
+    "template": LazyCommand("alertd.cli.commands.template", "template", "Print an example of a file or body."),
     "token": LazyCommand("alertd.cli.commands.token", "token", "Manage the API tokens of callers."),
+    "trips": LazyCommand("alertd.cli.commands.trips", "trips", "List, add or cancel trips."),
     "watch": LazyCommand("alertd.cli.commands.watch", "watch", "Warn when the daemon on another machine stops."),
 }
 
