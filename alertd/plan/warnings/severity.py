@@ -99,6 +99,39 @@ def severity_of_named(name: str, level: str) -> Severity | None:
     return None if any(w in words for w in _ELSEWHERE_WORDS) else Severity(holds=False, rank=LAST)
 
 
+_RED, _ORANGE, _YELLOW = "red", "orange", "yellow"
+# [A] What an impact stands for when the colour is below it: a colour is lowered by a low confidence, the impact is not.
+_COLOUR_OF_IMPACT: Final = {"extreme": _RED, "high": _ORANGE}
+_COLOUR_RANK: Final = {_RED: 1, _ORANGE: 1, _YELLOW: 2}
+_GRAVER: Final = (_RED, _ORANGE, _YELLOW)
+
+
+def severity_of_coloured(name: str, level: str, colour: str, impact: str) -> Severity | None:
+    """Severity of an event of a service that colours its warnings by impact and confidence; None if irrelevant.
+
+    level: "warning", "watch", "advisory" or another word. colour: "yellow", "orange", "red" or "" where none is given.
+    impact: "low", "moderate", "high", "extreme" or "".
+
+    The graver of the colour and the impact counts. [A] Only a blizzard warning of orange or red is waited
+    out: yellow is the colour of most warnings, for moderate, local or short effects (Environment and Climate
+    Change Canada, November 2025). Its snow is still in the forecast and in the road's state.
+    """
+    weight = severity_of_named(name, level)
+    own, of_impact = colour.strip().lower(), _COLOUR_OF_IMPACT.get(impact.strip().lower(), "")
+    known = [c for c in _GRAVER if c in (own, of_impact)]
+    if weight is None or own not in _GRAVER:
+        return weight  # without a colour that is known nothing is lowered
+    grave = known[0]
+    words, level = name.lower(), level.lower()
+    if level == "warning" and "blizzard" in words:
+        return Severity(holds=True, rank=0) if grave != _YELLOW else Severity(holds=False, rank=1)
+    if weight.rank == LAST or level != "warning":
+        lift = {_RED: 2, _ORANGE: 1, _YELLOW: 0}[grave]
+        return Severity(holds=False, rank=max(weight.rank - lift, 1))
+    rank = max(_COLOUR_RANK[grave], 1 if any(w in words for w in _WINTER_WORDS) else weight.rank - (grave != _YELLOW))
+    return Severity(holds=False, rank=rank)
+
+
 def _of_code(code: str) -> Severity | None:
     phenomenon, _, level = code.partition(".")
     if code in _HOLDS:
