@@ -13,12 +13,12 @@ _WINTER_CODES: Final = "BZ WS IS LE LB SQ ZR WW ZF HS SN SB BS HP IP"
 WINTER: Final = frozenset(_WINTER_CODES.split())
 # Of other kinds only these: wind for high-sided vehicles, sight, cold that stops engines and hands, water on the road.
 _ROAD: Final = {
-    "HW": "WA", "EW": "W", "WI": "Y", "DS": "WY", "DU": "WY", "FG": "Y", "SM": "Y", "EC": "W", "WC": "W", "FF": "W",
-    "FA": "W", "FL": "W", "AV": "WAY",
+    "HW": "WA", "EW": "W", "WI": "Y", "DS": "WY", "DU": "WY", "FG": "Y", "SM": "Y", "EC": "W", "CW": "Y", "WC": "W",
+    "FF": "W", "FA": "W", "FL": "W", "AV": "WAY",
 }  # fmt: skip
 # Known, and irrelevant to a truck on a winter pass: sea, beach, heat, frost in fields, fire, air, summer storms.
 _ELSEWHERE_CODES: Final = (
-    "AF AQ AS BH BW CF CW EH FR FW FZ GL HF HI HT HU HY HZ LO LS LW MA MF MH MS RB RH RP SC SE SI SR SS SU SV SW TI TO "
+    "AF AQ AS BH BW CF EH FR FW FZ GL HF HI HT HU HY HZ LO LS LW MA MF MH MS RB RH RP SC SE SI SR SS SU SV SW TI TO "
     "TR TS TY UP VO XH ZY"
 )
 _ELSEWHERE: Final = frozenset(_ELSEWHERE_CODES.split())
@@ -35,7 +35,8 @@ _NAMES: Final = {
     "Blizzard": "BZ", "Winter Storm": "WS", "Ice Storm": "IS", "Lake Effect Snow": "LE", "Snow Squall": "SQ",
     "Freezing Rain": "ZR", "Winter Weather": "WW", "Freezing Fog": "ZF", "Heavy Snow": "HS", "High Wind": "HW",
     "Extreme Wind": "EW", "Wind": "WI", "Dust Storm": "DS", "Blowing Dust": "DU", "Dense Fog": "FG",
-    "Dense Smoke": "SM", "Extreme Cold": "EC", "Wind Chill": "WC", "Flash Flood": "FF", "Flood": "FA",
+    "Dense Smoke": "SM", "Extreme Cold": "EC", "Cold Weather": "CW", "Wind Chill": "WC",
+    "Flash Flood": "FF", "Flood": "FA",
     "Avalanche": "AV",
 }  # fmt: skip
 _LEVELS: Final = {"Warning": "W", "Watch": "A", "Advisory": "Y", "Statement": "S"}

@@ -18,7 +18,7 @@ from alertd.sources.http.answer import JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, Number, validated
 from alertd.sources.providers.open_meteo.parse import SOURCE
 
-LIFE_S: Final = 900.0
+LIFE_S: Final = 1800.0
 SERVERS_DIFFER: Final = timedelta(minutes=20)  # the source's page marks a model as late after these
 MISSED_N: Final = 2  # [A] one missed update is common, two are an outage
 USUAL_LATENCY: Final = timedelta(hours=8)  # [A] of a global model; used where the file gives a time before its run
@@ -97,7 +97,7 @@ def best_match_models(lat_deg: Array, lon_deg: Array) -> tuple[str, ...]:
     """Models that the best match draws on at some places, by their metadata names.
 
     From memory of the source's documentation: HRRR and GFS in the USA, HRDPS and GDPS in Canada, ICON-EU and ICON in
-    Europe, IFS elsewhere.
+    Europe, IFS and GFS elsewhere.
     """
     found: dict[str, None] = {}
     for lat, lon in zip(lat_deg, lon_deg, strict=True):
@@ -106,7 +106,7 @@ def best_match_models(lat_deg: Array, lon_deg: Array) -> tuple[str, ...]:
         elif -24.0 <= lon <= 45.0 and lat >= 30.0:
             names = ("dwd_icon_eu", "dwd_icon")
         else:
-            names = ("ecmwf_ifs025",)
+            names = ("ecmwf_ifs025", "ncep_gfs013")
         found |= dict.fromkeys(names)
     return tuple(found)
 
@@ -131,4 +131,4 @@ async def ask_run(client: JsonClient, base_url: str, model: str, params: dict[st
 
 def _no_host_fault(status: int, _problem: object) -> SourceError | None:
     """A server without metadata still gives forecasts."""
-    return SourceError(SOURCE, f"has no metadata of this model (HTTP {status})") if 400 <= status < 500 else None
+    return SourceError(SOURCE, f"has no metadata of this model (HTTP {status})") if status in (400, 404) else None
