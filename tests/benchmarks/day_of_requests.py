@@ -188,9 +188,10 @@ class Servers:
     async def _answered(self, request: httpx.Request, at_s: float) -> httpx.Response:
         url, hour = str(request.url), at_s / 3600.0
         for fault in self._faults:
+            uncounted = fault.kind == "daily" and "/data/" in url
             if (
-                fault.host == request.url.host and not (fault.kind == "daily" and "/data/" in url) and fault.from_h <= hour < fault.to_h and fault.where in url
-                and self._rng.random() < fault.share
+                fault.host == request.url.host and fault.from_h <= hour < fault.to_h and fault.where in url
+                and not uncounted and self._rng.random() < fault.share
             ):  # fmt: skip
                 return await _failed(fault.kind, request, at_s)
         return _good(request, at_s)
