@@ -4,7 +4,9 @@ from pathlib import Path
 
 import pytest
 
-from alertd.rules.ruleset import RuleSet, Season, last_season_start
+from alertd.rules.clause import last_season_start
+from alertd.rules.duties import Season
+from alertd.rules.ruleset import RuleSet
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.laws.ruleset import rule_files
 

@@ -6,10 +6,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from alertd.rules.clause import Confidence
 from alertd.rules.requirements import TireDemand, demand_for
 from alertd.rules.rig import Axle, AxleRole, Rig, Tire
-from alertd.rules.ruleset import Confidence, ControlLevel, Demand, Placement, RigClass, RuleSet
-from alertd.rules.tire_layouts import choices, fits, minimal
+from alertd.rules.rig_class import RigClass, fits
+from alertd.rules.ruleset import ControlLevel, Demand, Placement, RuleSet
+from alertd.rules.tire_layouts import choices, minimal
 
 # (jurisdiction, level, rig) -> drive tires, towed tires. Where a text allows two readings, the stricter stands.
 ROWS = [
