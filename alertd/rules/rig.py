@@ -21,6 +21,7 @@ FACTS: Final = {
     "apportioned": "whether it bears an apportioned plate",
     "oversize": "whether it moves on an oversize permit",
     "motorhome": "whether it is a motorhome",
+    "lightly_loaded": "whether it is empty or lightly loaded",
     "tow_truck": "whether it tows or transports vehicles for pay, with a winch or the like",
 }
 
@@ -79,6 +80,7 @@ class RigFacts:
     oversize: bool | None = None
     motorhome: bool | None = None
     tow_truck: bool | None = None
+    lightly_loaded: bool | None = None
     persons: int | None = None
     declared_kg: float | None = None
     unit_rated_kg: tuple[float, ...] = ()

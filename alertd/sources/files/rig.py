@@ -10,6 +10,7 @@ from alertd.rules.rig import Axle, AxleRole, Coupling, Kind, Rig, RigFacts
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.units import HORSEPOWER_W, POUND_KG
 
+LIGHT_SHARE = 0.55  # of the rating; an empty combination weighs 0.4 to 0.5 of it [A]
 _LOAD_TOLERANCE_FRAC = 0.02  # axle and gross weights are rounded separately; a missing axle differs far more
 
 
@@ -89,6 +90,7 @@ class RigFile(FileModel):
     oversize: bool | None = None
     motorhome: bool | None = None
     tow_truck: bool | None = None
+    lightly_loaded: bool | None = None  # left out: by its gross and rated weight
     persons: int | None = Field(None, ge=1, le=200)
     declared_lb: float | None = Field(None, gt=0, allow_inf_nan=False)
     declared_kg: float | None = Field(None, gt=0, allow_inf_nan=False)
@@ -129,6 +131,12 @@ class RigFile(FileModel):
             )
         return self
 
+    @property
+    def _lightly_loaded(self) -> bool:
+        if self.lightly_loaded is not None:
+            return self.lightly_loaded
+        return _kg(self.gross_lb, self.gross_kg) < LIGHT_SHARE * _kg(self.rated_lb, self.rated_kg)
+
     def to_core(self, rig_id: str) -> Rig:
         return Rig(
             id=rig_id,
@@ -148,6 +156,7 @@ class RigFile(FileModel):
                 oversize=self.oversize,
                 motorhome=self.motorhome,
                 tow_truck=self.tow_truck,
+                lightly_loaded=self._lightly_loaded,
                 persons=self.persons,
                 declared_kg=_kg(self.declared_lb, self.declared_kg) or None,
                 unit_rated_kg=tuple(lb * POUND_KG for lb in self.unit_rated_lb) or tuple(self.unit_rated_kg),

@@ -50,6 +50,7 @@ class RigClassFile(FileModel):
     oversize: Literal[True] | None = None
     motorhome: Literal[True] | None = None
     tow_truck: Literal[True] | None = None
+    lightly_loaded: Literal[True] | None = None
     persons_min: int | None = Field(None, ge=1)
 
     @model_validator(mode="after")
