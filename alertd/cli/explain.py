@@ -102,8 +102,8 @@ def _members(x: Explanation, console: Console) -> None:
         console,
         "each",
         "member at its hour of passing: rank of friction | ploughed | surface | friction at hand, needed, on the "
-        "steepest grade of the section | posting | descent | need here | need and slip anywhere on the stretch | lost if only "
-        "ready",
+        "steepest grade of the section | posting | descent | need here | need and slip anywhere on the stretch | "
+        "lost if only ready",
     )
     for m in x.members:
         _print_field(

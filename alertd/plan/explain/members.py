@@ -84,13 +84,14 @@ def members_at(
     grades = (hourly_need.sections.up_grade[section], hourly_need.sections.down_grade[section])
     margins = np.stack([rig_margin(hourly_need.rig, (), GRIP_OF_CODE[code], mu, grade) for grade in grades])
     worst = np.nan_to_num(margins, nan=np.inf).argmin(axis=0)
+    friction, untouched = np.asarray(friction), np.asarray(hourly_need.corridor.field.untouched)
     most, slips = solution.need[:, here].max(axis=1), solution.grip_shortfall[:, here].any(axis=1)
     loss_s = prices_for(hourly_need.rig, params).loss_s(most, slips)
     return tuple(
         MemberAtPlace(
             member=m,
             friction_rank=float(friction[m]),
-            untouched=bool(hourly_need.corridor.field.untouched[m]),
+            untouched=bool(untouched[m]),
             surface=_label(solution, m, section),
             grade=float(grades[worst[m]]),
             mu=float(mu[m]),
