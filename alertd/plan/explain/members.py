@@ -85,7 +85,8 @@ def members_at(
     margins = np.stack([rig_margin(hourly_need.rig, (), GRIP_OF_CODE[code], mu, grade) for grade in grades])
     worst = np.nan_to_num(margins, nan=np.inf).argmin(axis=0)
     friction, untouched = np.asarray(friction), np.asarray(hourly_need.corridor.field.untouched)
-    most, slips = solution.need[:, here].max(axis=1), solution.grip_shortfall[:, here].any(axis=1)
+    most = solution.need[:, here].max(axis=1)
+    slips = np.asarray(solution.grip_shortfall[:, here].any(axis=1))
     loss_s = prices_for(hourly_need.rig, params).loss_s(most, slips)
     return tuple(
         MemberAtPlace(
