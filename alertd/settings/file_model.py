@@ -156,7 +156,7 @@ _PLAN_ORDER: Final = (
 
 
 class PlanFile(FileModel):
-    chain_probability: float = Field(0.5, gt=0.0, lt=1.0)
+    chain_probability: float = Field(0.7, gt=0.0, lt=1.0)
     ready_probability: float = Field(0.15, gt=0.0, lt=1.0)
     hold_probability: float = Field(0.3, gt=0.0, lt=1.0)
     ice_least_miles: float = Field(2.0, ge=0.0, le=20.0)
@@ -167,6 +167,9 @@ class PlanFile(FileModel):
     minutes_per_chain: float = Field(10.0, ge=0, le=60)
     minutes_hang_at_least: float = Field(30.0, ge=0, le=240)
     minutes_remove: float = Field(20.0, ge=0, le=240)
+    truck_hour_usd: float = Field(90.78, ge=10, le=1000)
+    fine_usd: float = Field(579.0, ge=0, le=100_000)
+    recovery_usd: float = Field(5000.0, ge=0, le=100_000)
     stop_min_spaces: int = Field(3, ge=1, le=100)
     compare_departures_h: float = Field(36.0, ge=0, le=48)
     posted_believed_h: float = Field(6.0, gt=0, le=48)
@@ -193,6 +196,9 @@ class PlanFile(FileModel):
             hang_s_per_chain=self.minutes_per_chain * 60.0,
             hang_min_s=self.minutes_hang_at_least * 60.0,
             remove_s=self.minutes_remove * 60.0,
+            truck_hour_usd=self.truck_hour_usd,
+            fine_usd=self.fine_usd,
+            recovery_usd=self.recovery_usd,
             stop_min_spaces=self.stop_min_spaces,
             compare_h=self.compare_departures_h,
             posted_believed_h=self.posted_believed_h,

@@ -291,6 +291,7 @@ IMMEDIATE_POLICY: Final = Policy(
     ease_after=timedelta(0),
     least_gap=timedelta(0),
     chain_cleared_probability=2.0,
+    chain_cleared_worth=9.0,
     ready_cleared_probability=2.0,
     driver_most_an_hour=1000,
     quiet_from=time(0),
