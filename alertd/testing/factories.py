@@ -201,6 +201,7 @@ def make_weather(
         first_epoch_s=first_hour.timestamp(),
         road_class=road_class,
         grip_class=road_class.copy(),
+        untouched_class=road_class.copy(),
         surface_temp_c=-2.0 * known,
         air_temp_c=-3.0 * known,
         water_mmwe=0.0 * known,
