@@ -21,6 +21,7 @@ from alertd.cli.dead_letters import parked
 from alertd.cli.gather import gather
 from alertd.cli.offline.rehearse import rehearse_command
 from alertd.cli.paths import own_settings, settings_path, settings_to_read
+from alertd.cli.reports.driver_report import report
 from alertd.cli.score import score
 from alertd.cli.token import token
 from alertd.clock import system_clock
@@ -431,6 +432,7 @@ cli.add_command(parked)
 cli.add_command(token)
 cli.add_command(score)
 cli.add_command(rehearse_command)
+cli.add_command(report)
 
 
 def _console() -> "Console":

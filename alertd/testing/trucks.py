@@ -14,7 +14,14 @@ from alertd.records.driver_reports import save_report
 from alertd.records.observations import save_observations
 from alertd.records.positions import save_position
 from alertd.route.model import Route
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, parse_report
+from alertd.sources.requests.driver_reports import (
+    CHAINS_OFF,
+    CHAINS_ON,
+    HANGING_BEGUN,
+    READ,
+    REMOVING_BEGUN,
+    parse_report,
+)
 from alertd.sources.requests.positions import PositionRequest
 from alertd.store.store import Store
 from alertd.testing.weather.weather_model import WeatherModel
@@ -73,6 +80,9 @@ class Trucks:
                 return
             truck.at_m = _driven_m(truck, there_m, now_utc)
             self._stop(truck, plan, now_utc)
+            if truck.does:
+                begun = HANGING_BEGUN if truck.does == CHAINS_ON else REMOVING_BEGUN
+                self._report(trip_id, begun, now_utc, place=truck.place)
         if truck.at_m is None:
             return
         truck.seen_at = now_utc

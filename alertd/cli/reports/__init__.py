@@ -1,0 +1,1 @@
+"""Commands that report what happened on a trip."""
