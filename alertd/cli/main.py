@@ -23,6 +23,7 @@ _COMMANDS: Final = {
     "plan": LazyCommand("alertd.cli.commands.plan", "plan", "Plan one trip now."),
     "rehearse": LazyCommand("alertd.cli.offline.rehearse", "rehearse_command", "Run a virtual day under a sky."),
     "replay": LazyCommand("alertd.cli.commands.replay", "replay", "Make a stored plan again and compare it."),
+    "report": LazyCommand("alertd.cli.commands.report", "report", "Record what a driver reports by phone."),
     "rules": LazyCommand("alertd.cli.commands.rules", "rules", "Print the chain rules of a jurisdiction for a rig."),
     "run": LazyCommand("alertd.cli.commands.daemon", "run", "Run the daemon."),
     "score": LazyCommand("alertd.cli.commands.score", "score", "Compare plans with what happened."),

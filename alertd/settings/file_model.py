@@ -8,6 +8,8 @@ from pydantic import Field, create_model, field_validator, model_validator
 
 from alertd.i18n import Language
 from alertd.notices.policy import Policy
+from alertd.notices.reports.chain_log_table import COLUMNS
+from alertd.notices.reports.chain_pay import PARTS, ChainPay
 from alertd.plan.params import PlanParams
 from alertd.settings.channels import SECTIONS
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
@@ -264,6 +266,25 @@ class DaemonFile(FileModel):
         return value
 
 
+class ChainPayFile(FileModel):
+    paid: list[Literal["hanging", "running", "removing"]] = Field(default_factory=list, examples=[["hanging"]])
+    pay_code: str = Field("", max_length=40, examples=["CHN"])
+    columns: dict[str, str] = Field(default_factory=dict, examples=[{"Employee": "driver"}])
+
+    @model_validator(mode="after")
+    def _names_fields(self) -> "ChainPayFile":
+        for heading, name in self.columns.items():
+            if name not in COLUMNS:
+                problem = f'"{heading}" names "{name}", which is no field of the chain log'
+                raise FieldError("columns", problem, f"name one of {', '.join(COLUMNS)}")
+        return self
+
+    def to_core(self) -> ChainPay:
+        return ChainPay(
+            paid=tuple(part for part in PARTS if part in self.paid), code=self.pay_code, columns=dict(self.columns)
+        )
+
+
 _ACROSS_PARTS: Final = (
     Pair(
         low="notices.chain_cleared_probability",
@@ -311,6 +332,7 @@ class CommonSettingsFile(FileModel):
     forecast: CommonForecastFile
     plan: PlanFile = PlanFile()
     notices: NoticesFile = NoticesFile()
+    chain_log: ChainPayFile = ChainPayFile()
     daemon: DaemonFile
     watch: WatchFile = WatchFile()
 

@@ -9,6 +9,7 @@ from alertd.delivery.address_policy import Network
 from alertd.delivery.channel_spec import ChannelConfig
 from alertd.notices.model import Audience
 from alertd.notices.policy import Policy
+from alertd.notices.reports.chain_pay import ChainPay
 from alertd.plan.params import PlanParams
 from alertd.settings.forecast import ForecastSettings
 from alertd.settings.languages import Languages
@@ -92,6 +93,7 @@ class Settings:
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
     languages: Languages = field(default_factory=Languages)
+    chain_pay: ChainPay = field(default_factory=ChainPay)
     feeds: Path | None = None
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)

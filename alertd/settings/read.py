@@ -68,6 +68,7 @@ def read_settings(path: Path) -> Settings:
         channels=channels,
         notices=replace(content.notices.to_core(), planned_every=timedelta(minutes=content.daemon.plan_every_min)),
         languages=content.notices.languages(),
+        chain_pay=content.chain_log.to_core(),
         targets=channels_by_audience(channels),
         feeds=base / content.places.feeds if content.places.feeds else None,
         log=content.daemon.log,
