@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from alertd.records.brief_content import BRIEF_CONTENTS
+from alertd.records.brief_states import BRIEF_STATES
 from alertd.records.closures import CLOSURES, WITHDRAWALS
 from alertd.records.corrections import CORRECTIONS
 from alertd.records.driver_reports import ARRIVALS_SEEN, REPORTS
@@ -28,6 +29,7 @@ STREAMS: Final[tuple[EventStream[Any], ...]] = (
     OBSERVATIONS,
     PUBLISHED_ALERTS,
     BRIEF_CONTENTS,
+    BRIEF_STATES,
     REPORTED_ROWS,
     SIGN_OUTS,
 )
