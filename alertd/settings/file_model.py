@@ -56,6 +56,7 @@ class HttpLimitsFile(FileModel):
 
 class NoticesFile(FileModel):
     ease_after_min: float = Field(60.0, ge=0, le=720)
+    ease_alone_after_min: float = Field(120.0, ge=0, le=720)
     chain_cleared_probability: float = Field(0.4, gt=0.0, lt=1.0)
     ready_cleared_probability: float = Field(0.1, gt=0.0, lt=1.0)
     least_gap_min: float = Field(30.0, ge=0, le=360)
@@ -95,6 +96,7 @@ class NoticesFile(FileModel):
     def to_core(self) -> Policy:
         return Policy(
             ease_after=timedelta(minutes=self.ease_after_min),
+            ease_alone_after=timedelta(minutes=self.ease_alone_after_min),
             chain_cleared_probability=self.chain_cleared_probability,
             ready_cleared_probability=self.ready_cleared_probability,
             least_gap=timedelta(minutes=self.least_gap_min),

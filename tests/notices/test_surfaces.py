@@ -104,7 +104,7 @@ def test_ice_is_eased_once_and_comes_again(saying: Saying) -> None:
 
 
 def test_relief_waits_until_it_has_lasted_over_a_new_forecast(saying: Saying) -> None:
-    log = Log(replace(IMMEDIATE_POLICY, ease_after=timedelta(hours=1)))
+    log = Log(replace(IMMEDIATE_POLICY, ease_after=timedelta(hours=1), ease_alone_after=timedelta(hours=1)))
     log.next(with_ice(saying(), make_surface()))
     less = with_ice(saying())
     newer = replace(less, sources=tuple(replace(s, issued_at=at_hour(1.5)) for s in less.sources))

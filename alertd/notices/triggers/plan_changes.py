@@ -226,7 +226,9 @@ def _has_lasted(fact: SentFact, plan: Plan, now_utc: datetime, policy: Policy) -
         return True
     if fact.milder_since is None or fact.milder_on is None:
         return False
-    return now_utc - fact.milder_since >= policy.ease_after and _forecast_at(plan) > fact.milder_on
+    agreed = len({s.provider for s in plan.sources if not s.stale}) > 1
+    lasts = policy.ease_after if agreed else max(policy.ease_after, policy.ease_alone_after)
+    return now_utc - fact.milder_since >= lasts and _forecast_at(plan) > fact.milder_on
 
 
 def _forecast_at(plan: Plan) -> datetime:

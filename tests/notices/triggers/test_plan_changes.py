@@ -373,3 +373,23 @@ def test_a_trip_that_has_arrived_says_nothing_more(saying: Callable[..., Plan]) 
     _, facts = plan_notices(saying(Advice.CHAIN), None, at_hour(5), IMMEDIATE_POLICY)
     arrived = replace(saying(), arrived_at=at_hour(9))
     assert plan_notices(arrived, facts, at_hour(10), IMMEDIATE_POLICY) == ((), facts)
+
+
+@pytest.mark.parametrize(("providers", "expected_h"), [(("nws",), 2.0), (("nws", "met-norway"), 1.0)])
+def test_relief_of_one_source_lasts_longer(saying: Saying, providers: tuple[str, ...], expected_h: float) -> None:
+    """Two sources that agree give relief after an hour; one alone after two, since it may err plausibly."""
+    (note,) = saying(CHAIN).sources
+
+    def seen(larch: Any, hour: float) -> Plan:
+        sources = tuple(replace(note, provider=name, issued_at=at_hour(hour)) for name in providers)
+        return replace(saying(larch), sources=sources)
+
+    talk = Talk(replace(IMMEDIATE_POLICY, ease_after=timedelta(hours=1), ease_alone_after=timedelta(hours=2)))
+    talk.hear(seen(CHAIN, 0.0), at_hour(0))
+    eased = None
+    for quarter in range(1, 13):
+        hour = quarter / 4
+        if any(n.kind is NoticeKind.EASED for n in talk.hear(seen(None, hour), at_hour(hour))):
+            eased = hour
+            break
+    assert eased == 0.25 + expected_h
