@@ -17,6 +17,8 @@ log = logging.getLogger(__name__)
 
 STEP_S: Final = 120.0  # more than a slewed clock, the whole seconds of a Date and a slow answer add up to
 STEADY_S: Final = 600.0  # a new time that servers do not confirm is accepted after this long
+LARGE_STEP_S: Final = 6 * 3600.0  # a larger one after `LARGE_STEADY_S`: it would skip briefs and expire every notice
+LARGE_STEADY_S: Final = 6 * 3600.0
 PRUNE_STEADY_S: Final = 6 * 3600.0  # longer, because removed data do not come back
 DATES_HOLD_S: Final = 86400.0
 MOST_HOSTS: Final = 32
@@ -33,7 +35,7 @@ class GuardedClock:
     """Call it for the time: the machine's time, or after a step larger than `STEP_S` the earlier time counted on.
 
     A new time is accepted when servers confirm it. Without servers that confirm the old time, it is accepted after
-    `STEADY_S`. Thread-safe.
+    `STEADY_S`, and a step larger than `LARGE_STEP_S` after `LARGE_STEADY_S`. Thread-safe.
     """
 
     def __init__(self, machine: Clock, elapsed: Callable[[], float] = elapsed_s) -> None:
@@ -115,7 +117,10 @@ class GuardedClock:
             return True
         if old_off_s is not None and abs(old_off_s) <= STEP_S:
             return False
-        return self._step is not None and at_s - self._step[1] >= STEADY_S
+        if self._step is None:
+            return False
+        needed_s = STEADY_S if abs(self._step[0]) <= LARGE_STEP_S else LARGE_STEADY_S
+        return at_s - self._step[1] >= needed_s
 
     def _behind_servers_s(self, now: datetime, at_s: float) -> float | None:
         """Servers' time minus `now` [s]; None without a server answer within a day."""

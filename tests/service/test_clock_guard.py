@@ -97,6 +97,18 @@ def test_a_step_without_servers_is_taken_over_when_steady(clock: GuardedClock, m
     assert clock.may_remove
 
 
+@pytest.mark.parametrize("off", [DAY, 31 * DAY, 3 * 365 * DAY, -31 * DAY])
+def test_a_large_step_without_servers_waits_six_hours(clock: GuardedClock, machine: Machine, off: timedelta) -> None:
+    machine.go(timedelta(seconds=STEADY_S))
+    machine.off = off
+    clock()
+    for _ in range(35):
+        machine.go(timedelta(minutes=10))
+        assert clock() == machine.true
+    machine.go(timedelta(minutes=10))
+    assert clock() == machine.true + off
+
+
 def test_a_step_against_the_servers_is_never_taken_over(clock: GuardedClock, machine: Machine) -> None:
     servers_confirm(clock, machine, "a.example")
     machine.off = DAY
