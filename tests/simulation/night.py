@@ -553,7 +553,9 @@ def main(run: Callable[..., Counter[str]] = simulate) -> None:
     began_s = time.monotonic()
     seeds = [n for text in sys.argv[1:] for n in _seeds(text)]
     for seed in seeds:
-        total += run(seed, settings, ground)
+        fired = run(seed, settings, ground)
+        print(f"seed {seed}: {sum(fired.values())} faults", file=sys.stderr)
+        total += fired
     for name, n in sorted(total.items()):
         print(f"{n:8} {name}")
     print(f"{len(seeds)} nights in {time.monotonic() - began_s:.0f} s, no invariant broken")
