@@ -259,7 +259,7 @@ def test_leave_by_is_left_out_where_the_snow_is_far_off() -> None:
 def departure(hour: float, advice: Advice, odds: float, drive_h: float = 2.0, chained_h: float = 3.0) -> Departure:
     leave = at_hour(hour)
     unchained, chained = leave + timedelta(hours=drive_h), leave + timedelta(hours=chained_h)
-    pair = arrival_pair(leave, drive_h * 3600.0, chained_h * 3600.0, odds)
+    pair = arrival_pair(leave, (drive_h * 3600.0, chained_h * 3600.0), odds)
     return Departure(
         depart_at=leave, arrive_at=chained if advice is Advice.CHAIN else unchained, advice=advice, probability=odds,
         unknown_frac=0.0, lost_s=0.0, hangings=0, hours_ok=True, arrivals=pair,
