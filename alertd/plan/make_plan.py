@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from alertd.forecast.model import Forecast
 from alertd.forecast.past import PastWeather
 from alertd.plan.chain_up.chains_on import ChainsOn
+from alertd.plan.chain_up.hanging import HangingNow
 from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.controls.overlay import belief_frac, with_posted
@@ -53,9 +54,9 @@ class TripInput:
     """A trip: its people, its departure (aware), the hours the driver has used, and the state of the truck and route.
 
     fix: last reported position, from which the plan starts. position_notes: cautions about it. stood: earlier stops.
-    chains: those reported on. arrived_at: None for a truck that has not arrived. closures: closed roads and weather
-    warnings on the route. warnings_known: whether all of the latter are among them. posted: controls of road
-    authorities on the route. language: of the driver's texts, "" for the operator's choice.
+    chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived. closures: closed
+    roads and weather warnings on the route. warnings_known: whether all of the latter are among them. posted: controls
+    of road authorities on the route. language: of the driver's texts, "" for the operator's choice.
     """
 
     id: str
@@ -67,6 +68,7 @@ class TripInput:
     position_notes: tuple[str, ...] = ()
     stood: tuple[Stood, ...] = ()
     chains: ChainsOn | None = None
+    hanging: HangingNow | None = None
     arrived_at: datetime | None = None
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
@@ -222,6 +224,7 @@ def make_plan(request: PlanRequest) -> Plan:
         lands=tuple(dict.fromkeys(s.code for s in route.jurisdictions if s.code)),
         surfaces=() if over else surface_stretches(run, stretches, leave.timestamp(), params),
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
+        hanging_since=None if over or trip.hanging is None else trip.hanging.since,
         arrived_at=trip.arrived_at,
         input_notes=weather.remarks,
         arrivals=arrivals,
@@ -282,8 +285,9 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     request = _in_force(request)
     trip, params, now_utc = request.trip, request.params, request.now_utc
     rest = remaining_trip(
-        request.route, trip.depart_at.astimezone(UTC), trip.fix, request.weather.corridor, params, now_utc, trip.stood
-    )
+        request.route, trip.depart_at.astimezone(UTC), _fix(trip, now_utc, params), request.weather.corridor, params,
+        now_utc, trip.stood,
+    )  # fmt: skip
     since = trip.fix.at if trip.fix is not None and trip.fix.old else None
     from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
     hourly_need = hourly_need_for(rest.route, request.rig, request.rulesets, rest.corridor, params, from_epoch_s)
@@ -295,6 +299,15 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
         remaining=rest,
         solution=best_solution(hourly_need, rest.leave_at.timestamp(), params, on, since_epoch_s, trip.sent_stops),
     )
+
+
+def _fix(trip: TripInput, now_utc: datetime, params: PlanParams) -> PositionFix | None:
+    """The position to plan from. While chains are being hung it is as old as the work, which the plan begins there."""
+    fix, hanging = trip.fix, trip.hanging
+    if fix is None or hanging is None:
+        return fix
+    latest = max(fix.at, now_utc) if fix.old else fix.at
+    return replace(fix, at=min(latest, hanging.begins_at(latest, params.hang_min_s)), old=False)
 
 
 def _compared(

@@ -8,11 +8,14 @@ from pydantic import Field, create_model, field_validator, model_validator
 
 from alertd.i18n import Language
 from alertd.notices.policy import Policy
+from alertd.notices.reports.chain_log_table import COLUMNS
+from alertd.notices.reports.chain_pay import PARTS, ChainPay
 from alertd.plan.params import PlanParams
 from alertd.settings.channels import SECTIONS
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
 from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
+from alertd.settings.watch import WatchFile
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel
 from alertd.sources.openstreetmap.overpass import OVERPASS_URL
@@ -242,6 +245,8 @@ class DaemonFile(FileModel):
     http_names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]+$", examples=["alertd.fleet.example"])]] = Field(
         default_factory=list
     )
+    http_proxies: list[str] = Field(default_factory=list, examples=[["127.0.0.1"]])
+    environment_proxy: bool = False
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimitsFile = HttpLimitsFile()
     public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])
@@ -259,6 +264,25 @@ class DaemonFile(FileModel):
         except (ZoneInfoNotFoundError, ValueError):
             raise ValueError(f'"{value}" is no time zone; write an IANA name, e.g. "America/Denver"') from None
         return value
+
+
+class ChainPayFile(FileModel):
+    paid: list[Literal["hanging", "running", "removing"]] = Field(default_factory=list, examples=[["hanging"]])
+    pay_code: str = Field("", max_length=40, examples=["CHN"])
+    columns: dict[str, str] = Field(default_factory=dict, examples=[{"Employee": "driver"}])
+
+    @model_validator(mode="after")
+    def _names_fields(self) -> "ChainPayFile":
+        for heading, name in self.columns.items():
+            if name not in COLUMNS:
+                problem = f'"{heading}" names "{name}", which is no field of the chain log'
+                raise FieldError("columns", problem, f"name one of {', '.join(COLUMNS)}")
+        return self
+
+    def to_core(self) -> ChainPay:
+        return ChainPay(
+            paid=tuple(part for part in PARTS if part in self.paid), code=self.pay_code, columns=dict(self.columns)
+        )
 
 
 _ACROSS_PARTS: Final = (
@@ -308,7 +332,9 @@ class CommonSettingsFile(FileModel):
     forecast: CommonForecastFile
     plan: PlanFile = PlanFile()
     notices: NoticesFile = NoticesFile()
+    chain_log: ChainPayFile = ChainPayFile()
     daemon: DaemonFile
+    watch: WatchFile = WatchFile()
 
     @model_validator(mode="after")
     def _parts_stand_in_order(self) -> "CommonSettingsFile":

@@ -7,9 +7,9 @@ from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig
 from alertd.route.jurisdictions import OPEN_SEA
+from alertd.rules.clause import Confidence
 from alertd.rules.requirements import Hanging, TireDemand, cover, strictest, unknown_law
 from alertd.rules.rig import AxleRole, Rig
-from alertd.rules.ruleset import Confidence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
