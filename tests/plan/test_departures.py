@@ -213,7 +213,9 @@ def test_planned_departure_is_the_plan_itself(hour: float, members: int, chance:
     shown = at(plan.departures, hour)
     assert (own.advice, shown.advice) == (plan.advice, plan.advice)
     assert own.probability == pytest.approx(plan.chain_probability)
-    assert shown.arrive_at == plan.arrive_at
+    assert (shown.arrive_at, shown.probability, shown.lost_s) == (plan.arrive_at, plan.chain_probability, plan.cost_s)
+    assert shown.hangings == own.hangings == (plan.advice is Advice.CHAIN)
+    assert own.lost_s == pytest.approx(plan.cost_s, abs=120.0)
     assert abs(own.arrive_at - plan.arrive_at) <= timedelta(minutes=1)
     if plan.arrivals is not None and own.arrivals is not None:
         assert shown.arrivals == plan.arrivals
