@@ -136,7 +136,8 @@ def _choice(c: ChainChoice, console: Console) -> None:
         console,
         "minutes",
         f"of the trip, later than on a dry road: {c.unchained_s / 60.0:.1f} without chains, {c.chained_s / 60.0:.1f} "
-        f"chained, chance {c.chain_probability:.4f}: mean {c.expected_s / 60.0:.1f}",
+        f"chained, chance {c.chain_probability:.4f}, each run by its own chance a share of {c.share:.4f}: mean "
+        f"{c.expected_s / 60.0:.1f}",
     )
 
 

@@ -19,6 +19,7 @@ from alertd.plan.chain_up.route_outcome import (
     best_plan,
     chain_search,
     chained_legs,
+    chained_share,
     conditions_on,
     uncovered,
 )
@@ -112,7 +113,7 @@ def compare_departures(
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
         met = None if way.conditions is None else way.conditions.encounter
         probability = float(odds[i] if met is None else trip_odds(hourly_need, met.need))
-        arrivals = arrival_pair(depart_at, float(rides.reach_s[i, -1]), way.chained_s, probability)
+        arrivals = arrival_pair(depart_at, (float(rides.reach_s[i, -1]), way.chained_s), probability, way.share)
         clock = _clock(views, rides.reach_s[i], chain_plan, minutes) if reasons.closures else None
         held = clock is not None and meets_hold(
             reasons.closures,
@@ -163,6 +164,7 @@ class _Way:
     chain_plan: None where no road may need chains; conditions and left are then None and empty.
     left: stretches to be ready for, which the chain plan does not cover.
     chained_s: seconds to the end, chained for these too.
+    share: see `chained_share`.
     """
 
     views: DepartureViews
@@ -171,20 +173,23 @@ class _Way:
     left: tuple[ChainStretch, ...]
     minutes: int
     chained_s: float
+    share: float
 
 
 def _way(views: DepartureViews, unchained_s: float, *, search: bool) -> _Way:
     if not search:
         minutes = round(unchained_s / 60.0)
-        return _Way(views=views, chain_plan=None, conditions=None, left=(), minutes=minutes, chained_s=minutes * 60.0)
+        return _Way(
+            views=views, chain_plan=None, conditions=None, left=(), minutes=minutes, chained_s=minutes * 60.0, share=0.0
+        )
     chain_plan = best_plan(chain_search(views, views.params.chain_probability))
     conditions = conditions_on(views, chain_plan)
     left = tuple(uncovered(conditions.view, chain_plan, views.places))
-    minutes = chain_plan.minute
+    minutes, chained = chain_plan.minute, chain_plan
     if left:
         view = conditions.view
-        ready = best_plan(replace(chain_search(views, views.params.ready_probability), view=lambda _: view))
-        minutes = max(minutes, ready.minute)
+        chained = best_plan(replace(chain_search(views, views.params.ready_probability), view=lambda _: view))
+        minutes = max(minutes, chained.minute)
     return _Way(
         views=views,
         chain_plan=chain_plan,
@@ -192,6 +197,7 @@ def _way(views: DepartureViews, unchained_s: float, *, search: bool) -> _Way:
         left=left,
         minutes=chain_plan.minute,
         chained_s=minutes * 60.0,
+        share=chained_share(conditions, chained, views.places, views.params.remove_s),
     )
 
 

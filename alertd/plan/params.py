@@ -157,8 +157,8 @@ class PlanParams:
     late_sign_frac: float = 0.15  # [A] share of posted controls that stop a ready driver past the last place to chain
     chain_in_snow_s: float = 2_700.0  # [A] chaining where the truck began to slip, off any area, more than ahead of it
     stuck_frac: float = 0.015  # [A] share of slipping trucks with a ready driver that get stuck
-    # An ordinary chained run [A]: 10 miles at chained speed instead of 45 mph, that of careful trucks in light snow.
-    chained_run_m: float = 10.0 * MILE_M
+    # An ordinary chained run [A]: 20 miles over a pass at chained speed, not at 45 mph as careful trucks in light snow.
+    chained_run_m: float = 20.0 * MILE_M
     unchained_run_mps: float = to_mps(45.0)
 
     # Unlisted places, named where no listed stop serves [A].

@@ -20,7 +20,8 @@ from typing import Any
 import numpy as np
 
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.departures import compare_departures, pick_departures
+from alertd.plan.departure_picks import pick_departures
+from alertd.plan.departures import compare_departures
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.params import PlanParams
@@ -85,7 +86,7 @@ def departures(*, listed: bool = True) -> None:
     for _ in range(9):
         w, c = perf_counter(), process_time()
         found = compare_departures(outlook, at_hour(16), at_hour(2), HoursUsed(), PlanParams())
-        picks = pick_departures(found, at_hour(16))
+        picks = pick_departures(found, at_hour(16), PlanParams())
         wall.append(perf_counter() - w)
         cpu.append(process_time() - c)
     asked = sum(d.advice.rank > 0 for d in found)

@@ -87,6 +87,21 @@ def test_a_road_about_the_threshold_is_not_eased(saying: Saying) -> None:
     assert talk.driver(forecast_of(below, 4), 4.5) != []
 
 
+def test_a_choice_about_its_price_is_not_eased(saying: Saying) -> None:
+    """Going on cost 1.0 of chaining ahead; at 0.9 nothing is sent, whatever the odds, and below 0.8 it is."""
+    talk = Talk(lasting(chain_cleared_worth=0.8))
+    talk.hear(forecast_of(saying(CHAIN), -4), -3)
+    plan = saying(READY)
+    between, below = (
+        replace(plan, stretches=(replace(plan.stretches[0], probability=0.2, chain_worth=worth),))
+        for worth in (0.9, 0.7)
+    )
+    for hour in (-2.0, 0.0, 2.0):
+        assert talk.driver(forecast_of(between, hour), hour) == []
+    talk.hear(forecast_of(below, 3), 3.0)
+    assert talk.driver(forecast_of(below, 4), 4.5) != []
+
+
 def test_moves_wait_for_the_gap_and_worse_changes_do_not(saying: Saying) -> None:
     talk = Talk(replace(IMMEDIATE_POLICY, least_gap=timedelta(minutes=30), soon=timedelta(0)))
     talk.hear(saying(CHAIN), 0.0)

@@ -213,7 +213,9 @@ def test_planned_departure_is_the_plan_itself(hour: float, members: int, chance:
     shown = at(plan.departures, hour)
     assert (own.advice, shown.advice) == (plan.advice, plan.advice)
     assert own.probability == pytest.approx(plan.chain_probability)
-    assert shown.arrive_at == plan.arrive_at
+    assert (shown.arrive_at, shown.probability, shown.lost_s) == (plan.arrive_at, plan.chain_probability, plan.cost_s)
+    assert shown.hangings == own.hangings == (plan.advice is Advice.CHAIN)
+    assert own.lost_s == pytest.approx(plan.cost_s, abs=120.0)
     assert abs(own.arrive_at - plan.arrive_at) <= timedelta(minutes=1)
     if plan.arrivals is not None and own.arrivals is not None:
         assert shown.arrivals == plan.arrivals
@@ -259,7 +261,7 @@ def test_leave_by_is_left_out_where_the_snow_is_far_off() -> None:
 def departure(hour: float, advice: Advice, odds: float, drive_h: float = 2.0, chained_h: float = 3.0) -> Departure:
     leave = at_hour(hour)
     unchained, chained = leave + timedelta(hours=drive_h), leave + timedelta(hours=chained_h)
-    pair = arrival_pair(leave, drive_h * 3600.0, chained_h * 3600.0, odds)
+    pair = arrival_pair(leave, (drive_h * 3600.0, chained_h * 3600.0), odds)
     return Departure(
         depart_at=leave, arrive_at=chained if advice is Advice.CHAIN else unchained, advice=advice, probability=odds,
         unknown_frac=0.0, lost_s=0.0, hangings=0, hours_ok=True, arrivals=pair,

@@ -106,6 +106,24 @@ def uncovered(view: DepartureView, chain_plan: ChainPlan, places: StopCandidates
     return [x for x in view.stretches if not any(overlaps(x, a, b) for a, b in spans_m)]
 
 
+def chained_share(conditions: RouteConditions, chained: ChainPlan, places: StopCandidates, remove_s: float) -> float:
+    """Mean share of the extra time of a way chained throughout: each run counts with the chance that it is needed.
+
+    It is continuous: a run of little chance adds little, however long the way chained throughout is.
+    """
+    total_s, expected_s, need = 0.0, 0.0, conditions.encounter.need
+    for span in chained.spans:
+        on_m, off_m = float(places.at_m[span.on]), float(places.at_m[span.off])
+        here = [slice(x.first, x.last + 1) for x in conditions.view.stretches if overlaps(x, on_m, off_m)]
+        if not here:
+            continue
+        most = np.maximum.reduce([need[:, x].max(axis=1) for x in here])
+        extra_s = span.hang_s + max(span.slow_s, 0.0) + remove_s
+        total_s += extra_s
+        expected_s += extra_s * float(most.mean(dtype=np.float64))
+    return expected_s / total_s if total_s > 0.0 else 0.0
+
+
 def overlaps(x: ChainStretch, on_m: float, off_m: float) -> bool:
     """True when a stretch overlaps the chained run from `on_m` to `off_m`."""
     return x.end_m >= on_m and x.start_m <= off_m

@@ -16,6 +16,7 @@ from alertd.plan.chain_up.route_outcome import (
     RouteConditions,
     best_plan,
     chain_search,
+    chained_share,
     conditions_on,
 )
 from alertd.plan.chain_up.search import (
@@ -74,6 +75,7 @@ class Solution:
     carried: for a truck with chains on.
     unchained_s: seconds to the end without chaining, at the speed that the road allows.
     chained_s: seconds to the end, chained for every "be ready" leg too.
+    chained_share: mean share of the time between these two, see `chained_share`.
     """
 
     encounter: Encounter
@@ -86,6 +88,7 @@ class Solution:
     carried: Carried | None = None
     unchained_s: float = 0.0
     chained_s: float = 0.0
+    chained_share: float = 0.0
 
     @property
     def sections(self) -> Sections:
@@ -191,6 +194,7 @@ def best_solution(
         carried=carried,
         unchained_s=float(views.row(0).reach_s[0, -1]),
         chained_s=max(float(total_s[0]), ready.way.minute * 60.0 if ready.left else 0.0),
+        chained_share=chained_share(conditions, ready.way if ready.left else chain_plan, views.places, params.remove_s),
     )
 
 

@@ -20,7 +20,7 @@ def arrivals_of(run: Solution, stretches: tuple[Stretch, ...], leave: datetime) 
     """Both arrivals; None where no chains are uncertain or they change nothing, or where they are on already."""
     if not stretches or run.carried is not None or run.chained_s - run.unchained_s < SAME_ARRIVAL_S:
         return None
-    return arrival_pair(leave, run.unchained_s, run.chained_s, run.chain_odds)
+    return arrival_pair(leave, (run.unchained_s, run.chained_s), run.chain_odds, run.chained_share)
 
 
 def arrival_window(
@@ -46,10 +46,15 @@ def not_before(
     return max(arrive, first), max(early, first), max(late, first)
 
 
-def arrival_pair(leave_at: datetime, unchained_s: float, chained_s: float, chain_probability: float) -> ArrivalPair:
-    """Both arrivals of a trip that leaves then, and their mean. leave_at is aware."""
-    chained_s = max(chained_s, unchained_s)
-    expected_s = unchained_s + chain_probability * (chained_s - unchained_s)
+def arrival_pair(
+    leave_at: datetime, takes_s: tuple[float, float], chain_probability: float, share: float | None = None
+) -> ArrivalPair:
+    """Both arrivals of a trip that leaves then, and their mean. leave_at is aware.
+
+    takes_s: without and with chains. share: mean share of the time between them; the probability if not given.
+    """
+    unchained_s, chained_s = takes_s[0], max(takes_s)
+    expected_s = unchained_s + (chain_probability if share is None else share) * (chained_s - unchained_s)
     unchained_at, chained_at, expected_at = (
         leave_at.astimezone(UTC) + timedelta(seconds=round(s)) for s in (unchained_s, chained_s, expected_s)
     )

@@ -17,7 +17,7 @@ from alertd.plan.describe.stretches import place_of
 from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, find_stretches
-from alertd.plan.road_ahead.hourly_need import Mask
+from alertd.plan.road_ahead.hourly_need import Float32, Mask
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, NAMED_OF_CODE, Codes
 from alertd.plan.road_ahead.sections import Sections
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
@@ -29,6 +29,9 @@ from alertd.route.spot import spot_at
 Span: TypeAlias = tuple[int, int]  # first and last section
 
 ICY: Final = (RoadClass.ICE, RoadClass.GLAZE)
+# By RoadClass + 1: refrozen water lies in patches that a driver may see, and roads are salted against it. So ice is a
+# message from twice the odds on that glaze is one [A]: drivers ignore a message of ice on every clear night.
+ICE_PART: Final = np.asarray([{RoadClass.GLAZE: 1.0, RoadClass.ICE: 0.5}.get(c, 0.0) for c in RoadClass], np.float32)
 _BECAUSE: Final = "CDL manual 2.6.2: a crawl on ice, half speed or less on packed snow"
 _WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
 
@@ -56,12 +59,13 @@ def surface_stretches(
 ) -> tuple[SurfaceStretch, ...]:
     """The runs of winter road on the way, in order; where chains may be needed only the icy ones.
 
-    An icy run has ice or glaze over more than `ice_least_m` of it in enough members. It ends where a stretch that may
+    An icy run has ice or glaze over more than `ice_least_m` of it in enough members; ice without glaze counts by half,
+    see `ICE_PART`. Less is winter road without a message. It ends where a stretch that may
     need chains begins. Snow and frost where chains are on anyway are omitted. Short bridges take the state of the road
     beside them here, as the bridge notes cover them.
     """
     sections, road = solution.sections, _road(solution, params)
-    icy, winter = np.isin(road, ICY), np.isin(road, WINTER_CLASSES)
+    icy, winter, part_icy = np.isin(road, ICY), np.isin(road, WINTER_CLASSES), ICE_PART[road + 1]
     may_need_chains, chained_way = np.zeros((2, sections.count), dtype=np.bool_)
     for s in chained:
         may_need_chains |= (sections.end_m >= s.start_m) & (sections.start_m <= s.end_m)
@@ -69,12 +73,12 @@ def surface_stretches(
             chained_way |= (sections.middle_m >= s.chain_up.distance_m) & (sections.middle_m <= s.chain_off.distance_m)
     spans: list[tuple[Span, bool]] = []
     excluded = may_need_chains | chained_way
-    for run in _runs(icy, sections, params):
-        if not _is_long(icy, run, sections, params):
+    for run in _runs(part_icy, sections, params):
+        if not _is_long(part_icy, run, sections, params):
             continue
         for part in _parts(run, may_need_chains):
             inside = bool(may_need_chains[part[0]])
-            enough = _frac(icy, part) if inside else _long_frac(icy, part, sections, params)
+            enough = _most(part_icy, part) if inside else _long_frac(part_icy, part, sections, params)
             if enough >= winter_enough(params) - SAME_PROBABILITY:
                 spans.append((part, True))
                 excluded[part[0] : part[1] + 1] = True
@@ -103,7 +107,7 @@ def _road(solution: Solution, params: PlanParams) -> NDArray[np.int8]:
     return np.asarray(np.where(deck, solution.encounter.beside_class, road), dtype=np.int8)
 
 
-def _runs(mask: Mask, sections: Sections, params: PlanParams) -> list[Span]:
+def _runs(mask: Mask | Float32, sections: Sections, params: PlanParams) -> list[Span]:
     """Runs of sections that enough members meet, short gaps joined, as in `find_stretches`."""
     return find_stretches(mask.astype(np.float32), sections, replace(params, ready_probability=winter_enough(params)))
 
@@ -116,14 +120,20 @@ def _parts(span: Span, cut: Mask) -> Iterator[Span]:
         yield first + a, first + b
 
 
-def _is_long(mask: Mask, span: Span, sections: Sections, params: PlanParams) -> bool:
-    return _long_frac(mask, span, sections, params) >= winter_enough(params) - SAME_PROBABILITY
+def _is_long(part: Float32, span: Span, sections: Sections, params: PlanParams) -> bool:
+    return _long_frac(part, span, sections, params) >= winter_enough(params) - SAME_PROBABILITY
 
 
-def _long_frac(mask: Mask, span: Span, sections: Sections, params: PlanParams) -> float:
-    """Share of members in which more than the minimum length of a run meets the mask."""
+def _long_frac(part: Float32, span: Span, sections: Sections, params: PlanParams) -> float:
+    """Mean over members of the most on a run, in those in which more than the minimum length of it has any."""
     on_span = slice(span[0], span[1] + 1)
-    return float((mask[:, on_span] @ sections.length_m[on_span] > params.ice_least_m).mean())
+    long = (part[:, on_span] > 0.0) @ sections.length_m[on_span] > params.ice_least_m
+    return float((long * part[:, on_span].max(axis=1)).mean())
+
+
+def _most(part: Float32, span: Span) -> float:
+    """Mean over members of the most on a run."""
+    return float(part[:, span[0] : span[1] + 1].max(axis=1).mean(dtype=np.float64))
 
 
 def _frac(mask: Mask, span: Span) -> float:

@@ -53,7 +53,8 @@ class ChainChoice:
     hang_s, remove_s, slower_s: parts of the cost of chaining ahead.
     probability, worth: means over the members.
     showers: no place on it is likely enough by itself, so nobody chains ahead.
-    unchained_s, chained_s, chain_probability, expected_s: minutes of the trip later than on a dry road.
+    unchained_s, chained_s, expected_s: of the trip, later than on a dry road. share: see `chained_share`.
+    chain_probability: of the trip.
     """
 
     prices: ChainPrices
@@ -66,6 +67,7 @@ class ChainChoice:
     unchained_s: float
     chained_s: float
     chain_probability: float
+    share: float
     expected_s: float
 
 
@@ -129,5 +131,6 @@ def choice_on(solution: Solution, leg: Leg, params: PlanParams) -> ChainChoice:
         unchained_s=late_s[0],
         chained_s=late_s[1],
         chain_probability=solution.chain_odds,
-        expected_s=late_s[0] + solution.chain_odds * (late_s[1] - late_s[0]),
+        share=solution.chained_share,
+        expected_s=late_s[0] + solution.chained_share * (late_s[1] - late_s[0]),
     )

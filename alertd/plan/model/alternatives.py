@@ -13,7 +13,7 @@ class ArrivalPair:
     unchained_at: without chaining, at the speed that the road allows.
     chained_at: chained wherever the plan may require it.
     chain_probability: as in Plan.
-    expected_at: the mean of both, weighted by the probability.
+    expected_at: their mean, each run in chains weighted by its own probability.
     """
 
     unchained_at: datetime

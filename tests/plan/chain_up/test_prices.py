@@ -56,7 +56,7 @@ def test_no_price_eases_a_likely_or_certain_control() -> None:
 
 
 def test_the_prices_of_a_rig_by_hand() -> None:
-    """Four tires: 40 min to hang, 20 to remove, 10 miles in 24 instead of 13 1/3 min. USD 90.78 an hour.
+    """Four tires: 40 min to hang, 20 to remove, 20 miles in 48 instead of 26 2/3 min. USD 90.78 an hour.
 
     Caught at the sign: 30 min, and 15 of 100 times 2 h and a fifth of USD 579. Slipped: 45 min, and 15 of 1,000 times
     4 h and USD 5,000.
@@ -64,7 +64,7 @@ def test_the_prices_of_a_rig_by_hand() -> None:
     prices = prices_for(make_rig(), PlanParams())
     minutes = [x / 60.0 for x in (prices.ahead_s, prices.sign_s, prices.slip_s)]
     sign = 30 + 0.15 * (120 + 0.2 * 579 / 90.78 * 60)
-    assert minutes == pytest.approx([40 + 20 + 24 - 40 / 3, sign, 45 + 0.015 * (240 + 5000 / 90.78 * 60)])
+    assert minutes == pytest.approx([40 + 20 + 48 - 80 / 3, sign, 45 + 0.015 * (240 + 5000 / 90.78 * 60)])
 
 
 CHANCE = arrays(np.float64, 8, elements=st.floats(0.0, 1.0))

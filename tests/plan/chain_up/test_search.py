@@ -266,8 +266,8 @@ SLIP_S = 2700 + 0.015 * (14400 + 5000 / 90.78 * 3600)
 
 
 def asked(search: ChainSearch, x: ChainStretch) -> bool:
-    """Chains are planned: by the odds, or because hanging 40 min, 20 off and 10 slow miles of 640 s cost less."""
-    ahead_s = 2400 + 1200 + 10 * 3600 * (1 / 25 - 1 / 45)
+    """Chains are planned: by the odds, or because hanging 40 min, 20 off and 20 slow miles of 1280 s cost less."""
+    ahead_s = 2400 + 1200 + 20 * 3600 * (1 / 25 - 1 / 45)
     loss_s = max(x.probability * (ahead_s + SIGN_S), x.slip_probability * (ahead_s + SLIP_S))
     return x.probability >= search.required_odds or loss_s >= ahead_s
 
@@ -280,7 +280,7 @@ def unchained_price(search: ChainSearch, view: DepartureView, i: int) -> float:
             cost += UNCHAINED_S_PER_M * over + (INFEASIBLE_S if over > 0 and b >= x.end_m else 0)
         else:
             # Ten members that need chains for certain or not at all, with a rig that slips in none or in all of these.
-            by_sign, by_slip = x.probability * (4240 + SIGN_S), x.slip_probability * (4240 + SLIP_S)
+            by_sign, by_slip = x.probability * (4880 + SIGN_S), x.slip_probability * (4880 + SLIP_S)
             cost += max(by_sign, by_slip) * over / (x.end_m - x.start_m)
     return cost
 

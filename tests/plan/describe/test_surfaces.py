@@ -153,13 +153,22 @@ def on(planned: Any, script: Any, route: Route | None = None, deck: Any = None, 
 
 @pytest.mark.parametrize(
     ("length_m", "share", "icy"),
-    [(5e3, 1.0, True), (5e3, 0.2, True), (5e3, 0.1, False), (3_300.0, 1.0, True), (2_500.0, 1.0, False)],
+    [(5e3, 1.0, True), (5e3, 0.3, True), (5e3, 0.2, False), (3_300.0, 1.0, True), (2_500.0, 1.0, False)],
 )
 def test_ice_is_reported_by_its_odds_and_over_two_miles(planned: Any, length_m: float, share: float, icy: bool) -> None:
     plan = on(planned, between(30e3, 30e3 + length_m, ICE, share))
     assert [s.icy for s in plan.surfaces if s.icy] == [True] * icy
     assert plan.advice is (Advice.SLOW if share >= 0.15 else Advice.CLEAR)
     assert bool(reported(plan, Audience.DRIVER)) is icy
+
+
+def test_glaze_is_a_message_from_half_the_odds_of_ice(planned: Any) -> None:
+    """A driver ignores a message of ice on every clear night; glaze covers all of a road and is not seen."""
+    glaze = on(planned, between(30e3, 40e3, GLAZE, 0.2))
+    ice = on(planned, between(30e3, 40e3, ICE, 0.2))
+    assert [s.icy for s in glaze.surfaces] == [True]
+    assert [s.icy for s in ice.surfaces] == [False]
+    assert ice.advice is Advice.SLOW
 
 
 def test_patches_with_short_gaps_are_one_run(planned: Any) -> None:
