@@ -14,6 +14,7 @@ from alertd.notices.reports.html import INK, bullets, chip, document, facts, hea
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line, leave_by_line
 from alertd.notices.text.dispatcher import arrival_line, first_action_at
+from alertd.notices.text.law_text import change_lines
 from alertd.notices.text.place_text import where
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.model.stretches import Advice, Stretch
@@ -73,6 +74,7 @@ def brief_page(
             [(p.trip_id, p.rig_name, p.driver, arrival_line(p)) for p in plans if p.arrived_at is not None],
         ),
         _list("Other ways asked for", "", ("trip", ""), [(p.trip_id, p.route_choice) for p in plans if p.route_choice]),
+        heading("Changes of law", "on these roads") + bullets(changes) if (changes := change_lines(plans)) else "",
         _list("Carry rules", "on these roads, any weather", ("where", "aboard", "section", "trucks"), _carry(plans)),
         _cautions(plans),
         _list("Ages", "how old what this stands on is", ("what", "age"), _ages(plans)),
@@ -178,7 +180,7 @@ def _carry(plans: Sequence[Plan]) -> list[tuple[str, ...]]:
     for p in plans:
         for c in p.carry:
             if c.certain:
-                rule = (c.jurisdiction, f"{c.singles_asked} chains", c.section)
+                rule = (c.jurisdiction, f"{c.singles_asked} chains", c.practice or c.section)
                 trucks.setdefault(rule, []).append(p.rig_name + (" SHORT" if c.singles_short else ""))
     return [(*rule, ", ".join(names)) for rule, names in trucks.items()]
 

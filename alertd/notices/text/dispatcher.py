@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 from alertd.notices import headline, surfaces
-from alertd.notices.text import phrases
+from alertd.notices.text import law_text, phrases
 from alertd.notices.text.departures import best_departure_line, leave_by_line
 from alertd.notices.text.place_text import where
 from alertd.plan.model.plan import Plan
@@ -22,6 +22,7 @@ def dispatcher_text(plan: Plan) -> str:
         lines.append(f"  SHORT OF CHAINS: {_short(plan)}")
     if plan.route_choice:
         lines += _wrapped(plan.route_choice)
+    lines += [w for line in law_text.strip_lines(plan) for w in _wrapped(line)]
     lines += [f"  Caution: {c}" for c in plan.cautions]
     lines.append(f"  {_ages(plan)} {phrases.SIGNS}")
     if plan.sources:
@@ -84,6 +85,7 @@ def brief_text(
         ),
         _section("ARRIVED", [f"{p.trip_id}  {p.rig_name}  {p.driver}: {arrival_line(p)}" for p in arrived]),
         _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
+        _section("CHANGES OF LAW on these roads", law_text.change_lines(plans)),
         _section("CARRY RULES on these roads, any weather", _carry_lines(plans)),
         _section("CAUTIONS", list(dict.fromkeys(c for p in plans for c in p.cautions))),
     ]
@@ -169,7 +171,7 @@ def _carry_lines(plans: Sequence[Plan]) -> list[str]:
     for p in plans:
         for c in p.carry:
             if c.certain:
-                rule = f"{c.jurisdiction} asks {c.singles_asked} chains aboard ({c.section})"
+                rule = f"{c.jurisdiction} asks {c.singles_asked} chains aboard ({c.practice or c.section})"
                 trucks.setdefault(rule, []).append(p.rig_name + (" SHORT" if c.singles_short else ""))
     return [f"{rule}: {', '.join(names)}" for rule, names in trucks.items()]
 
