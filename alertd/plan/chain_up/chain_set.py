@@ -60,7 +60,7 @@ def chains_for(
             demands.append((law.unknown or unknown_law(rig, ())) if unknown else common_practice(rig))
             continue
         bars += [
-            tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.chain_probability
+            tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.barred_probability
         ]
         passable = [tire_demand for _, tire_demand, _ in likely if not tire_demand.barred]
         tire_demand = strictest(passable) if passable else levels[0][1]
