@@ -75,7 +75,7 @@ def _on(land: LandLaw, translator: Translator) -> str:
     return on
 
 
-def change_lines(plans: Sequence[Plan]) -> list[str]:
+def law_change_lines(plans: Sequence[Plan]) -> list[str]:
     """Return one line for each near change of a law, with the rigs that owe more or fewer."""
     rigs: dict[str, list[str]] = {}
     for plan in plans:
