@@ -93,7 +93,7 @@ def _land(way: LawOnWay, law: LawSpan) -> LandLaw:
         power_n=(len(hanging.tires) - towed_n) if hanging else 0,
         towed_n=towed_n,
         tires_words=tires_line(rig, hanging.tires) if hanging else "",
-        tires=_owed(rig, hanging),
+        tires=owed_tires(rig, hanging),
         section=demand.section if demand else "",
         confidence=demand.confidence.value if demand else "",
         doubt=demand.doubt if demand else "",
@@ -140,7 +140,8 @@ def _is_likely(way: LawOnWay, code: str, level_id: str) -> bool:
     return posted or level_id in _likely(way, code)
 
 
-def _owed(rig: Rig, hanging: Hanging | None) -> tuple[TireOwed, ...]:
+def owed_tires(rig: Rig, hanging: Hanging | None) -> tuple[TireOwed, ...]:
+    """Each tire to chain with the sections that ask for it."""
     if hanging is None:
         return ()
     return tuple(
