@@ -120,7 +120,7 @@ def test_past_review_the_status_is_that_of_stale_data(alertd: Callable[..., Resu
     config = shutil.copytree(ROOT / "config", tmp_path / "config")
     path = config / "rules/us-id.toml"
     text = path.read_text(encoding="utf-8")
-    old = text.replace("reviewed_on = 2026-11-25", "reviewed_on = 2022-11-25").replace(
+    old = text.replace("reviewed_on = 2026-11-25", "reviewed_on = 2022-06-25").replace(
         "review_by = 2027", "review_by = 2022"
     )
     path.write_text(old, encoding="utf-8")
