@@ -52,6 +52,8 @@ def _strip(land: LandLaw, translator: Translator, *, first: bool) -> list[str]:
 
 
 def _aboard(land: LandLaw, translator: Translator) -> str:
+    if not land.aboard_n and land.aboard_maybe_n:
+        return translator.gettext("{n} aboard on listed roads that our map lacks", n=land.aboard_maybe_n)
     if not land.aboard_n:
         return translator.gettext("no duty to carry on file") if land.known else ""
     text = translator.ngettext("{n} chain aboard", "{n} chains aboard", land.aboard_n)
@@ -94,38 +96,41 @@ def grave_duties(plan: Plan) -> list[str]:
 
 def sheet_rows(land: LandLaw) -> list[tuple[str, str]]:
     """Return (label, text) of the officer's sheet of one land, in English, as the law is cited."""
-    rows = []
-    if land.barred:
-        rows.append(("BARRED", land.barred))
+    rows = [("BARRED", land.barred)]
     if not land.known:
         rows.append(("law", "NO RULE ON FILE: look at the signs, ask the road authority"))
-    if land.aboard_n:
-        short = f", {land.aboard_short} SHORT" if land.aboard_short else ""
-        rows.append(("aboard", f"{land.aboard_n} single chains{short}. {land.carry_section}"))
-    if land.level_name:
-        basis = {"posted": "posted now", "expected": "expected to be posted: our estimate", "if posted": "if posted"}
-        rows.append(("level", f"{land.level_name} ({basis[land.basis]})"))
-    if land.level_id or not land.known:
-        rows.append(("tires", f"{land.power_n} + {land.towed_n}: {land.tires_words or 'none'}"))
-        rows += [("", tire_words(tire)) for tire in land.tires]
-        sure = _SURE.get(land.confidence, land.confidence)
-        rows.append(("clause", f"{land.section or 'none'} ({sure})"))
-    elif land.known:
-        rows.append(("level", "no level on file asks this rig for chains; obey what is posted"))
+    rows += [*_aboard_rows(land), *_level_rows(land)]
     if land.practice:
         law_n = "" if land.by_law_n is None else f"; the law asks {land.by_law_n} tires"
         rows.append(("company", f"company practice, not law: {land.practice}{law_n}"))
-    if land.doubt:
-        rows.append(("in doubt", land.doubt))
-    rows += [("known", doubt) for doubt in land.clause_doubts]
-    if land.devices and land.power_n + land.towed_n:
-        rows.append(("devices", "; ".join(land.devices)))
+    rows += [("in doubt", land.doubt), *(("known", doubt) for doubt in land.clause_doubts)]
+    rows.append(("devices", "; ".join(land.devices) if land.tires else ""))
     for duty in land.duties:
         sure = f" ({duty.section}; {_SURE.get(duty.confidence, 'read')})" if duty.section else ""
         rows.append((_HEADS[duty.kind].upper() if duty.grave else _HEADS[duty.kind], f"{duty.text}{sure}"))
-    if land.last_stop:
-        rows.append(("last stop", f"{land.last_stop}: the last listed stop before it"))
-    return rows
+    rows.append(("last stop", f"{land.last_stop}: the last listed stop before it" if land.last_stop else ""))
+    return [(label, text) for label, text in rows if text]
+
+
+def _aboard_rows(land: LandLaw) -> list[tuple[str, str]]:
+    if land.aboard_n:
+        short = f", {land.aboard_short} SHORT" if land.aboard_short else ""
+        return [("aboard", f"{land.aboard_n} single chains{short}. {land.carry_section}")]
+    maybe = f"{land.aboard_maybe_n} single chains on listed roads that our map lacks" if land.aboard_maybe_n else ""
+    return [("aboard", maybe)]
+
+
+def _level_rows(land: LandLaw) -> list[tuple[str, str]]:
+    """The level, each tire that is owed with its section, and the clause."""
+    basis = {"posted": "posted now", "expected": "expected to be posted: our estimate", "if posted": "if posted"}
+    if not land.level_name:
+        return [("level", "no level on file asks this rig for chains; obey what is posted")]
+    return [
+        ("level", f"{land.level_name} ({basis[land.basis]})"),
+        ("tires", f"{land.power_n} + {land.towed_n}: {land.tires_words or 'none'}"),
+        *(("", tire_words(tire)) for tire in land.tires),
+        ("clause", f"{land.section or 'none'} ({_SURE.get(land.confidence, land.confidence)})"),
+    ]
 
 
 def tire_words(tire: TireOwed) -> str:

@@ -117,6 +117,9 @@ def _land(way: LawOnWay, law: LawSpan) -> LandLaw:
         last_stop=_last_stop(way.route, _first_control_m(law, chosen, start_m)),
         practice="; ".join(filter(None, (demand.practice if demand else "", carry.practice if carry else ""))),
         by_law_n=demand.by_law_n if demand else None,
+        aboard_maybe_n=max(
+            (c.singles_asked for c in way.carry if c.jurisdiction == span.code and not c.certain), default=0
+        ),
     )
 
 

@@ -43,6 +43,7 @@ class LandLaw:
 
     known: False where no rule is on file; the figures are then the most that its neighbours ask.
     aboard_n: single chains that must be aboard, spares included; 0 where no duty is certain.
+    aboard_maybe_n: single chains of a duty that may apply, on roads that are not on the map; 0 without one.
     carry_from_m, carry_to_m: where that duty begins and ends on this way, None without one.
     carry_ends: its end in the words of the law, "" where these name none.
     level_id, level_name: the level that the figures are for, "" where the rules ask no chains of this rig.
@@ -84,6 +85,7 @@ class LandLaw:
     last_stop: str
     practice: str = ""
     by_law_n: int | None = None
+    aboard_maybe_n: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
