@@ -53,10 +53,10 @@ def _strip(land: LandLaw, translator: Translator, *, first: bool) -> list[str]:
 
 def _aboard(land: LandLaw, translator: Translator) -> str:
     if not land.aboard_n and land.aboard_maybe_n:
-        return translator.gettext("{n} aboard on listed roads that our map lacks", n=land.aboard_maybe_n)
+        return translator.gettext("{n} must be aboard on listed roads that our map lacks", n=land.aboard_maybe_n)
     if not land.aboard_n:
         return translator.gettext("no duty to carry on file") if land.known else ""
-    text = translator.ngettext("{n} chain aboard", "{n} chains aboard", land.aboard_n)
+    text = translator.ngettext("{n} chain must be aboard", "{n} chains must be aboard", land.aboard_n)
     if land.aboard_short:
         text += ", " + translator.ngettext("{n} SHORT", "{n} SHORT", land.aboard_short)
     return text
