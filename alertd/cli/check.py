@@ -9,6 +9,7 @@ from typing import Any, Literal
 
 import click
 
+from alertd.cli.check_law import fact_findings, practice_findings
 from alertd.daemon.daemon import heartbeat_of, open_channels
 from alertd.errors import AlertdError, ConfigError, InputError, SourceError
 from alertd.plan.posted import NOT_UNDERSTOOD, ControlLocation, PostedControl
@@ -75,6 +76,7 @@ def check_all(path: Path, today: date) -> list[Finding]:
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
     out += [f for p in files for f in (*_rule_findings(p, today), *_deck_findings(p))]
+    out += _law_findings(settings)
     out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
@@ -202,6 +204,18 @@ def _rule_findings(path: Path, today: date) -> list[Finding]:
         names = ", ".join(f"{z.id} ({z.road})" for z in rules.unplaced_zones)
         looks.append(f"zones without points are placed on no route, only named in words: {names}")
     return [Finding(file=str(path), level="look", text=f"{path}: {text}") for text in looks]
+
+
+def _law_findings(settings: Settings) -> list[Finding]:
+    """Facts that the rigs do not state, and company practice against the law."""
+    where = str(settings.places.rigs)
+    out = [Finding(file=where, level="look", text=f"{where}: {line}") for line in fact_findings(settings)]
+    path = str(settings.places.practice)
+    try:
+        found = practice_findings(settings)
+    except AlertdError as exc:
+        return [*out, Finding(file=path, level="wrong", text=str(exc))]
+    return out + [Finding(file=path, level="wrong" if wrong else "ok", text=f"{path}: {line}") for wrong, line in found]
 
 
 def _deck_findings(path: Path) -> list[Finding]:

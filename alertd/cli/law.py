@@ -1,19 +1,23 @@
 """`alertd rules diff` and `alertd rules --doubts`: changes of the law, and what a person must read."""
 
+import json
 import textwrap
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Any
 
 import click
 
+from alertd.cli.rules import find_ruleset
 from alertd.errors import InputError
+from alertd.planning.planned_lands import planned_lands
 from alertd.rules.clause import Clause, Sureness
 from alertd.rules.compare import LawChange, law_changes
 from alertd.rules.law_on import ruleset_on
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
+from alertd.settings.model import Settings
 
 _ORDER = {Sureness.UNREAD: 0, Sureness.MEMORY: 1, Sureness.PRESS: 3, Sureness.AGENCY: 4, Sureness.TEXT: 5}
 _AGED = 2  # known to change, or overdue: after a clause from memory
@@ -64,13 +68,18 @@ def show_changes(ruleset: RuleSet, first: date, last: date, rigs: Mapping[str, R
         click.echo("  no change on file for these rigs")
 
 
-def reading_list(rulesets: Mapping[str, RuleSet], day: date) -> list[dict[str, Any]]:
+def reading_list(
+    rulesets: Mapping[str, RuleSet], day: date, trips_n: Mapping[str, int] | None = None
+) -> list[dict[str, Any]]:
     """The clauses that a person must read, most urgent first.
 
-    Order: in force but not read; from memory; known to change or overdue; from the press. Among equals, the clause with
-    more duties first, then the one seen standing longest ago. A clause read in its text or on an agency's page is
-    listed only for a reason of `Clause.aged`.
+    trips_n: planned trips through each jurisdiction; lands that no trip touches come last.
+
+    Order: by trips affected; then in force but not read, from memory, known to change or overdue, from the press. Among
+    equals, the clause with more duties first, then the one seen standing longest ago. A clause read in its text or on
+    an agency's page is listed only for a reason of `Clause.aged`.
     """
+    trips_n = trips_n or {}
     found = []
     for code, whole in rulesets.items():
         rules = ruleset_on(whole, day)
@@ -79,8 +88,10 @@ def reading_list(rulesets: Mapping[str, RuleSet], day: date) -> list[dict[str, A
             if aged or clause.sure in (Sureness.UNREAD, Sureness.MEMORY, Sureness.PRESS):
                 rank = min(_ORDER[clause.sure], _AGED if aged else 9)
                 duties_n = _duties(rules, clause)
-                found.append((rank, -duties_n, clause.seen_standing_on, code, clause, aged, duties_n))
-    found.sort(key=lambda row: row[:4])
+                found.append(
+                    (-trips_n.get(code, 0), rank, -duties_n, clause.seen_standing_on, code, clause, aged, duties_n)
+                )
+    found.sort(key=lambda row: row[:5])
     return [
         {
             "jurisdiction": code,
@@ -89,6 +100,7 @@ def reading_list(rulesets: Mapping[str, RuleSet], day: date) -> list[dict[str, A
             "sure": clause.sure.value,
             "seen_standing_on": clause.seen_standing_on.isoformat(),
             "duties": duties_n,
+            "trips": trips_n.get(code, 0),
             "why": list(aged),
             "page": clause.page,
             "question": clause.question,
@@ -108,12 +120,37 @@ _WHY = {"unread": "NOT READ", "memory": "from memory", "press": "press only", "a
 
 def show_doubts(rows: Sequence[Mapping[str, Any]]) -> None:
     """Print the reading list."""
-    click.echo("What a person must read, most urgent first")
+    click.echo("What a person must read, by the planned trips that it affects, then by how little is known")
     for n, row in enumerate(rows, 1):
         click.echo(
             f"\n{n:3}. {row['jurisdiction']}: {row['asks']} ({_WHY[row['sure']]}; seen standing "
-            f"{row['seen_standing_on']}; {row['duties']} duties depend on it)"
+            f"{row['seen_standing_on']}; {row['trips']} trips, {row['duties']} duties depend on it)"
         )
         for label, text in (("why", "; ".join(row["why"])), ("open", row["page"]), ("answer", row["question"])):
             if text:
                 click.echo(textwrap.fill(text, 96, initial_indent=f"     {label:7}", subsequent_indent=" " * 12))
+
+
+def print_doubts(settings: Settings, rulesets: Mapping[str, RuleSet], day: date, *, as_json: bool) -> None:
+    """Print the reading list, by the trips of the trips file that each clause affects."""
+    trips_n = Counter(code for trip in planned_lands(settings) for code in trip.lands)
+    rows = reading_list(rulesets, day, trips_n)
+    if as_json:
+        click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+    else:
+        show_doubts(rows)
+
+
+def print_diff(
+    rulesets: Mapping[str, RuleSet], words: Sequence[str], rigs: Mapping[str, Rig], *, as_json: bool
+) -> None:
+    """Print the changes of one law between two days. words: CODE DATE DATE. Raises InputError."""
+    if not words:
+        raise InputError("rules", "diff", "no CODE given", "write alertd rules diff CODE DATE DATE")
+    first, last = parse_days(words[1:])
+    changed = find_ruleset(rulesets, words[0])
+    if as_json:
+        found = changes_json(law_changes(changed, first, last, rigs.values()))
+        click.echo(json.dumps(found, indent=1, ensure_ascii=False))
+    else:
+        show_changes(changed, first, last, rigs)

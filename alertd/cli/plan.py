@@ -10,7 +10,7 @@ from rich.text import Text
 
 from alertd.errors import InputError
 from alertd.notices import headline, surfaces
-from alertd.notices.text import departures, phrases
+from alertd.notices.text import departures, law_text, phrases
 from alertd.notices.text.place_text import where
 from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model.alternatives import Departure
@@ -78,6 +78,7 @@ def show_plan(plan: Plan, console: Console) -> None:
         console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _road_strip(plan, console)
     _departures(plan, console)
+    _border_strip(plan, console)
     _alternatives(plan, console)
     _hours(plan, console)
     _footer(plan, console)
@@ -278,13 +279,24 @@ def _feet(height_m: float) -> str:
     return f"{height_m / 0.3048:,.0f} ft"
 
 
+def _border_strip(plan: Plan, console: Console) -> None:
+    """What each land on the way asks aboard and on the tires."""
+    lines = law_text.strip_lines(plan)
+    if lines:
+        console.print(Text("\n AT EACH LINE", "bold"))
+    for line in lines:
+        _print_field(console, "", line)
+
+
 def _footer(plan: Plan, console: Console) -> None:
     console.print()
     for c in plan.carry:
         if c.certain:
             short = f", {c.singles_short} SHORT" if c.singles_short else ""
             _print_field(
-                console, "carry", f"{c.jurisdiction} asks {c.singles_asked} chains aboard{short} ({c.section})"
+                console,
+                "carry",
+                f"{c.jurisdiction} asks {c.singles_asked} chains aboard{short} ({c.practice or c.section})",
             )
     for caution in plan.cautions:
         _print_field(console, "caution", caution)

@@ -1,14 +1,17 @@
 """`alertd rules`: shows what each control level requires of a rig, with source and confidence."""
 
+import json
 import textwrap
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any, Final, Literal
 
+import click
 from rich.console import Console
 from rich.text import Text
 
+from alertd.cli.options import create_console
 from alertd.errors import InputError
 from alertd.notices.charts.axles import axle_svg, axle_text
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
@@ -197,6 +200,15 @@ def _carry_json(ruleset: RuleSet, rule: CarryRule, rig: Rig, today: date) -> dic
         "doubt": rule.doubt,
         "exemptions": [e.who for e in rule.exemptions],
     }
+
+
+def print_list(rulesets: Mapping[str, RuleSet], today: date, *, as_json: bool) -> None:
+    """Print the rule sets on file."""
+    if as_json:
+        listed = [{"code": c, "name": r.name, "aged": list(r.freshness(today))} for c, r in rulesets.items()]
+        click.echo(json.dumps(listed, indent=1))
+    else:
+        show_list(rulesets, create_console(), today)
 
 
 def show_list(rulesets: Mapping[str, RuleSet], console: Console, today: date) -> None:

@@ -23,6 +23,7 @@ from alertd.plan.describe.arrivals import arrival_window, arrivals_of, not_befor
 from alertd.plan.describe.bridges import bridge_notes
 from alertd.plan.describe.control_notes import needs_ready, posted_cautions, posted_notes
 from alertd.plan.describe.holds import hazard_notes, hold_note
+from alertd.plan.describe.law import LawOnWay, land_laws, law_cautions, law_change_notes
 from alertd.plan.describe.provenance import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.describe.stretches import chains_note, describe, with_sent_place
 from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
@@ -41,6 +42,7 @@ from alertd.plan.serialize import with_id
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
 from alertd.rules.law_on import law_on
+from alertd.rules.practice import Practice
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
 
@@ -99,7 +101,7 @@ class PlanRequest:
     """The inputs of one plan.
 
     rulesets: by ISO 3166-2 code; a jurisdiction without one is planned on grip, with the chains that its
-    strictest neighbour asks, and `cautions` say so. now_utc: aware.
+    strictest neighbour asks, and `cautions` say so. now_utc: aware. practices: what the company asks besides the law.
     """
 
     trip: TripInput
@@ -109,12 +111,14 @@ class PlanRequest:
     weather: Weather
     params: PlanParams
     now_utc: datetime
+    practices: tuple[Practice, ...] = ()
 
 
 def make_plan(request: PlanRequest) -> Plan:
     """Plan one trip. Raises ValueError when times are naive."""
     trip, route, rig = request.trip, request.route, request.rig
     weather, params, now_utc = request.weather, request.params, request.now_utc
+    whole_law = request.rulesets
     request = _in_force(request)
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
@@ -163,6 +167,13 @@ def make_plan(request: PlanRequest) -> Plan:
     elif advice is Advice.CLEAR and _has_arrived_by_plan(trip, run, late - leave, now_utc, params):
         seen_last = replace(trip.fix, old=False) if trip.fix else None
         return make_plan(replace(request, trip=replace(trip, fix=seen_last)))
+    on_way = LawOnWay(
+        laws=laws, rig=rig, run=run, leave_at=leave, stretches=stretches, carry=carry, posted=posted, winter=may_require
+    )
+    law = () if over else land_laws(on_way)
+    changes = (
+        () if over else law_change_notes(whole_law, laws, rig, now_utc.astimezone(ZoneInfo(depart_zone)).date(), params)
+    )
     hold = hold_note(run, stretches, closures, leave, params) if advice is Advice.HOLD else None
     arrivals = None if over or hold is not None else arrivals_of(run, stretches, leave)
     if hold is not None:
@@ -205,6 +216,7 @@ def make_plan(request: PlanRequest) -> Plan:
             *posted_cautions(posted, now_utc, params),
             *trip.posted.notes,
             *trip.position_notes,
+            *law_cautions(law, changes),
             *cautions(run, sources, rules, carry, bridges, weather.doubt),
             *weather.notes,
         ),
@@ -229,6 +241,8 @@ def make_plan(request: PlanRequest) -> Plan:
         input_notes=weather.remarks,
         arrivals=arrivals,
         hold=hold,
+        law=law,
+        law_changes=changes,
     )
     return with_id(_with_comparison(plan, sum(x.driven and not x.stays_on for x in run.legs), params))
 
@@ -290,7 +304,9 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     )  # fmt: skip
     since = trip.fix.at if trip.fix is not None and trip.fix.old else None
     from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
-    hourly_need = hourly_need_for(rest.route, request.rig, request.rulesets, rest.corridor, params, from_epoch_s)
+    hourly_need = hourly_need_for(
+        rest.route, request.rig, request.rulesets, rest.corridor, params, from_epoch_s, request.practices
+    )
     if trip.posted.spans:
         hourly_need = with_posted(hourly_need, trip.posted.spans, params)
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None

@@ -35,6 +35,9 @@ class PlanParams:
     chained_ceiling_mps: float = to_mps(30.0)
     chained_bare_mps: float = to_mps(20.0)
 
+    # A change of law on a planned road is told so many days before it takes effect [A]: time to buy and load chains.
+    law_change_days: int = 21
+
     # Probabilities at which advice is given [A]: missing a chain-up costs far more than a needless warning. Prices, see
     # `chain_up.prices`, decide whether to chain ahead; from chain_probability on the advice is to chain in any case.
     chain_probability: float = 0.7

@@ -101,6 +101,7 @@ def build_plan_inputs(trip: TripRequest, context: RouteContext) -> PlanInputs:
             weather=context.fetched.weather,
             params=context.params,
             now_utc=context.now_utc,
+            practices=context.reference.practices,
         ),
         source_forecasts=context.fetched.source_forecasts,
         air=context.air,

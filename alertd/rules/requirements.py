@@ -38,8 +38,8 @@ _UNKNOWN_LEVEL: Final = ControlLevel(
 )
 
 
-# 200 rigs by all levels on file are about 13,000 answers [A].
-_ANSWERS_MAX: Final = 65_536
+# 200 rigs by all levels on file are about 10,000 answers; 5,000 rigs still fit [A]. An answer takes some 150 bytes.
+_ANSWERS_MAX: Final = 262_144
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -50,6 +50,7 @@ class TireDemand:
     of tires and a `doubt`.
 
     barred: the reason why this rig may not pass at all, chained or not; "" if it may.
+    practice: company practice that asks more here than the law does, in words; by_law_n: what the law alone asks then.
     """
 
     jurisdiction: str
@@ -63,6 +64,8 @@ class TireDemand:
     barred: str = ""
     devices: tuple[str, ...] = ()
     clause: str = ""
+    practice: str = ""
+    by_law_n: int | None = None
 
     @property
     def tires_min(self) -> int:
@@ -287,7 +290,7 @@ def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) ->
         jurisdiction=jurisdiction,
         level_id=level.value.id,
         legal_name=level.value.legal_name,
-        choices=(frozenset(),) if met_by else _tire_choices(demand.layouts, rig),
+        choices=(frozenset(),) if met_by else tire_choices(demand.layouts, rig),
         section=demand.section,
         confidence=demand.confidence,
         doubt="; ".join(
@@ -309,13 +312,13 @@ def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) ->
 
 def _unless(level: ControlLevel, applied: Demand, rig: Layout) -> Iterable[str]:
     """What a stricter class of the level would ask, where the rig does not state a fact that decides it."""
-    asked = min(len(c) for c in _tire_choices(applied.layouts, rig))
+    asked = min(len(c) for c in tire_choices(applied.layouts, rig))
     for demand in level.demands:
         if demand is applied:
             return
         missing = unstated_facts(demand.rig_class, rig)
         if missing and not demand.barred:
-            tires_n = min(len(c) for c in _tire_choices(demand.layouts, rig))
+            tires_n = min(len(c) for c in tire_choices(demand.layouts, rig))
             if tires_n > asked:
                 yield f"{tires_n} tires if {fact_words(missing)}: the rig file does not say"
 
@@ -332,7 +335,7 @@ def fact_words(facts: Iterable[str]) -> str:
 
 
 @lru_cache(maxsize=4096)
-def _tire_choices(layouts: tuple[tuple[Placement, ...], ...], rig: Layout) -> tuple[frozenset[Tire], ...]:
+def tire_choices(layouts: tuple[tuple[Placement, ...], ...], rig: Layout) -> tuple[frozenset[Tire], ...]:
     """Every minimal set of tires; many levels ask for the same layouts."""
     tires = tires_of(rig.axles)
     return tuple(_tires(mask, tires) for mask in layout_choices(layouts, rig))

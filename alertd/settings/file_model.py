@@ -135,6 +135,7 @@ class PlacesFile(FileModel):
     towns: str = ""
     overpass_url: str = Field(OVERPASS_URL, pattern=r"^https?://\S+$", examples=[OVERPASS_URL])
     rules: str = Field("rules", examples=["rules"])
+    practice: str = ""
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
     feeds: str = Field("", examples=["feeds"])

@@ -47,6 +47,7 @@ class PlacePaths:
     roadside: Path | None = None
     chain_areas: Path | None = None
     towns: Path | None = None
+    practice: Path | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

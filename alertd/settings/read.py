@@ -103,6 +103,7 @@ def _places(base: Path, content: CommonSettingsFile) -> PlacePaths:
         roadside=base / places.roadside if places.roadside else None,
         chain_areas=base / places.chain_areas if places.chain_areas else None,
         towns=base / places.towns if places.towns else None,
+        practice=base / places.practice if places.practice else None,
     )
 
 

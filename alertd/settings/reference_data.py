@@ -23,6 +23,7 @@ from alertd.route.speed_limits import PostedLimit, TruckSpeed, lawful_speeds, pl
 from alertd.route.spot import Gazetteer
 from alertd.route.stops import Stop
 from alertd.route.tunnels import Tunnel
+from alertd.rules.practice import Practice
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet
 from alertd.settings import file_snapshot
@@ -30,6 +31,7 @@ from alertd.settings.model import PlacePaths
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.elevations import Heights, heights_for, read_heights
 from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.laws.practice import read_practices
 from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels
 from alertd.sources.files.rig import read_rigs
@@ -63,6 +65,7 @@ class ReferenceData:
     heights: Heights = field(default_factory=dict)
     roadside: Mapping[str, Roadside] = field(default_factory=dict)
     towns: Gazetteer = field(default_factory=Gazetteer)
+    practices: tuple[Practice, ...] = ()
 
     def rig(self, name: str, where: str) -> Rig:
         """A rig of the rigs folder by id; never a path, since a trip may come over the network. Raises InputError."""
@@ -102,9 +105,11 @@ class ReferenceData:
 def load_reference_data(places: PlacePaths) -> ReferenceData:
     """Read everything the settings name. Raises ConfigError for the first mistake."""
     own = tuple(stop for path in places.stops for stop in read_stops(path))
+    rulesets = read_rulesets(places.rules)
     published = read_stops(places.chain_areas) if places.chain_areas else ()
     return ReferenceData(
-        rulesets=read_rulesets(places.rules),
+        rulesets=rulesets,
+        practices=read_practices(places.practice, rulesets) if places.practice else (),
         rigs=read_rigs(places.rigs) if places.rigs.is_dir() else {},
         stops=(*own, *unlisted_by(published, own)),
         bridges=read_bridges(places.bridges) if places.bridges else (),

@@ -16,7 +16,7 @@ from alertd.sources.files.translations import FOLDER, read_catalogue
 _IN_CODE: Final = {"gettext": None, "gettext_noop": None, "ngettext": (1, 2)}
 _IN_TEMPLATES: Final = {"_": None, "count": (1, 2)}
 # Templates that a driver may see; the other pages are for offices, in English.
-_TEMPLATES: Final = [(f"web/pages/templates/{name}.html", "jinja2") for name in ("base", "driver", "refused")]
+_TEMPLATES: Final = [(f"web/pages/templates/{name}.html", "jinja2") for name in ("base", "driver", "law", "refused")]
 
 
 def messages_in_code() -> Catalog:

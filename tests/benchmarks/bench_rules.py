@@ -72,6 +72,11 @@ def main(seconds: float) -> None:
 
     for i in range(len(cycle)):  # warm
         many(i)
+    for rig in rigs:
+        for ruleset, level in levels:
+            demand_for(ruleset, level, rig)
+    for i in range(len(rigs)):
+        trip(i), aboard(i), texts(i)
     print(f"demand_for, {len(fleet)} rigs x {len(rulesets)} files       {rate(many, seconds):12,.0f} /s")
     print(f"demand_for, warm                   {rate(ask, seconds):12,.0f} /s")
     print(f"3 demand_for + cover, warm         {rate(trip, seconds):12,.0f} /s")

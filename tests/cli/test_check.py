@@ -37,7 +37,7 @@ def test_rules_without_an_outline_are_named(alertd: Callable[..., Result], tmp_p
     shutil.copytree(REPO / "config", tmp_path / "config")
     path = tmp_path / "config" / "alertd.toml"
     path.write_text(path.read_text().replace(', "boundaries/countries.topo.json"', ""))
-    assert "rules of AT, CH, DE, ES, FI, FR, IT, JP, NO, PL, SE apply to no route" in alertd(
+    assert "rules of AT, CH, DE, ES, FI, FR, IT, JP, NO, PL, SE, SI apply to no route" in alertd(
         "check", "--config", path
     ).stdout.replace("\n", " ")
 

@@ -70,7 +70,10 @@ def test_washington_rules_list_tires_chains_aboard_and_gear(
 
 def test_spain_says_that_a_truck_may_not_drive_at_yellow(alertd: Callable[..., Result]) -> None:
     expected = _flat(alertd("rules", "ES", "--level", "yellow", "--config", CONFIG).stdout)
-    assert "BARRED this rig may not pass: trucks and articulated vehicles may not drive at yellow" in expected
+    assert (
+        "BARRED this rig may not pass: trucks over 3,500 kg and articulated vehicles may not drive at yellow"
+        in expected
+    )
 
 
 def test_german_rules_are_in_km_as_law_and_swiss_ones_as_advice(alertd: Callable[..., Result]) -> None:
@@ -117,7 +120,7 @@ def test_past_review_the_status_is_that_of_stale_data(alertd: Callable[..., Resu
     config = shutil.copytree(ROOT / "config", tmp_path / "config")
     path = config / "rules/us-id.toml"
     text = path.read_text(encoding="utf-8")
-    old = text.replace("reviewed_on = 2026-11-25", "reviewed_on = 2021-11-25").replace(
+    old = text.replace("reviewed_on = 2026-11-25", "reviewed_on = 2022-06-25").replace(
         "review_by = 2027", "review_by = 2022"
     )
     path.write_text(old, encoding="utf-8")

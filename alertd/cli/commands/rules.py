@@ -31,6 +31,14 @@ from alertd.sources.files.rig import read_rig, read_rigs
     "--rig", metavar="RIG", help="A rig's id from the rigs folder, or a rig file; a five-axle rig if left out."
 )
 @click.option("--level", metavar="ID", help="This level alone.")
+@click.option("--sheet", is_flag=True, help="Print the sheet for an officer: one rig, place and level.")
+@click.option("--place", metavar="ZONE", help="With --sheet: a zone of the rule file; the whole land if left out.")
+@click.option(
+    "--html",
+    type=click.Path(path_type=Path, dir_okay=False),
+    metavar="FILE",
+    help="With --sheet: write a page to print.",
+)
 @click.option(
     "--schema", type=click.Choice(["rule", "rig", "limits"]), help="Print the JSON Schema of such files instead."
 )
@@ -45,6 +53,9 @@ def rules(
     rigs_dir: Path | None,
     rig: str | None,
     level: str | None,
+    sheet: bool,
+    place: str | None,
+    html: Path | None,
     schema: Literal["rule", "rig", "limits"] | None,
     svg: Path | None,
     config: str | None,
@@ -54,55 +65,46 @@ def rules(
 
     `alertd rules diff CODE DATE DATE` prints which rigs owe more or fewer chains, where, and from when.
     """
-    from alertd.cli import law
-    from alertd.cli import rules as sheet
-    from alertd.cli.rules import file_schema
-    from alertd.rules.compare import law_changes
+    from alertd.cli import law, officer
+    from alertd.cli import rules as listing
     from alertd.rules.law_on import ruleset_on
     from alertd.sources.files.laws.ruleset import read_rulesets
 
     if schema:
-        click.echo(json.dumps(file_schema(schema), indent=2))
+        click.echo(json.dumps(listing.file_schema(schema), indent=2))
         return
-    places, today = read_settings(settings_path(config)).places, system_clock().date()
-    today = law.parse_day(on) if on else today
+    settings = read_settings(settings_path(config))
+    places, today = settings.places, law.parse_day(on) if on else system_clock().date()
     rulesets = read_rulesets(places.rules)
     if doubts:
-        rows = law.reading_list(rulesets, today)
-        click.echo(json.dumps(rows, indent=1, ensure_ascii=False)) if as_json else law.show_doubts(rows)
+        law.print_doubts(settings, rulesets, today, as_json=as_json)
         return
     if code == "diff":
-        if not dates:
-            raise InputError("rules", "diff", "no CODE given", "write alertd rules diff CODE DATE DATE")
-        first, last = law.parse_days(dates[1:])
-        compared = read_rigs(rigs_dir or places.rigs)
-        changed = sheet.find_ruleset(rulesets, dates[0])
-        if as_json:
-            found = law.changes_json(law_changes(changed, first, last, compared.values()))
-            click.echo(json.dumps(found, indent=1, ensure_ascii=False))
-        else:
-            law.show_changes(changed, first, last, compared)
+        law.print_diff(rulesets, dates, read_rigs(rigs_dir or places.rigs), as_json=as_json)
         return
     if dates:
         raise InputError("rules", "CODE", f"{len(dates) + 1} codes given", "name one, or write diff CODE DATE DATE")
     if code is None:
-        if as_json:
-            listed = [{"code": c, "name": r.name, "aged": list(r.freshness(today))} for c, r in rulesets.items()]
-            click.echo(json.dumps(listed, indent=1))
-        else:
-            sheet.show_list(rulesets, create_console(), today)
+        listing.print_list(rulesets, today, as_json=as_json)
         return
-    ruleset = ruleset_on(sheet.find_ruleset(rulesets, code), today)
+    ruleset = ruleset_on(listing.find_ruleset(rulesets, code), today)
     rigs = read_rigs(places.rigs) if places.rigs.is_dir() else {}
-    for_rig = read_rig(Path(rig)) if rig and rig.endswith(".toml") else sheet.find_rig(rigs, rig)
-    levels = sheet.levels_for(ruleset, for_rig, level)
+    for_rig = read_rig(Path(rig)) if rig and rig.endswith(".toml") else listing.find_rig(rigs, rig)
+    if sheet:
+        officer.print_sheet(
+            ruleset, for_rig, officer.Wanted(day=today, place=place, level=level, page=html, as_json=as_json)
+        )
+        return
+    if place or html:
+        raise InputError("rules", "--place" if place else "--html", "is only for --sheet", "add --sheet")
+    levels = listing.levels_for(ruleset, for_rig, level)
     if svg:
         try:
-            svg.write_text(sheet.strictest_svg(ruleset, for_rig, levels), encoding="utf-8")
+            svg.write_text(listing.strictest_svg(ruleset, for_rig, levels), encoding="utf-8")
         except OSError as exc:
             raise InputError(str(svg), "", f"cannot be written ({exc.strerror})", "name another file") from exc
     if as_json:
-        click.echo(json.dumps(sheet.rules_json(ruleset, for_rig, levels, today), indent=1, ensure_ascii=False))
+        click.echo(json.dumps(listing.rules_json(ruleset, for_rig, levels, today), indent=1, ensure_ascii=False))
     else:
-        sheet.show_rules(ruleset, for_rig, levels, create_console(), today)
+        listing.show_rules(ruleset, for_rig, levels, create_console(), today)
     sys.exit(PARTIAL if ruleset.review_overdue(today) else 0)

@@ -2,7 +2,7 @@
 
 from dataclasses import replace
 from datetime import datetime
-from typing import Any
+from typing import Any, Final
 
 from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import Audience, NoticeKind
@@ -17,12 +17,16 @@ MOST_SURFACES = 12  # runs of winter road in an event, icy ones first
 MAX_BRIDGES = 10  # bridges in an event; a frosty night may have hundreds, and a receiver's memory is limited
 
 
+BINDING: Final = ("ban", "restriction", "winter tires", "speed")  # kinds of duties in an event
+
+
 def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) -> dict[str, Any]:
     """Return a trip's plan for the fleet's systems.
 
     It omits the per-kilometre trace, the compared departures that are not suggested, and the alternatives of a demand:
     a tri-drive rig has nearly a hundred ways to meet one text. The event counts the tires and names those to chain. It
-    names the ten likeliest bridges, while the cautions count all, and twelve runs of winter road.
+    names the ten likeliest bridges, while the cautions count all, and twelve runs of winter road. Of the law it has the
+    counts and the duties that bind; tires one by one, exemptions, fines and notes are on the law page of the trip.
     """
     likeliest = sorted(plan.bridges, key=lambda b: -b.probability)[:MAX_BRIDGES]
     bridges = tuple(sorted(likeliest, key=lambda b: b.start_m))
@@ -38,6 +42,9 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
         )
     )
     del data["along"], data["departures"]
+    for land in data["law"]:
+        del land["tires"], land["devices"], land["clause_doubts"]
+        land["duties"] = [duty for duty in land["duties"] if duty["kind"] in BINDING]
     for stretch in data["stretches"]:
         for demand in stretch["hanging"]["demands"]:
             demand["tires_min"] = min(map(len, demand.pop("choices")))

@@ -15,6 +15,7 @@ from alertd.notices.reports.truck_lines import Group, Section, TruckLine, fair_s
 from alertd.notices.text import phrases, place_text
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.dispatcher import arrival_line
+from alertd.notices.text.law_text import law_change_lines
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
 
@@ -200,6 +201,7 @@ def _exceptions(given: BriefInput, lines: Sequence[TruckLine], plans: Mapping[st
         capped("Driving hours", each(_hours)),
         capped("Late by more than half an hour", _late(lines, plans)),
         capped("Worth leaving at another hour", each(lambda p, t: _other_hour(p, t, given.now))),
+        capped("Changes of law on these roads", law_change_lines(list(plans.values()))),
         capped("Earlier orders that newer, incomplete data do not lower", _upheld(given, lines)),
         capped("Forecast old or missing in part: be ready to chain", each(lambda p, t: _missing(p))),
         capped("Not heard of", each(lambda p, t: _lost(p))),
@@ -321,7 +323,9 @@ def _carry(plans: Sequence[Plan]) -> list[str]:
     for p in plans:
         for c in p.carry:
             if c.certain:
-                trucks.setdefault(f"{c.jurisdiction} asks {c.singles_asked} chains aboard ({c.section})", []).append(p)
+                trucks.setdefault(
+                    f"{c.jurisdiction} asks {c.singles_asked} chains aboard ({c.practice or c.section})", []
+                ).append(p)
     out = []
     for rule, asked in trucks.items():
         names = asked if len(asked) <= LISTED_N else [p for p in asked if any(c.singles_short for c in p.carry)]

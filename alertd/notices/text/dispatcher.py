@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Sequence
 
 from alertd.notices import headline, surfaces
-from alertd.notices.text import phrases
+from alertd.notices.text import law_text, phrases
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.place_text import where
 from alertd.plan.model.plan import Plan
@@ -20,6 +20,7 @@ def dispatcher_text(plan: Plan) -> str:
         lines.append(f"  SHORT OF CHAINS: {_short(plan)}")
     if plan.route_choice:
         lines += _wrapped(plan.route_choice)
+    lines += [w for line in law_text.strip_lines(plan) for w in _wrapped(line)]
     lines += [f"  Caution: {c}" for c in plan.cautions]
     lines.append(f"  {_ages(plan)} {phrases.SIGNS}")
     if plan.sources:

@@ -1,6 +1,7 @@
 """Lists the inputs of a plan with their age: sources, rule texts, carry duties, cautions."""
 
 from collections.abc import Collection, Sequence
+from dataclasses import replace
 from datetime import date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -15,6 +16,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import LawSpan
 from alertd.route.jurisdictions import OPEN_SEA
+from alertd.rules.duties import Exemption
 from alertd.rules.requirements import carry_duty
 from alertd.rules.rig import Rig
 
@@ -102,8 +104,38 @@ def carry_notes(
                     confidence=duty.confidence,
                     doubt=duty.doubt,
                     clause=duty.clause,
+                    zones=duty.zones,
+                    exemptions=tuple(map(exemption_words, duty.exemptions)),
                 )
+    return _with_practice(notes, laws, rig)
+
+
+def _with_practice(notes: dict[str, CarryNote], laws: Sequence[LawSpan], rig: Rig) -> tuple[CarryNote, ...]:
+    """The duties, raised to what company practice asks aboard where that is more."""
+    for law in (x for x in laws if x.rules is not None):
+        code = law.span.code
+        for practice in law.practices:
+            if not practice.aboard_n or not practice.binds(code, rig, tuple(law.zone_spans)):
+                continue
+            known = notes.get(code)
+            if known is not None and known.certain and known.singles_asked >= practice.aboard_n:
+                continue
+            short = max(0, practice.aboard_n - rig.singles_carried)
+            base = known or CarryNote(
+                jurisdiction=code, certain=True, not_placed=(), singles_asked=0, singles_short=0,
+                section="", confidence="", doubt="",
+            )  # fmt: skip
+            by_law = f"the law asks {known.singles_asked}" if known is not None and known.certain else "no law asks it"
+            notes[code] = replace(
+                base, certain=True, singles_asked=practice.aboard_n, singles_short=max(short, base.singles_short),
+                practice=f"{practice.why} ({by_law})",
+            )  # fmt: skip
     return tuple(notes.values())
+
+
+def exemption_words(exemption: Exemption) -> str:
+    """Whom a rule leaves out, and the paper that proves it."""
+    return f"{exemption.who} (paper: {exemption.paper})" if exemption.paper else exemption.who
 
 
 def cautions(

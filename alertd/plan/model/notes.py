@@ -12,6 +12,8 @@ class CarryNote:
 
     certain: False where it may apply on roads that our zones do not place.
     not_placed: names of these roads.
+    zones: ids of the zones on this way that cause it; empty where it holds everywhere, or is not certain.
+    exemptions: whom it leaves out, and the paper that proves it.
     """
 
     jurisdiction: str
@@ -23,6 +25,9 @@ class CarryNote:
     confidence: str
     doubt: str
     clause: str = ""
+    zones: tuple[str, ...] = ()
+    exemptions: tuple[str, ...] = ()
+    practice: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from alertd.plan.model.alternatives import ArrivalPair, Departure, DeparturePick, LeaveBy, OtherRoute
+from alertd.plan.model.law import LandLaw, LawChangeNote
 from alertd.plan.model.notes import (
     BridgeNote,
     CarryNote,
@@ -84,6 +85,8 @@ class Plan:
     hold: the first reason to wait, with advice to hold; the arrivals are then not before its end.
     leave_by: the last departure before the road gets worse, None where it does not, or not soon.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
+    law: the lands on the way with what their laws ask of this rig, in order.
+    law_changes: changes of these laws that take effect soon.
     credits: owners and licences of the places along the road.
     input_notes: on the forecast and its past hours, for the office; none is a caution.
     """
@@ -140,6 +143,8 @@ class Plan:
     arrivals: ArrivalPair | None = None
     leave_by: LeaveBy | None = None
     hold: HoldNote | None = None
+    law: tuple[LandLaw, ...] = ()
+    law_changes: tuple[LawChangeNote, ...] = ()
     hanging_since: datetime | None = None
 
 

@@ -15,6 +15,7 @@ from alertd.route.model import JurisdictionSpan, Route
 from alertd.route.project import interval_between, spans_along
 from alertd.route.runs import runs_of
 from alertd.rules.posting_estimate import PostingTable, posting_tables
+from alertd.rules.practice import Practice, with_practice
 from alertd.rules.requirements import TireDemand, demand_for, unknown_law
 from alertd.rules.rig import IdentityKey, Rig
 from alertd.rules.ruleset import ControlLevel, RuleSet, RuleZone
@@ -45,6 +46,7 @@ class LawSpan:
     levels: mildest first.
     zone_spans: the placed zones that this run touches, as (start_m, end_m) along the route.
     unknown: what applies in place of rules where none is on file.
+    practices: company practice that may ask more.
     """
 
     span: JurisdictionSpan
@@ -53,13 +55,16 @@ class LawSpan:
     levels: tuple[LevelForRig, ...]
     zone_spans: Mapping[str, Sequence[tuple[float, float]]]
     unknown: TireDemand | None = None
+    practices: tuple[Practice, ...] = ()
 
 
-def place_laws(sections: Sections, rulesets: Mapping[str, RuleSet], rig: Rig) -> tuple[LawSpan, ...]:
+def place_laws(
+    sections: Sections, rulesets: Mapping[str, RuleSet], rig: Rig, practices: tuple[Practice, ...] = ()
+) -> tuple[LawSpan, ...]:
     """The route's jurisdictions with their rule sets placed on its sections."""
     spans = sections.route.jurisdictions
     return tuple(
-        _place(sections, span, rulesets[span.code], rig)
+        _place(sections, span, rulesets[span.code], rig, practices)
         if span.code in rulesets
         else LawSpan(
             span=span,
@@ -79,7 +84,9 @@ def _neighbours(code: str, rulesets: Mapping[str, RuleSet]) -> list[RuleSet]:
     return [r for key, r in rulesets.items() if not code or key.startswith(_NORTH_AMERICA) == american]
 
 
-def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet, rig: Rig) -> LawSpan:
+def _place(
+    sections: Sections, span: JurisdictionSpan, rules: RuleSet, rig: Rig, practices: tuple[Practice, ...]
+) -> LawSpan:
     at = sections.on(span)
     spans = {}
     for zone_id, along in zones_along(sections.route, IdentityKey(rules)).items():
@@ -88,10 +95,10 @@ def _place(sections: Sections, span: JurisdictionSpan, rules: RuleSet, rig: Rig)
             spans[zone_id] = touched
     levels = []
     for level in sorted(rules.levels, key=lambda lv: lv.rank):
-        demand = demand_for(rules, level, rig)
+        demand = with_practice(demand_for(rules, level, rig), practices, rig, tuple(spans))
         if demand.tires_min > 0 or demand.barred:
             levels.append(LevelForRig(level=level, demand=demand))
-    return LawSpan(span=span, rules=rules, at=at, levels=tuple(levels), zone_spans=spans)
+    return LawSpan(span=span, rules=rules, at=at, levels=tuple(levels), zone_spans=spans, practices=practices)
 
 
 @lru_cache(maxsize=256)

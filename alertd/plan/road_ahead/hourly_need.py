@@ -29,6 +29,7 @@ from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.rules.posting_estimate import within_reach
+from alertd.rules.practice import Practice
 from alertd.rules.rig import AxleRole, IdentityKey, Rig, Tire
 from alertd.rules.ruleset import RuleSet
 from alertd.units import HOUR_S
@@ -162,12 +163,13 @@ def hourly_need_for(
     corridor: Corridor,
     params: PlanParams,
     from_epoch_s: float,
+    practices: tuple[Practice, ...] = (),
 ) -> HourlyNeed:
-    """The need of this rig on this corridor, cached while trips share it."""
+    """The need of this rig on this corridor, cached while trips share it. practices: what the company asks besides."""
     ahead_h = (from_epoch_s - corridor.field.first_epoch_s) / HOUR_S - 1.0
     last_h = corridor.field.road_class.shape[2] - 1
     skip_h = int(np.clip(ahead_h // SHARED_START_H * SHARED_START_H, 0, last_h))
-    return _hourly_need(route, IdentityKey(rig), IdentityKey(rulesets), corridor, params, skip_h)
+    return _hourly_need(route, IdentityKey(rig), IdentityKey(rulesets), corridor, params, skip_h, practices)
 
 
 @lru_cache(maxsize=16)
@@ -178,9 +180,10 @@ def _hourly_need(
     corridor: Corridor,
     params: PlanParams,
     skip_h: int,
+    practices: tuple[Practice, ...],
 ) -> HourlyNeed:
     rig, road = for_rig.value, _pavement(route, corridor, params, skip_h)
-    laws = place_laws(road.sections, of_rules.value, rig)
+    laws = place_laws(road.sections, of_rules.value, rig, practices)
     posting = _posting(road, of_rules)
     short = short_of_grip(road.sections, rig, (), IdentityKey(corridor.field.quantiles.friction), road.code)
     other = np.maximum(_rigless_need(road, IdentityKey(posting)), short)

@@ -24,7 +24,7 @@ from alertd.notices.charts.axis_units import AxisUnits
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.surfaces import to_slow_for
-from alertd.notices.text import driver_parts, phrases
+from alertd.notices.text import driver_parts, law_text, phrases
 from alertd.notices.text import driver_parts as spoken
 from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
@@ -49,6 +49,7 @@ from alertd.sources.requests.driver_reports import (
 from alertd.store.store import Store
 from alertd.web.pages.base import HEADERS, SECRET_PATH, Pages, check_same_origin, form_of, svg
 from alertd.web.pages.charts import ChartCache
+from alertd.web.pages.law import law_values
 from alertd.web.problems import ProblemError
 
 DONE: Final = {
@@ -198,6 +199,7 @@ class DriverPage:
         router = APIRouter(prefix="/d", include_in_schema=False)
         router.add_api_route("/{token}", self._show, methods=["GET", "HEAD"])
         router.add_api_route("/{token}", self._tap, methods=["POST"])
+        router.add_api_route("/{token}/law", self._law, methods=["GET"])
         router.add_api_route("/{token}/{name}.svg", self._picture, methods=["GET"])
         return router
 
@@ -270,6 +272,19 @@ class DriverPage:
         if "application/json" in request.headers.get("accept", ""):
             return JSONResponse({"said": self._translator(language).gettext(DONE[what])}, headers=headers)
         return RedirectResponse(f"/d/{token}?done={what}", 303, headers=headers)
+
+    async def _law(self, token: str) -> Response:
+        """The law on the trip, for an officer and for print."""
+        try:
+            trip = await self._trip_of(token)
+        except ProblemError as exc:
+            return self._refused(exc.title, exc.detail, exc.status)
+        plan = await asyncio.to_thread(self._planner.latest.plan, self._store, trip.id)
+        translator = self._translator(trip.language, () if plan is None else plan.lands)
+        values = law_values(plan, trip, self._planner.settings.fleet, self._clock(), translator)
+        return self._pages.render(
+            "law.html", values | {"back": f"/d/{token}"}, language=translator.language, headers=SECRET_PATH
+        )
 
     async def _picture(self, token: str, name: str) -> Response:
         trip = await self._trip_of(token)
@@ -357,6 +372,8 @@ def driver_values(
         "pictures": ("road", "map") if plan.along.distance_m else (),
         "older_h": (now_utc - plan.made_at).total_seconds() / 3600.0,
         "met": [c for c in plan.closures if c.met],
+        "strip": law_text.strip_lines(plan, translator),
+        "grave_duties": law_text.grave_duties(plan),
         "posted": [p for p in plan.posted if p.enter_at is not None and p.enter_at > now_utc and p.believed_frac > 0],
     }
 

@@ -8,12 +8,13 @@ from typing import Any, Final
 from fastapi import APIRouter, Depends, Request, Response
 
 from alertd.clock import Clock
+from alertd.i18n import ENGLISH
 from alertd.notices.charts.palette import ADVICE
 from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import Audience
 from alertd.notices.next_action import is_old
 from alertd.notices.surfaces import office_lines
-from alertd.notices.text import phrases
+from alertd.notices.text import law_text, phrases
 from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
@@ -25,6 +26,7 @@ from alertd.units import HOUR_S
 from alertd.web.pages.base import Pages, svg
 from alertd.web.pages.charts import ChartCache
 from alertd.web.pages.driver import chains_of
+from alertd.web.pages.law import law_values
 from alertd.web.pages.sign_in import BoardSession, go_to
 from alertd.web.problems import ProblemError
 
@@ -54,6 +56,15 @@ def trip_router(
             return go_to("/board/sign-in")
         trip = await asyncio.to_thread(trip_of, trip_id)
         return pages.render("trip.html", await asyncio.to_thread(trip_values, planner, store, links, trip, clock()))
+
+    @router.get("/trips/{trip_id}/law")
+    async def law_page(trip_id: str, request: Request) -> Response:
+        if not session.signed_in(request):
+            return go_to("/board/sign-in")
+        trip = await asyncio.to_thread(trip_of, trip_id)
+        plan = await asyncio.to_thread(planner.latest.plan, store, trip_id)
+        values = law_values(plan, trip, planner.settings.fleet, clock(), ENGLISH)
+        return pages.render("law.html", values | {"back": f"/board/trips/{trip_id}"})
 
     @router.get("/pictures/{trip_id}/{name}.svg", dependencies=[Depends(session.require_reader)])
     async def picture(trip_id: str, name: str) -> Response:
@@ -98,6 +109,7 @@ def trip_values(
         "headlines": headlines(plan),
         "arrival": arrival(plan),
         "surfaces": office_lines(plan),
+        "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
         "breaks": phrases.break_lines(hours, zone) if hours else [],

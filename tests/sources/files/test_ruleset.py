@@ -80,8 +80,9 @@ def test_every_bad_file_has_its_check() -> None:
 def test_shipped_files_are_named_by_their_iso_code() -> None:
     found = read_rulesets(ROOT / "config/rules")
     assert list(found) == [
-        "AT", "CA-BC", "CH", "DE", "ES", "FI", "FR", "IT", "JP", "NO", "PL", "SE", "US-AK", "US-AZ", "US-CA", "US-CO",
-        "US-ID", "US-MT", "US-NM", "US-NV", "US-OR", "US-SD", "US-UT", "US-WA", "US-WY",
+        "AT", "CA-AB", "CA-BC", "CH", "DE", "ES", "FI", "FR", "IT", "JP", "NO", "PL", "SE", "SI", "US-AK", "US-AZ",
+        "US-CA", "US-CO", "US-ID", "US-MT", "US-NM", "US-NV", "US-NY", "US-OR", "US-PA", "US-SD", "US-UT", "US-WA",
+        "US-WY",
     ]  # fmt: skip
     assert all(code == ruleset.jurisdiction for code, ruleset in found.items())
 

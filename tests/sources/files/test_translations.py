@@ -29,6 +29,7 @@ CHANGED_BY_A_LOST_ACCENT = {
 PAGE = {
     "alertd/notices/text/driver_parts.py", "alertd/notices/next_action.py", "alertd/web/pages/driver.py",
     "alertd/web/pages/templates/driver.html", "alertd/web/pages/templates/refused.html",
+    "alertd/web/pages/templates/law.html", "alertd/notices/text/law_text.py",
 }  # fmt: skip
 # What is the same in all three.
 INTERNATIONAL = {"max {speed}"}

@@ -33,6 +33,22 @@ def test_first_content_is_readable_on_a_phone_without_script(served: PageServer,
     assert "rules as of 2022-06-09" in whole
 
 
+def test_the_law_of_the_trip_is_a_page_to_show(served: PageServer, open_page: Callable) -> None:
+    """The strip of the lines, and a sheet of each land with clause, tires, fine and who decides."""
+    page = open_page(served.link("QT-1041"), java_script_enabled=False)
+    strip = page.locator("ul.strip").inner_text()
+    for words in ("Now, Montana: 4 chains must be aboard", "At the Idaho line, mi 98", "2 + 2 tires on"):
+        assert words in strip
+    page.get_by_role("link", name="The law on this trip, to show and to print").click()
+    sheets = page.locator("main").inner_text()
+    for words in (
+        "Montana (US-MT)", "Idaho Code 49-948(6)", "axle 5, trailer", "IN DOUBT: stricter reading", "$225 at first",
+        "Posted signs and officers decide",
+    ):  # fmt: skip
+        assert words in sheets
+    assert httpx.get(served.link("QT-1041") + "x/law").status_code == 404
+
+
 def test_later_hold_is_shown_beside_the_first_action(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.link("QT-1044"), java_script_enabled=False)
     assert "HOLD" in page.locator(".step .then").first.inner_text()
