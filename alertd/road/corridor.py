@@ -6,6 +6,7 @@ member keeps its ranks (phase, friction, height) along the whole corridor and wi
 "anywhere in the zone" can be counted per member.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any, Final
@@ -25,6 +26,7 @@ from alertd.units import HOUR_S
 
 TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
+THREADS: Final = 2  # [A] processors of a small server
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
 _CLASSES: Final = ("road_class", "grip_class", "untouched_class")
@@ -240,7 +242,8 @@ def run_corridor(
 
     width = max(1, BLOCK_COLUMNS // members)
     kinds = (columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]])  # a block uses a single set of params
-    for block in (c[first : first + width] for c in kinds for first in range(0, c.size, width)):
+
+    def run(block: NDArray[np.int64]) -> None:
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
@@ -251,13 +254,21 @@ def run_corridor(
             old_snow=np.repeat(has_old_snow(quantiles.service, service), block.size),
             kept_frac=np.tile(
                 kept_an_hour(service, forecast.start.timestamp(), forecast.hours, place.lon_deg[block]), (1, members)
-            ),
+            ).astype(np.float32),
         )
         rules = LaneRules(
             params=kind, limits=limits, service=service, dt_s=dt_s, latest_start_h=latest_start_h(forecast)
         )
         for name, values in run_block(weather, rules, traits).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
+
+    blocks = [part for c in kinds for part in np.array_split(c, _blocks_n(c.size, width)) if part.size]
+    if len(blocks) < THREADS:
+        for block in blocks:
+            run(block)
+    else:
+        with ThreadPoolExecutor(THREADS) as pool:  # numpy releases the interpreter's lock
+            list(pool.map(run, blocks))
 
     if cells.is_tunnel is not None:
         _shelter(arrays, cells.is_tunnel)
@@ -269,6 +280,12 @@ def run_corridor(
         remarks=_remarks(forecast, cells),
         **arrays,
     )
+
+
+def _blocks_n(columns_n: int, width: int) -> int:
+    """Number of blocks of at most `width` columns: a multiple of THREADS where one does not do."""
+    least = -(-columns_n // width)
+    return max(least, 1) if least < THREADS else -(-least // THREADS) * THREADS
 
 
 def _shelter(arrays: dict[str, NDArray[Any]], tunnel: NDArray[np.bool_]) -> None:

@@ -15,7 +15,6 @@ from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration
 from alertd.units import HOUR_S
 
 BLOCK_VALUES: Final = 32_768  # members x columns x hours per pass; fits the processor's cache
-SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # used for fluxes only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +71,7 @@ class Ranks:
 class RoadWeather:
     """Forcing of all columns for each hour, without gaps.
 
-    forcing: arrays (hour, member * column) without NaN.
+    forcing: arrays (hour, member * column) without NaN, in single precision.
     known: (hour, member * column), True where no required field was filled.
     shaded_wm2: (hour, member * column), sunshine in the shade.
     fog_mmwe_h: (hour, member * column), water of fog that settles on a surface.
@@ -170,7 +169,7 @@ def weather_at_road(forecast: Forecast, place: ColumnPlaces, ranks: Ranks, param
     when = _hour_geometry(forecast, place)
     shape = (hours, members, columns)
     known = np.empty(shape, dtype=np.bool_)
-    blank: dict[str, Any] = {n: np.empty(shape, np.float32 if n in SINGLE else np.float64) for n in Forcing._fields}
+    blank: dict[str, Any] = {n: np.empty(shape, np.float32) for n in Forcing._fields}
     beside: dict[str, Any] = {n: np.empty(shape, np.float32) for n in ("shaded_wm2", "fog_mmwe_h")}
     width = max(1, BLOCK_VALUES // (columns * hours))
     for first in range(0, members, width):
