@@ -20,6 +20,7 @@ from alertd.road.humidity import Array
 from alertd.road.lane.block import SPIN_UP_H, LaneRules, run_block
 from alertd.road.lane.maintenance import SERVICE, LaneTraits, Service, glazes_above_zero, has_old_snow, kept_an_hour
 from alertd.road.lane.roadside import WETTED_FRAC
+from alertd.road.nearby import NOTHING_NEAR, Nearby, start_readings
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
 from alertd.road.road_class import LIMITS, ClassLimits, RoadClass
 from alertd.units import HOUR_S
@@ -95,6 +96,7 @@ class RoadField:
     grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
     untouched_class: the class of the lane that nobody ploughs or salts, in every member. Duties by law look at it.
     untouched: (member,) True for members whose road nobody ploughs or salts.
+    phase_logit: (cell, hour) what was seen near says of rain or snow, see `nearby`; None without reports.
     notes: cautions about the inputs. remarks: assumptions about them that ask for no caution.
     """
 
@@ -113,6 +115,7 @@ class RoadField:
     untouched: NDArray[np.bool_]
     notes: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+    phase_logit: Array | None = None
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -197,6 +200,7 @@ def run_corridor(
     limits: ClassLimits = LIMITS,
     air: AirParams = AIR,
     service: Service = SERVICE,
+    nearby: Nearby = NOTHING_NEAR,
     dt_s: float = 900.0,
     previous: RoadField | None = None,
     changed: NDArray[np.bool_] | None = None,
@@ -207,6 +211,7 @@ def run_corridor(
     quantiles, rng: the ranks of each member, or a generator to draw them from.
     params, deck: properties of the road, and of the decks of its bridges.
     service: its winter maintenance.
+    nearby: observations of the last hours near it.
     dt_s: time step of the untouched lane, 900 or less, a divisor of an hour.
     previous, changed: a field of the same cells, hours and quantiles, and (column,) the columns to compute again. The
         caller guarantees that the weather of all other columns is the same.
@@ -245,7 +250,15 @@ def run_corridor(
 
     def run(block: NDArray[np.int64]) -> None:
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
-        weather = weather_at_road(forecast, part, ranks, air)
+        weather = weather_at_road(forecast, part, ranks, air, nearby.phase_logit)
+        readings = start_readings(
+            nearby.readings,
+            part.lat_deg,
+            part.lon_deg,
+            part.elevation_m,
+            forecast.start.timestamp(),
+            forecast.hours,
+        )
         kind = deck if cells.is_deck[block[0]] else params
         traits = LaneTraits(
             serviced=np.repeat(quantiles.service < service.serviced_frac, block.size),
@@ -255,6 +268,7 @@ def run_corridor(
             kept_frac=np.tile(
                 kept_an_hour(service, forecast.start.timestamp(), forecast.hours, place.lon_deg[block]), (1, members)
             ).astype(np.float32),
+            readings=None if readings is None else readings.of(np.tile(np.arange(block.size), members)),
         )
         rules = LaneRules(
             params=kind, limits=limits, service=service, dt_s=dt_s, latest_start_h=latest_start_h(forecast)
@@ -276,6 +290,7 @@ def run_corridor(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
         untouched=quantiles.service >= service.serviced_frac,
+        phase_logit=nearby.phase_logit,
         notes=_notes(forecast, cells),
         remarks=_remarks(forecast, cells),
         **arrays,
