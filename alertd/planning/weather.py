@@ -27,6 +27,7 @@ from alertd.planning.road_cache import RoadFieldCache
 from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_along
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
+from alertd.road.local_error import with_local_error
 from alertd.road.nearby import Nearby, phase_logit, phases_seen
 from alertd.road.past_weather import cell_places, with_past
 from alertd.route.bridges import on_bridges
@@ -181,6 +182,7 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     judged = [_judged(f, answers, weather_sources) for f in answers.forecasts]
     usable = [f for f, j in zip(answers.forecasts, judged, strict=True) if j.state is not Usability.UNUSABLE]
     counts = _counts(usable, weather_sources, window.now)
+    usable, changes = with_local_error(usable, answers.past, answers.request)
     ensembles = [
         to_ensemble(f, members=n, spreads=road.spreads, rng=rng, now_utc=window.now)
         for f, n in zip(usable, counts, strict=True)
@@ -233,6 +235,7 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
         remarks=(
             *answers.warnings.remarks,
             *(road_field.remarks if usable else ()),
+            *changes,
             *(past_remarks(past, answers.past.problems, window.now) if usable else ()),
         ),
         doubt=doubt_of(past, window.now, road.limits.unseen_snow_mmwe),
