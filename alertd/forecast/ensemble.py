@@ -1,7 +1,8 @@
 """Turns a deterministic forecast into members, so that later stages can count its uncertainty.
 
-Each member has ONE temperature error, ONE precipitation quantile and ONE cloud error over the whole window and all
-cells. The reason is that the errors of a run are correlated in time and space. Their size grows with lead time.
+Each member has one precipitation quantile and one cloud error over the whole window and all cells. The reason is that
+the errors of a run are correlated in time and space. Its temperature error has a part that all cells share and a part
+that varies over about 100 km, see `errors_by_cell`. The size of errors grows with lead time.
 Quantiles are stratified, so few members already have the stated mean and spread. Each member is also early or late by
 one quantile, see `forecast.onset`. A real ensemble passes unchanged: its members have their own timing. The road stage
 adds the spread from height differences between cell and road.
@@ -15,6 +16,7 @@ from typing import Any
 import numpy as np
 
 from alertd.forecast.model import Array, Forecast
+from alertd.forecast.observations import distances_m
 from alertd.forecast.onset import MOVED, Shift
 
 NORMAL = NormalDist()
@@ -25,23 +27,35 @@ REAL_CHANCE_FRAC = 0.3
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Spreads:
-    """Forecast errors by hours since issue. Engineering assumptions without a source, except that errors grow.
+    """Forecast errors by hours since issue. [A] marks an assumption without a source.
 
-    To be replaced when scores are available.
-
-    air_temp_c: standard deviations [K] at lead_h, constant before the first and after the last.
-    past_air_temp_c: standard deviation [K] for hours before issue.
-    cloud_frac: standard deviation, additive.
-    precip_log: standard deviation of the logarithm of the amount, for sources without a probability.
+    air_temp_c: standard deviations [K] at lead_h, constant before the first and after the last. At 48 h: 18,439
+        forecasts of 2004 at stations have 3.1 K, and 2.8 K after a learned error of each station; models of today are
+        better, so 2.6. At 24 h daily extremes of today have at least 2.0 K. 12 and 72 h follow the growth between [A].
+    common_frac: share of the temperature error's variance that all cells have in common; the rest has the length
+        local_m. From correlations of the same forecasts' errors: 0.78 within 25 km, 0.63 to 50, 0.47 to 100, 0.33 to
+        200 and 0.20 to 400 km; what is missing to 1 at no distance is the stations' own.
+    past_air_temp_c: standard deviation [K] for hours before issue [A].
+    cloud_frac: standard deviation, additive [A].
+    rh_frac: standard deviation, additive, without precipitation [A]: forecasts of humidity err by 5-10 %. Within
+        precipitation the phase has its own spread.
+    wind_log: standard deviation of the logarithm of the wind [A]: forecasts of 10 m wind err by a quarter.
+    precip_log: standard deviation of the logarithm of the amount, for sources without a probability; 1.1 measured.
+    past_precip_log: the same for amounts of past hours, which stations report [A].
     onset_h, onset_share: standard deviation of the hour of a change [h]: at issue, and its growth per hour of lead time
         [A]. An hourly source rounds to the hour, and the speed of a front errs by some percent.
     """
 
     lead_h: tuple[float, ...] = (12.0, 24.0, 48.0, 72.0)
-    air_temp_c: tuple[float, ...] = (1.0, 1.5, 2.0, 2.5)
+    air_temp_c: tuple[float, ...] = (1.5, 2.0, 2.6, 2.9)
+    common_frac: float = 0.2
+    local_m: float = 100_000.0
     past_air_temp_c: float = 0.5
     cloud_frac: float = 0.2
-    precip_log: float = 0.5
+    rh_frac: float = 0.07
+    wind_log: float = 0.25
+    precip_log: float = 1.1
+    past_precip_log: float = 0.5
     onset_h: float = 0.5
     onset_share: float = 0.05
 
@@ -77,10 +91,13 @@ def to_ensemble(
     wet_rank = rng.permutation(members)
     cloudy = rng.permutation(normal_scores(members))
     # A generator of its own, so that this error leaves the others as they were.
-    late = rng.spawn(1)[0].permutation(normal_scores(members))
+    later, apart, humid, windy = rng.spawn(4)
+    late = later.permutation(normal_scores(members))
     shift = Shift(late[:, None] * spreads.onset_sd_h(lead_h))
 
-    error_c = warm[:, None, None] * spreads.air_temp_sd_c(lead_h)
+    local = errors_by_cell(forecast.lat_deg, forecast.lon_deg, members, spreads.local_m, apart)
+    warmth = _scaled(np.sqrt(spreads.common_frac) * warm[:, None] + np.sqrt(1.0 - spreads.common_frac) * local)
+    error_c = warmth[:, :, None] * spreads.air_temp_sd_c(lead_h)
     full_shape = (members, *forecast.air_temp_c.shape[1:])
     moved: dict[str, Any] = {name: shift.linear(getattr(forecast, name)) for name in MOVED}
     clouds = moved["cloud_frac"] + cloudy[:, None, None] * spreads.cloud_frac
@@ -94,12 +111,52 @@ def to_ensemble(
         "cloud_frac": np.clip(clouds, 0.0, 1.0),
         "precip_mmwe_h": shift.linear(precip[wet_rank]),
         "precip_form": shift.code(forecast.precip_form),
-        "rh_frac": np.broadcast_to(forecast.rh_frac, full_shape),
+        "wind_mps": moved["wind_mps"] * _wind_factor(spreads.wind_log, members, windy, lead_h),
+        "rh_frac": _humidities(forecast, spreads.rh_frac, members, humid, lead_h),
         "pressure_hpa": np.broadcast_to(forecast.pressure_hpa, full_shape),
         "shortwave_wm2": np.broadcast_to(forecast.shortwave_wm2, full_shape),
         "precip_prob_frac": np.broadcast_to(forecast.precip_prob_frac, full_shape),
     }
     return replace(forecast, **moved)
+
+
+def _wind_factor(log_sd: float, members: int, rng: np.random.Generator, lead_h: Array) -> Array:
+    """(member, 1, hour) factors of mean 1; 1 in the past."""
+    factor = np.exp(log_sd * rng.permutation(normal_scores(members)))
+    ahead = np.clip(lead_h + 1.0, 0.0, 1.0)
+    return np.asarray(1.0 + (factor / factor.mean() - 1.0)[:, None, None] * ahead)
+
+
+def _humidities(forecast: Forecast, sd_frac: float, members: int, rng: np.random.Generator, lead_h: Array) -> Array:
+    """(member, cell, hour) humidity with an error of each member in hours without precipitation ahead."""
+    error = rng.permutation(normal_scores(members))[:, None, None] * sd_frac * np.clip(lead_h + 1.0, 0.0, 1.0)
+    dry = np.nan_to_num(forecast.precip_mmwe_h, nan=1.0) <= 0.0
+    # Saturated air stays saturated in half of the members: the error never makes it drier than it makes others moister.
+    room = np.minimum(forecast.rh_frac, 1.0 - forecast.rh_frac)
+    bounded = np.clip(error, -np.maximum(room, 0.0), np.maximum(room, 0.0))
+    return np.asarray(forecast.rh_frac + np.where(dry, bounded, 0.0))
+
+
+def errors_by_cell(lat_deg: Array, lon_deg: Array, members: int, length_m: float, rng: np.random.Generator) -> Array:
+    """(member, cell) standard normal errors, correlated between cells by exp(-distance / length_m).
+
+    Each of the field's principal parts has stratified scores, so a cell's spread over the members is close to 1.
+    """
+    apart_m = distances_m(lat_deg, lon_deg, lat_deg, lon_deg)
+    values, vectors = np.linalg.eigh(np.exp(-0.5 * (apart_m + apart_m.T) / length_m))
+    most = np.argsort(values)[::-1]
+    most = most[: int(np.searchsorted(np.cumsum(values[most]), 0.999 * values.sum())) + 1]
+    parts = vectors[:, most] * np.sqrt(np.maximum(values[most], 0.0))
+    parts /= np.sqrt((parts**2).sum(axis=1, keepdims=True))
+    scores = normal_scores(members)
+    return _scaled(np.stack([rng.permutation(scores) for _ in most], axis=1) @ parts.T)
+
+
+def _scaled(errors: Array) -> Array:
+    """Errors (member, cell) with mean 0 and a spread of exactly 1 over the members; zero for one member."""
+    around = errors - errors.mean(axis=0)
+    spread = np.sqrt(np.mean(around**2, axis=0))
+    return np.asarray(around / np.where(spread > 0.0, spread, 1.0))
 
 
 def normal_scores(members: int) -> Array:

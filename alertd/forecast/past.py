@@ -165,7 +165,7 @@ def fill_past(
     values["air_temp_c"] = values["air_temp_c"] + warm * past.air_temp_sd_c[:, :hours]
     values["cloud_frac"] = np.clip(values["cloud_frac"] + cloudy * spreads.cloud_frac, 0.0, 1.0)
     dry_first = amounts(
-        past.precip_mmwe_h[:, :hours], past.precip_prob_frac[:, :hours], members=members, log_sd=spreads.precip_log
+        past.precip_mmwe_h[:, :hours], past.precip_prob_frac[:, :hours], members=members, log_sd=spreads.past_precip_log
     )
     values["precip_mmwe_h"] = dry_first[wet_rank]
     arrays: dict[str, Any] = {name: getattr(forecast, name).copy() for name in WEATHER_FIELDS}

@@ -11,7 +11,9 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
+from alertd.road.nearby import NOTHING_NEAR, Nearby
 
+_NOTHING = np.zeros(0)
 MAX_KEPT = 4  # corridors; one of 600 km, 31 members and 4 days holds about 30 MB
 Run = Callable[[RoadField | None, NDArray[np.bool_] | None], RoadField]
 
@@ -32,18 +34,26 @@ class RoadFieldCache:
         self._kept: OrderedDict[bytes, _CachedField] = OrderedDict()
         self._lock = Lock()
 
-    def field(self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run) -> RoadField:
+    def field(
+        self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run, nearby: Nearby = NOTHING_NEAR
+    ) -> RoadField:
         """The field of this corridor for this forecast: from the cache, computed in part or whole.
 
         run: gets the kept field and the columns that changed, (column,), or twice None.
+        nearby: observations that the field also depends on.
         """
         hours = np.asarray(
             [forecast.start.timestamp(), forecast.hours, forecast.air_temp_c.shape[0], latest_start_h(forecast)]
         )
         fixed = (getattr(value, name) for value in (cells, quantiles) for name in value.__slots__)
-        corridor = _digest(hours, *fixed)
+        sensors = np.asarray([[getattr(r, n) for n in r.__slots__] for r in nearby.readings], dtype=np.float64)
+        corridor = _digest(hours, sensors, *fixed)
         weather = tuple(
-            _digest(forecast.elevation_m[c], *(getattr(forecast, n)[:, c, :] for n in WEATHER_FIELDS))
+            _digest(
+                forecast.elevation_m[c],
+                _NOTHING if nearby.phase_logit is None else nearby.phase_logit[c],
+                *(getattr(forecast, n)[:, c, :] for n in WEATHER_FIELDS),
+            )
             for c in range(forecast.lat_deg.size)
         )
         with self._lock:

@@ -27,11 +27,14 @@ from alertd.planning.road_cache import RoadFieldCache
 from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_along
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
-from alertd.road.past_weather import with_past
+from alertd.road.local_error import with_local_error
+from alertd.road.nearby import Nearby, phase_logit, phases_seen
+from alertd.road.past_weather import cell_places, with_past
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.route.tunnels import in_tunnels
 from alertd.sources.files.road import RoadSettings
+from alertd.units import HOUR_S
 
 SPIN_UP = timedelta(hours=48)  # past hours after which the start state of the road no longer matters
 PAST_STREAM = 48  # distinguishes the random numbers of the past from those of the forecast
@@ -179,6 +182,7 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     judged = [_judged(f, answers, weather_sources) for f in answers.forecasts]
     usable = [f for f, j in zip(answers.forecasts, judged, strict=True) if j.state is not Usability.UNUSABLE]
     counts = _counts(usable, weather_sources, window.now)
+    usable, changes = with_local_error(usable, answers.past, answers.request)
     ensembles = [
         to_ensemble(f, members=n, spreads=road.spreads, rng=rng, now_utc=window.now)
         for f, n in zip(usable, counts, strict=True)
@@ -201,6 +205,8 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     members = forecast.air_temp_c.shape[0]
     quantiles = member_quantiles(members, rng)
 
+    near = _nearby(answers, forecast)
+
     def run(previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
         return run_corridor(
             forecast,
@@ -211,11 +217,12 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
             limits=road.limits,
             air=road.air,
             service=road.services.of(answers.route.name),
+            nearby=near,
             previous=previous,
             changed=changed,
         )
 
-    road_field = weather_sources.road_cache.field(forecast, answers.cells, quantiles, run)
+    road_field = weather_sources.road_cache.field(forecast, answers.cells, quantiles, run, near)
     corridor = Corridor(cells=answers.cells, field=road_field, clock_z=rng.permutation(normal_scores(members)))
     no_answer = (f"{name}: no forecast ({why})" for name, why in answers.failed.items())
     notes = dict.fromkeys((*no_answer, *verdict.reasons, *(road_field.notes if usable else ())))
@@ -228,12 +235,28 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
         remarks=(
             *answers.warnings.remarks,
             *(road_field.remarks if usable else ()),
+            *changes,
             *(past_remarks(past, answers.past.problems, window.now) if usable else ()),
         ),
         doubt=doubt_of(past, window.now, road.limits.unseen_snow_mmwe),
         past=past,
     )
     return FetchedWeather(weather=weather, source_forecasts=answers.forecasts, warnings=answers.warnings)
+
+
+def _nearby(answers: SourceAnswers, forecast: Forecast) -> Nearby:
+    """Rain or snow that stations near the road reported in the last hours."""
+    middles_s = forecast.start.timestamp() + HOUR_S * np.arange(0.5, forecast.hours, 1.0, dtype=np.float64)
+    request = answers.request
+    return Nearby(
+        phase_logit=phase_logit(
+            phases_seen(answers.past.reports),
+            request.lat_deg,
+            request.lon_deg,
+            cell_places(forecast, request).elevation_m,
+            middles_s,
+        )
+    )
 
 
 def _judged(forecast: Forecast, answers: SourceAnswers, weather_sources: WeatherSources) -> Freshness:

@@ -6,6 +6,7 @@ member keeps its ranks (phase, friction, height) along the whole corridor and wi
 "anywhere in the zone" can be counted per member.
 """
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any, Final
@@ -19,12 +20,14 @@ from alertd.road.humidity import Array
 from alertd.road.lane.block import SPIN_UP_H, LaneRules, run_block
 from alertd.road.lane.maintenance import SERVICE, LaneTraits, Service, glazes_above_zero, has_old_snow, kept_an_hour
 from alertd.road.lane.roadside import WETTED_FRAC
+from alertd.road.nearby import NOTHING_NEAR, Nearby, start_readings
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
 from alertd.road.road_class import LIMITS, ClassLimits, RoadClass
 from alertd.units import HOUR_S
 
 TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
+THREADS: Final = 2  # [A] processors of a small server
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
 _CLASSES: Final = ("road_class", "grip_class", "untouched_class")
@@ -93,6 +96,7 @@ class RoadField:
     grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
     untouched_class: the class of the lane that nobody ploughs or salts, in every member. Duties by law look at it.
     untouched: (member,) True for members whose road nobody ploughs or salts.
+    phase_logit: (cell, hour) what was seen near says of rain or snow, see `nearby`; None without reports.
     notes: cautions about the inputs. remarks: assumptions about them that ask for no caution.
     """
 
@@ -111,6 +115,7 @@ class RoadField:
     untouched: NDArray[np.bool_]
     notes: tuple[str, ...]
     remarks: tuple[str, ...] = ()
+    phase_logit: Array | None = None
 
     def __post_init__(self) -> None:
         _freeze(self)
@@ -195,6 +200,7 @@ def run_corridor(
     limits: ClassLimits = LIMITS,
     air: AirParams = AIR,
     service: Service = SERVICE,
+    nearby: Nearby = NOTHING_NEAR,
     dt_s: float = 900.0,
     previous: RoadField | None = None,
     changed: NDArray[np.bool_] | None = None,
@@ -205,6 +211,7 @@ def run_corridor(
     quantiles, rng: the ranks of each member, or a generator to draw them from.
     params, deck: properties of the road, and of the decks of its bridges.
     service: its winter maintenance.
+    nearby: observations of the last hours near it.
     dt_s: time step of the untouched lane, 900 or less, a divisor of an hour.
     previous, changed: a field of the same cells, hours and quantiles, and (column,) the columns to compute again. The
         caller guarantees that the weather of all other columns is the same.
@@ -240,9 +247,18 @@ def run_corridor(
 
     width = max(1, BLOCK_COLUMNS // members)
     kinds = (columns[~cells.is_deck[columns]], columns[cells.is_deck[columns]])  # a block uses a single set of params
-    for block in (c[first : first + width] for c in kinds for first in range(0, c.size, width)):
+
+    def run(block: NDArray[np.int64]) -> None:
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
-        weather = weather_at_road(forecast, part, ranks, air)
+        weather = weather_at_road(forecast, part, ranks, air, nearby.phase_logit)
+        readings = start_readings(
+            nearby.readings,
+            part.lat_deg,
+            part.lon_deg,
+            part.elevation_m,
+            forecast.start.timestamp(),
+            forecast.hours,
+        )
         kind = deck if cells.is_deck[block[0]] else params
         traits = LaneTraits(
             serviced=np.repeat(quantiles.service < service.serviced_frac, block.size),
@@ -251,7 +267,8 @@ def run_corridor(
             old_snow=np.repeat(has_old_snow(quantiles.service, service), block.size),
             kept_frac=np.tile(
                 kept_an_hour(service, forecast.start.timestamp(), forecast.hours, place.lon_deg[block]), (1, members)
-            ),
+            ).astype(np.float32),
+            readings=None if readings is None else readings.of(np.tile(np.arange(block.size), members)),
         )
         rules = LaneRules(
             params=kind, limits=limits, service=service, dt_s=dt_s, latest_start_h=latest_start_h(forecast)
@@ -259,16 +276,31 @@ def run_corridor(
         for name, values in run_block(weather, rules, traits).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
+    blocks = [part for c in kinds for part in np.array_split(c, _blocks_n(c.size, width)) if part.size]
+    if len(blocks) < THREADS:
+        for block in blocks:
+            run(block)
+    else:
+        with ThreadPoolExecutor(THREADS) as pool:  # numpy releases the interpreter's lock
+            list(pool.map(run, blocks))
+
     if cells.is_tunnel is not None:
         _shelter(arrays, cells.is_tunnel)
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
         untouched=quantiles.service >= service.serviced_frac,
+        phase_logit=nearby.phase_logit,
         notes=_notes(forecast, cells),
         remarks=_remarks(forecast, cells),
         **arrays,
     )
+
+
+def _blocks_n(columns_n: int, width: int) -> int:
+    """Number of blocks of at most `width` columns: a multiple of THREADS where one does not do."""
+    least = -(-columns_n // width)
+    return max(least, 1) if least < THREADS else -(-least // THREADS) * THREADS
 
 
 def _shelter(arrays: dict[str, NDArray[Any]], tunnel: NDArray[np.bool_]) -> None:

@@ -15,7 +15,6 @@ from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration
 from alertd.units import HOUR_S
 
 BLOCK_VALUES: Final = 32_768  # members x columns x hours per pass; fits the processor's cache
-SINGLE: Final = ("vapour_hpa", "pressure_hpa", "wind_mps", "shortwave_wm2", "longwave_wm2")  # used for fluxes only
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -72,7 +71,7 @@ class Ranks:
 class RoadWeather:
     """Forcing of all columns for each hour, without gaps.
 
-    forcing: arrays (hour, member * column) without NaN.
+    forcing: arrays (hour, member * column) without NaN, in single precision.
     known: (hour, member * column), True where no required field was filled.
     shaded_wm2: (hour, member * column), sunshine in the shade.
     fog_mmwe_h: (hour, member * column), water of fog that settles on a surface.
@@ -160,23 +159,27 @@ def cell_air(forecast: Forecast, place: ColumnPlaces, some: slice = _ALL, when: 
     return CellAir(known, cell_t, cell_rh, cell_p, wind, cloud, precip, when.zenith_deg, lapse_by, saturated)
 
 
-def weather_at_road(forecast: Forecast, place: ColumnPlaces, ranks: Ranks, params: AirParams = AIR) -> RoadWeather:
+def weather_at_road(
+    forecast: Forecast, place: ColumnPlaces, ranks: Ranks, params: AirParams = AIR, seen_logit: Array | None = None
+) -> RoadWeather:
     """Temperature, humidity, pressure, phase and radiation at each column's height for every member and hour.
 
     Missing pressure comes from the standard atmosphere, missing sunshine from sun and cloud. Missing cloud counts as
     overcast by day and clear at night, and as clear for the shade of a horizon. Each choice leaves the road colder.
+    seen_logit: (cell, hour), see `nearby.phase_logit`.
     """
+    seen = None if seen_logit is None else seen_logit[place.cell_idx]
     members, columns, hours = forecast.air_temp_c.shape[0], place.cell_idx.size, forecast.hours
     when = _hour_geometry(forecast, place)
     shape = (hours, members, columns)
     known = np.empty(shape, dtype=np.bool_)
-    blank: dict[str, Any] = {n: np.empty(shape, np.float32 if n in SINGLE else np.float64) for n in Forcing._fields}
+    blank: dict[str, Any] = {n: np.empty(shape, np.float32) for n in Forcing._fields}
     beside: dict[str, Any] = {n: np.empty(shape, np.float32) for n in ("shaded_wm2", "fog_mmwe_h")}
     width = max(1, BLOCK_VALUES // (columns * hours))
     for first in range(0, members, width):
         some = slice(first, first + width)
         part = Ranks(**{n: getattr(ranks, n)[some] for n in Ranks.__slots__})
-        there, weather, shaded, fog = _some_members(forecast, some, place, part, when, params)
+        there, weather, shaded, fog = _some_members(forecast, some, place, part, (when, params, seen))
         wholes = (known, *blank.values(), *beside.values())
         for whole, values in zip(wholes, (there, *weather, shaded, fog), strict=True):
             whole[:, some] = np.moveaxis(np.broadcast_to(values, there.shape), 2, 0)
@@ -186,9 +189,14 @@ def weather_at_road(forecast: Forecast, place: ColumnPlaces, ranks: Ranks, param
 
 
 def _some_members(
-    forecast: Forecast, some: slice, place: ColumnPlaces, ranks: Ranks, when: _HourGeometry, params: AirParams
+    forecast: Forecast,
+    some: slice,
+    place: ColumnPlaces,
+    ranks: Ranks,
+    shared: tuple[_HourGeometry, AirParams, Array | None],
 ) -> tuple[NDArray[np.bool_], Forcing, Array, Array]:
     """`known` (member, column, hour), a forcing, shaded sunshine and fog that broadcast to it, for some members."""
+    when, params, seen = shared
     cell = cell_air(forecast, place, some, when)
     cell_t, cell_p, precip, cloud = cell.air_temp_c, cell.pressure_hpa, cell.precip_mmwe_h, cell.cloud_frac
     cell_z, road_z = place.cell_elevation_m[:, None], place.elevation_m[:, None]
@@ -205,7 +213,8 @@ def _some_members(
 
     form = forecast.precip_form[some, place.cell_idx]
     level = _given(forecast, "snow_level_m", some, place)
-    precip_by_phase = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, params.calibration)
+    how = params.calibration, seen
+    precip_by_phase = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, how)
     given_shortwave = _given(forecast, "shortwave_wm2", some, place)
     sunshine = _sunshine(given_shortwave, radiation.clear_sky_wm2(when.zenith_deg, road_z), cloud)
     clear_or_known = np.nan_to_num(cloud, nan=0.0)
@@ -291,7 +300,7 @@ def _split_falling(
     snow_level: Array,
     form: NDArray[np.int8],
     ranks: Ranks,
-    calibration: Calibration | None,
+    how: tuple[Calibration | None, Array | None],
 ) -> _Falls:
     """Precipitation by phase. Computed only where it is above 0, which saves solving for the wet bulb elsewhere."""
     at = np.flatnonzero(precip > 0.0)
@@ -305,7 +314,8 @@ def _split_falling(
         there(pressure),
         road_elevation_m=there(road_z),
         snow_level_m=there(snow_level),
-        calibration=calibration,
+        calibration=how[0],
+        seen_logit=None if how[1] is None else there(how[1]),
     )
     weight, rank = (there(r[:, None, None]) for r in (ranks.phase_model, ranks.phase))
     phase = precip_phase.split_phase(chance.weighted(weight), rank, there(form))

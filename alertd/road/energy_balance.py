@@ -76,9 +76,10 @@ class SurfaceState(NamedTuple):
 
 
 def start_state(layer_temp_c: Array) -> SurfaceState:
-    """A dry column at the given temperatures, (layer, column)."""
-    zero = np.zeros(layer_temp_c.shape[1])
-    return SurfaceState(np.asarray(layer_temp_c, dtype=np.float64), zero, zero, zero, zero, zero, zero, zero, zero)
+    """A dry column at the given temperatures, (layer, column), in single precision where they are."""
+    single = layer_temp_c.dtype == np.float32
+    zero = np.zeros(layer_temp_c.shape[1], dtype=layer_temp_c.dtype if single else np.float64)
+    return SurfaceState(np.asarray(layer_temp_c, dtype=zero.dtype), zero, zero, zero, zero, zero, zero, zero, zero)
 
 
 def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
@@ -154,7 +155,7 @@ class Balance(NamedTuple):
         """Vapour deposited in a step that ends at this surface temperature, mm w.e."""
         warmed = temp_c.astype(np.float32) - self.temp_c
         gain = (self.deficit_hpa - self.surface_hpa_per_k * warmed) * self.vapour
-        return gain.astype(np.float64) * dt_s
+        return gain.astype(temp_c.dtype) * dt_s
 
 
 class Exchange(NamedTuple):
@@ -246,7 +247,7 @@ def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tu
     and the first layer's pull.
     """
     g, old = _ground(p, dt_s), s.layer_temp_c
-    y = old * g.keep
+    y = old * g.keep.astype(old.dtype, copy=False)
     if g.underside:
         y[-1] += g.underside * f.air_temp_c
     part = np.empty_like(y[0])
@@ -261,7 +262,7 @@ def _eliminate(s: SurfaceState, f: Forcing, p: SurfaceParams, dt_s: float) -> tu
     y[1] *= g.first_store * below
     y[1] += np.multiply(y[2], g.first_rise * below, out=part)
     pull = top_link * below
-    return np.asarray(top_link * (1.0 - pull)), np.asarray(top_link * y[1]), y, pull
+    return np.asarray(top_link * (1.0 - pull), dtype=old.dtype), np.asarray(top_link * y[1]), y, pull
 
 
 def _change_phase(heat_jm2: Array, slope_jm2k: Array, water: Array, frozen: Array) -> tuple[Array, Array]:

@@ -69,11 +69,13 @@ def trace_air(
     column: int,
     hour: NDArray[np.int64],
     params: AirParams = AIR,
+    seen_logit: Array | None = None,
 ) -> AirTrace:
     """Trace one column.
 
     quantiles: those of the field.
     hour: (member,) hours of the forecast.
+    seen_logit: that of the field.
     """
     places = column_places(forecast, cells)
     place = ColumnPlaces(**{n: getattr(places, n)[column : column + 1] for n in ColumnPlaces.__slots__})
@@ -89,7 +91,8 @@ def trace_air(
         cell.air_temp_c, place.cell_elevation_m[:, None], place.elevation_m[:, None], **cell.lapse_by
     )
     pooled, anchored = at(used.pooled), at(used.anchored)
-    weather = weather_at_road(forecast, place, ranks, params)
+    weather = weather_at_road(forecast, place, ranks, params, seen_logit)
+    seen = None if seen_logit is None else seen_logit[place.cell_idx[0], hour]
     forcing = Forcing(*(x[hour, member].astype(np.float64) for x in weather.forcing))
     rh = forcing.vapour_hpa / humidity.svp_water_hpa(forcing.air_temp_c)
     snow_level = forecast.snow_level_m[member, place.cell_idx[0], hour]
@@ -101,8 +104,9 @@ def trace_air(
             road_elevation_m=place.elevation_m[0],
             snow_level_m=level,
             calibration=calibration,
+            seen_logit=near,
         )
-        for level, calibration in ((np.nan, None), (snow_level, params.calibration))
+        for level, calibration, near in ((np.nan, None, None), (snow_level, params.calibration, seen))
     )
     return AirTrace(
         known=weather.known[hour, member],

@@ -4,6 +4,7 @@ All arrays are (column,), mm water equivalent = kg/m². Every function takes and
 mass that crossed the border of the column, so that mass closes.
 """
 
+import math
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -14,6 +15,7 @@ from alertd.road.parameters import SurfaceParams
 
 LATENT_FUSION: Final = 3.34e5  # J/kg
 COVER_MMWE: Final = 0.3  # [A] snow from which water freezes within the snow; the limit of the class, road_class
+LEAST_MMWE: Final = 1e-30  # keeps a share of nothing from dividing by 0
 LATENT_SUBLIMATION: Final = LATENT_VAPORISATION + LATENT_FUSION
 
 
@@ -49,7 +51,7 @@ class Vapour(NamedTuple):
 
 
 def _share(part: Array, whole: Array) -> Array:
-    return np.asarray(part / np.where(whole > 0.0, whole, 1.0))
+    return np.asarray(part / np.maximum(whole, LEAST_MMWE))
 
 
 def _keep_ice(s: Stores, kept: Array) -> Stores:
@@ -128,6 +130,6 @@ def apply_traffic(s: Stores, hours: float, p: SurfaceParams) -> tuple[Stores, Ar
     """Let traffic pack a part of the snow to ice and throw the rest off. Returns the snow thrown off, mm."""
     if p.traffic_vph <= 0.0:
         return s, 0.0
-    moved = s.snow * -np.expm1(-p.traffic_clearing * p.traffic_vph * hours)
+    moved = s.snow * -math.expm1(-p.traffic_clearing * p.traffic_vph * hours)
     trodden = p.traffic_packing_frac * moved
     return s._replace(snow=s.snow - moved, ice=s.ice + trodden, packed=s.packed + trodden), moved - trodden

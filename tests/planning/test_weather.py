@@ -159,7 +159,7 @@ async def test_when_all_but_one_fail_the_last_one_clears_nothing(left: int) -> N
 
 
 async def test_loss_of_the_source_with_snow_is_be_ready_and_partial() -> None:
-    snow: dict[str, Any] = {"temp_c": -4.0, "precip_mmwe_h": 3.0}
+    snow: dict[str, Any] = {"temp_c": -4.0, "precip_mmwe_h": 8.0}
     before = await planned(*three(0, **snow), weights={"nws": 8.0})
     after = await planned(*three(0, failed=SourceDown("nws", "cannot be reached")))
     assert before.advice.rank > Advice.READY.rank

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from alertd.road import humidity, radiation
+from alertd.road.downscale import AIR
 
 LAPSE = 0.0065
 BRENNER = "valley_and_summit_winter_hours_brenner_even_years.csv"
@@ -151,6 +152,12 @@ def test_summits_are_not_too_warm_on_calm_nights() -> None:
     moved = humidity.temperature_at_height_c(
         valley, VALLEY_M, SUMMIT_M, lapse_k_per_m=rate, wind_mps=wind, sun_is_up=zenith < 90.0
     )
+    # The spread about the moved temperature, over the 1.027 km between them: what the members' height error stands for.
+    wet = humidity.is_saturated(rh / 100.0, 1.0, 0.0)
+    error_k_per_km = (moved - summit) / (SUMMIT_M - VALLEY_M) * 1000.0
+    dry_sd, wet_sd = (float(np.nanstd(error_k_per_km[k])) for k in (~wet, wet))
+    assert wet_sd == pytest.approx(AIR.height_sigma_wet_k_per_km, abs=0.5)
+    assert dry_sd == pytest.approx(AIR.height_sigma_k_per_km, abs=0.5)
     calm = (wind < 2.0) & (zenith >= 90.0) & np.isfinite(moved - summit)
     assert calm.sum() > 3000
     assert -1.2 < float((moved - summit)[calm].mean()) < 0.5

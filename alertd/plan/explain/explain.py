@@ -188,7 +188,8 @@ def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
     column = int(corridor.cells.column_of_sample[sample])
     hour = int(np.median(met.hour))
     lat, lon = float(route.lat_deg[sample]), float(route.lon_deg[sample])
-    traced = trace_air(s.weather.forecast, corridor.cells, corridor.field.quantiles, column, met.hour, s.air)
+    field = corridor.field
+    traced = trace_air(s.weather.forecast, corridor.cells, field.quantiles, column, met.hour, s.air, field.phase_logit)
     start = s.weather.forecast.start + timedelta(hours=hour)
     cell = int(corridor.cells.cell_idx[column])
     index = None if stretch is None else s.plan.stretches.index(stretch)

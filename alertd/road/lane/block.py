@@ -18,6 +18,7 @@ from alertd.road.humidity import Array
 from alertd.road.lane.maintenance import GLAZES_BELOW_C, GLAZES_FROM_MMWE_H, LaneTraits, Service, serviced
 from alertd.road.lane.roadside import FromBeside, from_beside
 from alertd.road.lane.unseen_snow import unseen_may_lie
+from alertd.road.nearby import moved_to_reading
 from alertd.road.parameters import SurfaceParams
 from alertd.road.road_class import WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
 from alertd.units import HOUR_S
@@ -30,6 +31,8 @@ THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
 # The serviced lane takes longer steps: it carries less, and ploughs come by the hour.
 SERVICED_STEP_S: Final = 1800.0
+
+LEAST_MMWE: Final = 1e-6
 
 _IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # a run never yields UNKNOWN
 _MAY_GLAZE: Final = ~_IS_WINTER | np.isin(np.arange(len(RoadClass) - 1), (RoadClass.RIME, RoadClass.ICE))
@@ -72,7 +75,9 @@ def run_block(weather: RoadWeather, rules: LaneRules, traits: LaneTraits) -> dic
     whole = np.arange(weather.known.shape[1])
     start = start_state(layers_c)
     if rules.latest_start_h >= 0 and traits.old_snow.any():
-        start = _under_old_snow(start, traits.old_snow, rules.limits.unseen_snow_mmwe)
+        # A first day above 0 °C [A]: the days before were mild too, and have melted what lay there.
+        cold = layers_c[0] <= 0.0
+        start = _under_old_snow(start, traits.old_snow & cold, rules.limits.unseen_snow_mmwe)
     untouched = _run(shaded, rules.params, rules, traits, beside, start, whole, rules.dt_s, None)
     out: dict[str, NDArray[Any]] = {
         "road_class": untouched.road_class.copy(),
@@ -110,6 +115,7 @@ def _run(
     every = at.size == weather.known.shape[1]
     state, started = start, np.zeros(at.size, dtype=np.bool_)
     glazes, wetted = traits.glazes[at], traits.wetted[at]
+    readings = None if traits.readings is None else traits.readings.of(at)
     classes, grips = (np.empty((hours, at.size), dtype=np.int8) for _ in range(2))
     stores = {n: np.empty((hours, at.size), dtype=np.float32) for n in _STORES}
 
@@ -122,10 +128,14 @@ def _run(
         steady = hour_constants(forcing, params, dt_s)
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = step(state, forcing, params, dt_s, steady)
+        if readings is not None and (measured := readings.hour == h).any():
+            layers_c = moved_to_reading(state.layer_temp_c, params.depth_m, measured, readings)
+            state = state._replace(layer_temp_c=layers_c)
         rime, drift, water = (None if x is None else there(x, h) for x in (beside.rime, beside.drift, beside.meltwater))
         state = _with_beside(state, rime, drift, water, wetted, params)
         if kept_frac is not None:
             state = serviced(state, there(kept_frac, h))
+        state = _without_dregs(state)
         if not started.all():
             state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
         four = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
@@ -140,13 +150,15 @@ def _run(
     return _Lane(classes, grips, stores)
 
 
+def _without_dregs(state: SurfaceState) -> SurfaceState:
+    """The state without amounts under LEAST_MMWE. Halved again and again they become slow denormal numbers."""
+    left = {n: getattr(state, n) for n in ("snow_mmwe", "ice_mmwe", "packed_mmwe", "glaze_mmwe", "hoar_mmwe")}
+    return state._replace(**{n: np.where(x < LEAST_MMWE, x.dtype.type(0.0), x) for n, x in left.items()})
+
+
 def _under_old_snow(start: SurfaceState, where: NDArray[np.bool_], snow_mmwe: float) -> SurfaceState:
-    """Old snow on some columns: the pavement under it is no warmer than melting snow, and the ground as much colder."""
-    layers_c = start.layer_temp_c
-    return start._replace(
-        layer_temp_c=np.where(where, layers_c - np.maximum(layers_c[0], 0.0), layers_c),
-        snow_mmwe=np.where(where, snow_mmwe, 0.0),
-    )
+    """Old snow on some columns, on a pavement at 0 °C or below."""
+    return start._replace(snow_mmwe=np.where(where, start.snow_mmwe.dtype.type(snow_mmwe), start.snow_mmwe))
 
 
 def _with_beside(
@@ -219,4 +231,6 @@ def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
     total = np.where(first, weather.forcing.air_temp_c, 0.0).sum(axis=0)
     mean = np.where(count > 0, total / np.maximum(count, 1), weather.forcing.air_temp_c.mean(axis=0))
     surplus = 0.0 if params.underside_wm2k > 0.0 else params.deep_surplus_k
-    return np.asarray(mean - surplus * np.expm1(params.depth_m / -DEEP_SCALE_M)[:, None])
+    layers_c = mean - surplus * np.expm1(params.depth_m / -DEEP_SCALE_M)[:, None]
+    # Single precision rounds a layer's heat by 0.03 J/m² a step, and saves a third of the time.
+    return np.asarray(layers_c, dtype=np.float32)

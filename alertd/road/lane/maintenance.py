@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from alertd.road.energy_balance import SurfaceState
 from alertd.road.humidity import Array
+from alertd.road.nearby import StartReadings
 from alertd.road.parameters import SurfaceParams
 from alertd.units import HOUR_S
 
@@ -77,6 +78,7 @@ class LaneTraits:
     wetted: melt-water of the roadside snow runs over the lane.
     old_snow: `ClassLimits.unseen_snow_mmwe` of old snow lies on the lane as the known past begins.
     kept_frac: (hour, column) share of loose snow and refrozen melt that ploughs and salt leave after each hour.
+    readings: of road sensors, None without any.
     """
 
     serviced: NDArray[np.bool_]
@@ -84,6 +86,7 @@ class LaneTraits:
     wetted: NDArray[np.bool_]
     old_snow: NDArray[np.bool_]
     kept_frac: Array
+    readings: StartReadings | None = None
 
 
 def serviced(state: SurfaceState, kept_frac: Array) -> SurfaceState:

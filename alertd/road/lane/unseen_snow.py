@@ -44,7 +44,7 @@ def unseen_may_lie(
     # Under a snow cover the pavement is no warmer than melting snow, and the ground beneath is colder by as much.
     layers_c = start_layers_c[:, columns]
     start = start_state(layers_c - np.maximum(layers_c[0], 0.0))
-    state = start._replace(snow_mmwe=np.full(columns.size, limits.unseen_snow_mmwe))
+    state = start._replace(snow_mmwe=np.full(columns.size, limits.unseen_snow_mmwe, dtype=layers_c.dtype))
     started = np.zeros(columns.size, dtype=np.bool_)
     for h in range(hours):
         started |= known[h, at]

@@ -10,7 +10,7 @@ from alertd.forecast.ensemble import Spreads
 from alertd.road.downscale import AIR, AirParams
 from alertd.road.lane.maintenance import SERVICES, Service, Services
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams, deck_of
-from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration
+from alertd.road.precip_phase import MOUNTAIN_REPORTS, TRAINED_OBSERVERS, Calibration
 from alertd.road.road_class import LIMITS, ClassLimits
 from alertd.sources.files.ordering import Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
@@ -35,10 +35,17 @@ class PhaseFile(FileModel):
     """Calibration of the precipitation phase model."""
 
     calibrated: bool = True
-    shift: float = Field(MOUNTAIN_REPORTS.shift, ge=-3, le=3)
-    slope: float = Field(MOUNTAIN_REPORTS.slope, gt=0, le=2)
-    dry_per_k: float = Field(MOUNTAIN_REPORTS.dry_per_k, ge=0, le=1)
-    depression_max_k: float = Field(MOUNTAIN_REPORTS.depression_max_k, ge=0, le=10)
+    observers: Literal["people", "trained"] = "people"
+    shift: float | None = Field(None, ge=-3, le=3)
+    slope: float | None = Field(None, gt=0, le=2)
+    dry_per_k: float | None = Field(None, ge=0, le=1)
+    depression_max_k: float | None = Field(None, ge=0, le=10)
+
+    def calibration(self) -> Calibration | None:
+        """The calibration of these observers with the file's values; None for the published relations."""
+        usual = TRAINED_OBSERVERS if self.observers == "trained" else MOUNTAIN_REPORTS
+        given = self.model_dump(exclude={"calibrated", "observers"}, exclude_none=True)
+        return replace(usual, **given) if self.calibrated else None
 
 
 class SurfaceFile(FileModel):
@@ -157,7 +164,12 @@ class SpreadFile(FileModel):
     air_temp_c: list[float] = Field(list(SPREADS.air_temp_c), min_length=1, examples=[list(SPREADS.air_temp_c)])
     past_air_temp_c: float = Field(SPREADS.past_air_temp_c, ge=0, le=5)
     cloud_frac: float = Field(SPREADS.cloud_frac, ge=0, le=1)
+    common_frac: float = Field(SPREADS.common_frac, ge=0, le=1)
+    local_m: float = Field(SPREADS.local_m, ge=1000, le=1e6)
+    rh_frac: float = Field(SPREADS.rh_frac, ge=0, le=0.3)
+    wind_log: float = Field(SPREADS.wind_log, ge=0, le=1)
     precip_log: float = Field(SPREADS.precip_log, ge=0, le=2)
+    past_precip_log: float = Field(SPREADS.past_precip_log, ge=0, le=2)
     onset_h: float = Field(SPREADS.onset_h, ge=0, le=6)
     onset_share: float = Field(SPREADS.onset_share, ge=0, le=0.5)
     height_k_per_km: float = Field(AIR.height_sigma_k_per_km, ge=0, le=6)
@@ -203,7 +215,6 @@ class RoadFile(FileModel):
 def read_road(path: Path) -> RoadSettings:
     """Read a road file. Raises ConfigError, one line per error."""
     file = read_toml(path, RoadFile)
-    calibration = file.phase.model_dump(exclude={"calibrated"})
     spread = file.spread
     surface = replace(ROAD, **file.surface.model_dump())
     return RoadSettings(
@@ -212,7 +223,7 @@ def read_road(path: Path) -> RoadSettings:
         limits=replace(LIMITS, **file.classes.model_dump()),
         air=replace(
             AIR,
-            calibration=Calibration(**calibration) if file.phase.calibrated else None,
+            calibration=file.phase.calibration(),
             height_sigma_k_per_km=spread.height_k_per_km,
             height_sigma_wet_k_per_km=spread.height_wet_k_per_km,
             **file.sun.model_dump(),
@@ -222,7 +233,12 @@ def read_road(path: Path) -> RoadSettings:
             air_temp_c=tuple(spread.air_temp_c),
             past_air_temp_c=spread.past_air_temp_c,
             cloud_frac=spread.cloud_frac,
+            common_frac=spread.common_frac,
+            local_m=spread.local_m,
+            rh_frac=spread.rh_frac,
+            wind_log=spread.wind_log,
             precip_log=spread.precip_log,
+            past_precip_log=spread.past_precip_log,
             onset_h=spread.onset_h,
             onset_share=spread.onset_share,
         ),

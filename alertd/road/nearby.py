@@ -1,0 +1,179 @@
+"""What observations of the last hours near a road say of its cells and columns: kinds of precipitation, and pavement.
+
+Both count at once and fade. Neither is a forecast: a few hours ahead the forecast alone decides again.
+"""
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.forecast.observations import Phenomenon, StationReport, distances_m
+from alertd.road.humidity import Array
+from alertd.units import HOUR_S
+
+# Reports of the kind of precipitation count within these bounds. Of 1,003 reports around Tahoe with an earlier one near
+# it, 88.1 % are right with it and 82.3 % without, Brier score 0.094 and 0.127 (tests/benchmarks/score_phase.py).
+PHASE_WITHIN_M: Final = 25_000.0
+PHASE_WITHIN_HEIGHT_M: Final = 300.0
+PHASE_WITHIN_H: Final = 3.0
+PHASE_LOGIT: Final = 1.5  # log odds of one fresh report; 1.5 and 2 score alike
+PHASE_MOST_LOGIT: Final = 2.5
+PHASE_FADES_H: Final = 3.0
+
+# [A] A road sensor speaks for its own slope. Half of its error counts at these distances, none beyond twice.
+SENSOR_HALF_M: Final = 5_000.0
+SENSOR_HALF_HEIGHT_M: Final = 75.0
+SENSOR_PROOF: Final = 0.5  # with less weight it never lifts a surface over 0 °C
+SENSOR_DEPTH_M: Final = 0.10  # [A] depth over which the surface's own error fades: half of the daily wave's 0.12 m
+SENSOR_BODY_M: Final = 0.40  # usual depth of the lower sensor
+SENSOR_MOST_K: Final = 8.0  # [A] a larger difference is a fault of either
+
+_SNOW: Final = frozenset((Phenomenon.SNOW, Phenomenon.SNOW_GRAINS, Phenomenon.SNOW_PELLETS))
+_RAIN: Final = frozenset((Phenomenon.RAIN, Phenomenon.DRIZZLE))
+_ICY: Final = frozenset((Phenomenon.FREEZING_RAIN, Phenomenon.FREEZING_DRIZZLE, Phenomenon.ICE_PELLETS))
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PhaseSeen:
+    """Rain or snow seen at a place by a station or a person."""
+
+    snow: bool
+    epoch_s: float
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class SurfaceReading:
+    """A road sensor's temperatures [°C]; depth_c in the road's body, NaN where it has none."""
+
+    surface_c: float
+    depth_c: float
+    epoch_s: float
+    lat_deg: float
+    lon_deg: float
+    elevation_m: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Nearby:
+    """Evidence for one corridor.
+
+    phase_logit: (cell, hour) added to the log odds of snow; None without any report.
+    readings: of road sensors; the last of each place counts.
+    """
+
+    phase_logit: Array | None = None
+    readings: tuple[SurfaceReading, ...] = field(default=())
+
+
+NOTHING_NEAR: Final = Nearby()
+
+
+def phases_seen(reports: Iterable[StationReport]) -> tuple[PhaseSeen, ...]:
+    """Rain or snow of station reports. Both at once, and ice in any form, are no evidence for either."""
+    out = []
+    for report in reports:
+        kinds = frozenset(report.weather or ())
+        snow, rain = bool(kinds & _SNOW), bool(kinds & _RAIN)
+        if snow != rain and not kinds & _ICY:
+            place = report.station
+            out.append(
+                PhaseSeen(
+                    snow=snow,
+                    epoch_s=report.observed_at.timestamp(),
+                    lat_deg=place.lat_deg,
+                    lon_deg=place.lon_deg,
+                    elevation_m=place.elevation_m,
+                )
+            )
+    return tuple(out)
+
+
+def phase_logit(
+    seen: Sequence[PhaseSeen], lat_deg: Array, lon_deg: Array, elevation_m: Array, epoch_s: Array
+) -> Array | None:
+    """(cell, hour) shift of the log odds of snow by what was seen near each cell before each hour; None without any.
+
+    epoch_s: (hour,) middles of the hours. A report counts for the hours up to PHASE_WITHIN_H after it.
+    """
+    if not seen:
+        return None
+    lat, lon, height, at = (
+        np.asarray([getattr(s, n) for s in seen]) for n in ("lat_deg", "lon_deg", "elevation_m", "epoch_s")
+    )
+    sign = np.where([s.snow for s in seen], 1.0, -1.0)
+    near = distances_m(lat_deg, lon_deg, lat, lon) <= PHASE_WITHIN_M
+    near &= np.abs(height - elevation_m[:, None]) <= PHASE_WITHIN_HEIGHT_M
+    age_h = (epoch_s[:, None] - at) / HOUR_S
+    fresh = np.where((age_h >= -0.5) & (age_h <= PHASE_WITHIN_H), np.exp(-np.maximum(age_h, 0.0) / PHASE_FADES_H), 0.0)
+    total = PHASE_LOGIT * (near * sign).astype(np.float64) @ fresh.T
+    bounded = np.clip(total, -PHASE_MOST_LOGIT, PHASE_MOST_LOGIT)
+    return bounded if np.abs(bounded).max() > 1e-9 else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class StartReadings:
+    """The reading that counts for each column, (column,).
+
+    hour: of the window at whose end it counts, -1 without one. weight: 0-1.
+    """
+
+    hour: NDArray[np.int64]
+    surface_c: Array
+    depth_c: Array
+    weight: Array
+
+    def of(self, columns: NDArray[np.intp]) -> "StartReadings":
+        """Those of some columns."""
+        return StartReadings(**{n: getattr(self, n)[columns] for n in self.__slots__})
+
+
+def start_readings(
+    readings: Sequence[SurfaceReading],
+    lat_deg: Array,
+    lon_deg: Array,
+    elevation_m: Array,
+    first_epoch_s: float,
+    hours: int,
+) -> StartReadings | None:
+    """The best reading of each column; None where none is near enough or within the window."""
+    at_hour = [round((r.epoch_s - first_epoch_s) / HOUR_S) - 1 for r in readings]
+    usable = [(r, h) for r, h in zip(readings, at_hour, strict=True) if 0 <= h < hours and np.isfinite(r.surface_c)]
+    if not usable:
+        return None
+    lat, lon, height = (np.asarray([getattr(r, n) for r, _ in usable]) for n in ("lat_deg", "lon_deg", "elevation_m"))
+    far = distances_m(lat_deg, lon_deg, lat, lon) / SENSOR_HALF_M
+    up = np.abs(height - elevation_m[:, None]) / SENSOR_HALF_HEIGHT_M
+    weight = np.where((far <= 2.0) & (up <= 2.0), 1.0 / (1.0 + far**2 + up**2), 0.0)
+    best = weight.argmax(axis=1)
+    most = np.take_along_axis(weight, best[:, None], axis=1)[:, 0]
+    if not (most > 0.0).any():
+        return None
+    hour, surface, depth = (np.asarray(x) for x in zip(*((h, r.surface_c, r.depth_c) for r, h in usable), strict=True))
+    return StartReadings(
+        hour=np.where(most > 0.0, hour[best], -1),
+        surface_c=surface[best].astype(np.float64),
+        depth_c=depth[best].astype(np.float64),
+        weight=most,
+    )
+
+
+def moved_to_reading(layers_c: Array, depth_m: Array, here: NDArray[np.bool_], readings: StartReadings) -> Array:
+    """Layer temperatures (layer, column) moved toward the readings in the columns `here`.
+
+    The surface's difference fades with depth; the body's takes over below. A reading of less weight than SENSOR_PROOF
+    never lifts a surface over 0 °C.
+    """
+    off = np.clip(readings.surface_c - layers_c[0], -SENSOR_MOST_K, SENSOR_MOST_K)
+    body = layers_c[int(np.abs(depth_m - SENSOR_BODY_M).argmin())]
+    off_below = np.nan_to_num(np.clip(readings.depth_c - body, -SENSOR_MOST_K, SENSOR_MOST_K))
+    share = np.exp((depth_m[0] - depth_m) / SENSOR_DEPTH_M)[:, None]
+    change = readings.weight * (share * off + (1.0 - share) * off_below)
+    crosses = (layers_c[0] <= 0.0) & (layers_c[0] + change[0] > 0.0) & (readings.weight < SENSOR_PROOF)
+    change = np.where(crosses, np.minimum(change, np.maximum(-layers_c[0], 0.0)), change)
+    return np.where(here, layers_c + change, layers_c).astype(layers_c.dtype)
