@@ -210,6 +210,7 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
             deck=road.deck,
             limits=road.limits,
             air=road.air,
+            service=road.services.of(answers.route.name),
             previous=previous,
             changed=changed,
         )

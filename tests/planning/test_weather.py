@@ -21,7 +21,8 @@ from alertd.cli.plan import show_plan
 from alertd.errors import ConfigError, OutsideArea, SourceDown
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
-from alertd.notices.text.dispatcher import brief_text, dispatcher_text
+from alertd.notices.reports.brief_text import brief_text
+from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.plan import Plan

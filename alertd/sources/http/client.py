@@ -73,6 +73,7 @@ class HttpClient:
                 "Accept-Encoding": ACCEPTED,
             },
             transport=options.transport,
+            trust_env=options.trust_env,
         )
         self._exchange = Exchange(self._http, self._rate_limiter, now_utc, on_error)
 
