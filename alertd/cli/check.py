@@ -32,6 +32,7 @@ from alertd.sources.files.towns import read_towns
 from alertd.sources.files.trips import read_trips_file
 from alertd.sources.road_feeds.config import read_feed, read_feeds
 from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
+from alertd.sources.road_stations.fetch import read_service
 from alertd.web.exposure import exposed_by
 
 
@@ -78,7 +79,14 @@ def check_all(path: Path, today: date) -> list[Finding]:
     out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
+    if settings.road_stations is not None:
+        _each(out, sorted(settings.road_stations.glob("*.toml")), _service_line)
     return out
+
+
+def _service_line(path: Path) -> str:
+    service = read_service(path)
+    return f"road stations {service.name}, {'in use' if service.use else 'NOT in use'}"
 
 
 def _trip_findings(path: Path | None) -> list[Finding]:

@@ -180,7 +180,7 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
     if inputs.road_reports.controls != NOTHING_POSTED:
         controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
         shared["posted"] = _put_json(archive, controls, now)
-    if inputs.past.reports or inputs.past.kept or inputs.past.problems:
+    if inputs.past.reports or inputs.past.kept or inputs.past.problems or inputs.past.surfaces:
         shared["past"] = _put_json(archive, evidence_to_plain(inputs.past), now)
     for one in made:
         own = {
