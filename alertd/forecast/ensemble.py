@@ -10,7 +10,7 @@ adds the spread from height differences between cell and road.
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import NormalDist
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -56,6 +56,10 @@ class Spreads:
         return np.asarray(ahead * np.clip(lead_h + 1.0, 0.0, 1.0))
 
 
+# [A] A source's own percentiles are of its grid cell: the road beside it differs, and an ensemble is mostly too narrow.
+LEAST_OWN_FRAC: Final = 0.5
+
+
 def to_ensemble(
     forecast: Forecast, *, members: int, spreads: Spreads, rng: np.random.Generator, now_utc: datetime
 ) -> Forecast:
@@ -80,7 +84,11 @@ def to_ensemble(
     late = rng.spawn(1)[0].permutation(normal_scores(members))
     shift = Shift(late[:, None] * spreads.onset_sd_h(lead_h))
 
-    error_c = warm[:, None, None] * spreads.air_temp_sd_c(lead_h)
+    sd_c = np.asarray(spreads.air_temp_sd_c(lead_h))
+    if forecast.air_temp_sd_c is not None:
+        own_c = np.maximum(forecast.air_temp_sd_c, LEAST_OWN_FRAC * sd_c)
+        sd_c = np.where(np.isfinite(own_c), own_c, sd_c)
+    error_c = warm[:, None, None] * sd_c
     full_shape = (members, *forecast.air_temp_c.shape[1:])
     moved: dict[str, Any] = {name: shift.linear(getattr(forecast, name)) for name in MOVED}
     clouds = moved["cloud_frac"] + cloudy[:, None, None] * spreads.cloud_frac
