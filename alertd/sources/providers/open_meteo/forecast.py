@@ -307,7 +307,7 @@ def assemble(
         lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=request.road_elevation_m.copy(),
         snow_level_m=snow_level, precip_form=form, gaps=tuple(gaps),
         served_stale=stale, outside=outside, **arrays,
-        **{name: values for name, values in hints.items() if np.isfinite(values).any()},
+        snow_depth_m=_if_any(hints["snow_depth_m"]), ground_temp_c=_if_any(hints["ground_temp_c"]),
     )  # fmt: skip
 
 
@@ -361,6 +361,10 @@ def _lay(
         for field, array in arrays.items():
             array[members, cell, first:last] = place.fields[field][:, first - shift : last - shift]
         form[members, cell, first:last] = place.precip_form[:, first - shift : last - shift]
+
+
+def _if_any(values: Array) -> Array | None:
+    return values if np.isfinite(values).any() else None
 
 
 def _lay_hints(
