@@ -25,7 +25,7 @@ SITES_LIFE_S: Final = 86_400.0
 _TYPES: Final = {
     "digitraffic": ("json",),
     "madis-csv": ("csv", "text/plain", "octet-stream"),
-    "datex2-measured": ("xml", "text/plain", "octet-stream"),
+    "datex2-measured": ("xml", "text/plain", "octet-stream", "gzip"),
 }
 _Words = Annotated[str, Field(min_length=1, max_length=120, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]+$")]
 

@@ -180,6 +180,8 @@ class OpenMeteo:
             if not isinstance(problem, Mapping) or "reason" not in problem:
                 return None
             reason = str(problem["reason"])
+            if "no data is available for this location" in reason.lower():
+                return OutsideArea(SOURCE, reason)
             known = limit_or_refusal(reason, now_utc)
             return known or (SourceError(SOURCE, reason) if status == 400 else None)
 
