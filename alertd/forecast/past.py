@@ -130,13 +130,14 @@ def as_kept(forecast: Forecast) -> KeptForecast:
 class PastEvidence:
     """What is known of past hours: reports of stations, kept forecasts, and problems as text.
 
-    surfaces: of road weather stations beside the route, of the last hours.
+    surfaces: of road weather stations beside the route, of the last hours. surface_problems: with their services.
     """
 
     reports: tuple[StationReport, ...] = ()
     kept: tuple[KeptForecast, ...] = ()
     problems: tuple[str, ...] = ()
     surfaces: tuple[RoadReport, ...] = ()
+    surface_problems: tuple[str, ...] = ()
 
 
 def missing_hours(forecast: Forecast, now_utc: datetime) -> NDArray[np.bool_]:

@@ -144,8 +144,7 @@ async def ask_sources(
         past = await weather_sources.past.evidence(route, request, forecasts)
     if weather_sources.road_stations is not None:
         surfaces, troubles = await weather_sources.road_stations.beside(route, window.now)
-        past = replace(past, surfaces=surfaces)
-        notes += troubles
+        past = replace(past, surfaces=surfaces, surface_problems=troubles)
     cells = road_cells(
         route.distance_m,
         route.elevation_m,
@@ -231,7 +230,14 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     weather = Weather(
         forecast=forecast,
         corridor=corridor,
-        notes=(*answers.warnings.notes, *slick, *notes, *answers.notes, *filter(None, (unseen,))),
+        notes=(
+            *answers.warnings.notes,
+            *slick,
+            *notes,
+            *answers.notes,
+            *answers.past.surface_problems,
+            *filter(None, (unseen,)),
+        ),
         partial=bool(answers.failed) or verdict.state is not Usability.OK or bool(slick),
         remarks=(
             *answers.warnings.remarks,

@@ -33,6 +33,7 @@ def evidence_to_plain(evidence: PastEvidence) -> dict[str, Any]:
         ],
         "problems": list(evidence.problems),
         **({"surfaces": [_surface_to_plain(r) for r in evidence.surfaces]} if evidence.surfaces else {}),
+        **({"surface_problems": list(evidence.surface_problems)} if evidence.surface_problems else {}),
     }
 
 
@@ -43,6 +44,7 @@ def evidence_from_plain(plain: dict[str, Any]) -> PastEvidence:
         kept=tuple(_kept(k) for k in plain["kept"]),
         problems=tuple(str(p) for p in plain["problems"]),
         surfaces=tuple(_surface(r) for r in plain.get("surfaces", ())),
+        surface_problems=tuple(str(p) for p in plain.get("surface_problems", ())),
     )
 
 

@@ -69,10 +69,11 @@ def test_a_slick_station_raises_caution_for_trips_that_pass_soon(changes: Any, h
 
 
 def test_reports_survive_the_archive() -> None:
-    evidence = PastEvidence(surfaces=(report(),))
+    evidence = PastEvidence(surfaces=(report(),), surface_problems=("road stations of x: down",))
     kept = json.dumps(evidence_to_plain(evidence), allow_nan=False)
     again = evidence_from_plain(json.loads(kept)).surfaces
     assert repr(again) == repr(evidence.surfaces)
+    assert evidence_from_plain(json.loads(kept)).surface_problems == evidence.surface_problems
     assert evidence_from_plain({"reports": [], "kept": [], "problems": []}).surfaces == ()
 
 
