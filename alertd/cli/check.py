@@ -10,12 +10,15 @@ from typing import Any, Literal
 import click
 
 from alertd.cli.check_law import fact_findings, practice_findings
+from alertd.clock import Clock, system_clock
 from alertd.daemon.daemon import heartbeat_of, open_channels
 from alertd.errors import AlertdError, ConfigError, InputError, SourceError
 from alertd.plan.posted import NOT_UNDERSTOOD, ControlLocation, PostedControl
 from alertd.plan.serialize import to_plain
 from alertd.planning.gather import findings
 from alertd.planning.gather_places import place_findings
+from alertd.planning.planner import create_planner
+from alertd.planning.sentinel import ask_all, known_place
 from alertd.records.posted_controls import known_places
 from alertd.rules.cases import wrong_cases
 from alertd.settings.extensions import CHANNELS
@@ -33,6 +36,7 @@ from alertd.sources.files.towns import read_towns
 from alertd.sources.files.trips import read_trips_file
 from alertd.sources.road_feeds.config import read_feed, read_feeds
 from alertd.sources.road_feeds.fetch import FeedResult, read_body, to_controls
+from alertd.sources.road_stations.fetch import read_service
 from alertd.web.exposure import exposed_by
 
 
@@ -80,7 +84,14 @@ def check_all(path: Path, today: date) -> list[Finding]:
     out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
+    if settings.road_stations is not None:
+        _each(out, sorted(settings.road_stations.glob("*.toml")), _service_line)
     return out
+
+
+def _service_line(path: Path) -> str:
+    service = read_service(path)
+    return f"road stations {service.name}, {'in use' if service.use else 'NOT in use'}"
 
 
 def _trip_findings(path: Path | None) -> list[Finding]:
@@ -237,6 +248,17 @@ def _deck_findings(path: Path) -> list[Finding]:
     return [
         Finding(file=str(deck), level="wrong", text=f"{deck}: {line}; correct the rule or the case") for line in wrong
     ]
+
+
+async def check_sources(settings: Settings, clock: Clock = system_clock) -> list[Finding]:
+    """What each source gives at one place of the first route. Raises ConfigError for a mistake in the settings."""
+    async with create_planner(settings, clock) as planner:
+        place = await known_place(planner)
+        if place is None:
+            text = f"{settings.places.routes}: no route to take a place from; add a GPX file"
+            return [Finding(file=str(settings.places.routes), level="wrong", text=text)]
+        found = await ask_all(planner, place, clock())
+    return [Finding(file=f.source, level=f.level, text=f"{f.source}: {f.text}") for f in found]
 
 
 MAX_BODY_BYTES = 10_000_000

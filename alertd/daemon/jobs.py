@@ -13,6 +13,7 @@ from alertd.daemon.leadership import process_name
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, InputError
 from alertd.planning.planner import Planner
+from alertd.planning.sentinel import ask_all, known_place
 from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
 from alertd.service.channel_alarms import notify_channel_alarms
@@ -37,6 +38,8 @@ DELIVER_EVERY_S = 5
 CHECK_CLOCK_EVERY_S = 30
 SEND_SCHEDULED_EVERY_S = 60
 HOUSEKEEPING_EVERY_H = 6
+CHECK_SOURCES_EVERY_H = 24
+CHECK_SOURCES_FIRST = timedelta(hours=1)  # after a start, so that restarts do not ask again and again
 MAX_RUNS_PER_JOB = 2  # of the same job
 OVERDUE_S = 1800.0  # an older undelivered notice stops the heartbeat, and makes the daemon degraded
 LONGEST_PAUSE = timedelta(days=2)  # longest pause of a delivery; twice the longest that a receiver may request
@@ -169,6 +172,19 @@ class Daemon:
         if answers or kept or rows:
             log.info("housekeeping removed %d cached answers, %d archive files, %d records", answers, kept, rows)
 
+    async def check_sources(self) -> None:
+        """Ask each source for one place, and log what it lacks and what changed since yesterday."""
+        place = await known_place(self._planning)
+        if place is None:
+            return
+        found = await ask_all(self._planning, place, self._clock())
+        for one in found:
+            if one.level != "ok":
+                log.warning("source %s: %s", one.source, one.text)
+        log.info(
+            "sources checked: %d, to look at: %d", len({f.source for f in found}), sum(f.level != "ok" for f in found)
+        )
+
     def trigger(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
         """The timer's callback for `job`: starts it, unless two runs are in progress, and does not wait.
 
@@ -229,6 +245,13 @@ def schedule_jobs(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSc
         hours=HOUSEKEEPING_EVERY_H,
         id="housekeeping",
         next_run_time=now,
+    )
+    scheduler.add_job(
+        daemon.trigger(daemon.check_sources),
+        "interval",
+        hours=CHECK_SOURCES_EVERY_H,
+        id="check_sources",
+        next_run_time=now + CHECK_SOURCES_FIRST,
     )
     return scheduler
 

@@ -11,7 +11,7 @@ adds the spread from height differences between cell and road.
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from statistics import NormalDist
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 
@@ -70,6 +70,10 @@ class Spreads:
         return np.asarray(ahead * np.clip(lead_h + 1.0, 0.0, 1.0))
 
 
+# [A] A source's own percentiles are of its grid cell: the road beside it differs, and an ensemble is mostly too narrow.
+LEAST_OWN_FRAC: Final = 0.5
+
+
 def to_ensemble(
     forecast: Forecast, *, members: int, spreads: Spreads, rng: np.random.Generator, now_utc: datetime
 ) -> Forecast:
@@ -97,7 +101,11 @@ def to_ensemble(
 
     local = errors_by_cell(forecast.lat_deg, forecast.lon_deg, members, spreads.local_m, apart)
     warmth = _scaled(np.sqrt(spreads.common_frac) * warm[:, None] + np.sqrt(1.0 - spreads.common_frac) * local)
-    error_c = warmth[:, :, None] * spreads.air_temp_sd_c(lead_h)
+    sd_c = np.asarray(spreads.air_temp_sd_c(lead_h))
+    if forecast.air_temp_sd_c is not None:
+        own_c = np.maximum(forecast.air_temp_sd_c, LEAST_OWN_FRAC * sd_c)
+        sd_c = np.where(np.isfinite(own_c), own_c, sd_c)
+    error_c = warmth[:, :, None] * sd_c
     full_shape = (members, *forecast.air_temp_c.shape[1:])
     moved: dict[str, Any] = {name: shift.linear(getattr(forecast, name)) for name in MOVED}
     clouds = moved["cloud_frac"] + cloudy[:, None, None] * spreads.cloud_frac

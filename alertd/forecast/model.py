@@ -82,6 +82,7 @@ class Forecast:
     precip_form: [PrecipForm]
     obscured, snow_depth_m, ground_temp_c: (cell, hour) hints for judgement, None where no source gives them.
         [Obscured]; snow on open ground; the model's own ground surface, which is no pavement.
+    air_temp_sd_c: (cell, hour) standard deviation of the air temperature by the source's own percentiles.
     outside: cells that the source reports as outside its area. They are all NaN, and this is not a fault.
     issue_every_h: hours between two issues for a source with only a few a day.
     pooled: the credits of the sources, when there are several.
@@ -116,6 +117,7 @@ class Forecast:
     obscured: NDArray[np.int8] | None = None
     snow_depth_m: Array | None = None
     ground_temp_c: Array | None = None
+    air_temp_sd_c: Array | None = None
 
     def __post_init__(self) -> None:
         shape = self.air_temp_c.shape
@@ -180,4 +182,9 @@ WEATHER_FIELDS: tuple[str, ...] = (
     "precip_form",
 )
 
-HINT_FIELDS: Final[tuple[str, ...]] = ("obscured", "snow_depth_m", "ground_temp_c")  # (cell, hour), or None
+HINT_FIELDS: Final[tuple[str, ...]] = (
+    "obscured",
+    "snow_depth_m",
+    "ground_temp_c",
+    "air_temp_sd_c",
+)  # (cell, hour), or None

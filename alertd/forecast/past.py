@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from alertd.forecast.ensemble import Spreads, amounts, normal_scores
 from alertd.forecast.model import REQUIRED_FIELDS, WEATHER_FIELDS, Array, Forecast
 from alertd.forecast.observations import Station, StationReport
+from alertd.forecast.road_observations import RoadReport
 from alertd.units import HOUR_S
 
 FILLED_FIELDS: Final = (
@@ -127,11 +128,16 @@ def as_kept(forecast: Forecast) -> KeptForecast:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PastEvidence:
-    """What is known of past hours: reports of stations, kept forecasts, and problems as text."""
+    """What is known of past hours: reports of stations, kept forecasts, and problems as text.
+
+    surfaces: of road weather stations beside the route, of the last hours. surface_problems: with their services.
+    """
 
     reports: tuple[StationReport, ...] = ()
     kept: tuple[KeptForecast, ...] = ()
     problems: tuple[str, ...] = ()
+    surfaces: tuple[RoadReport, ...] = ()
+    surface_problems: tuple[str, ...] = ()
 
 
 def missing_hours(forecast: Forecast, now_utc: datetime) -> NDArray[np.bool_]:

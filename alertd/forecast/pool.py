@@ -109,7 +109,7 @@ def pooled_hints(forecasts: Sequence[Forecast], offsets: Sequence[int], hours: i
             laid[:, offset : offset + own.shape[1]] = own
             pooled = laid if pooled is None else gravest(pooled, laid)
         found[name] = pooled
-    return found
+    return found | {"air_temp_sd_c": None}  # the members carry it
 
 
 def known_span(forecast: Forecast) -> NDArray[np.bool_]:

@@ -11,16 +11,19 @@ from typing import Final
 import numpy as np
 
 from alertd.clock import Clock
-from alertd.errors import AlertdError, ConfigError, SourceError
+from alertd.errors import AlertdError, ConfigError, InputError, SourceError
+from alertd.forecast.provider import ElevationProvider
 from alertd.plan.warnings.placement import WeatherAlert
 from alertd.plan.warnings.zones import ForecastZone, state_of
 from alertd.planning.providers import provider_hosts
 from alertd.route.build import missing_elevation, sample_line
 from alertd.route.geometry.clean import clean_line
+from alertd.route.model import Array
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
 from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.hgt import HgtTiles
 from alertd.sources.files.zones import read_zones, write_zones
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
@@ -141,8 +144,36 @@ async def _outline(service: NwsZones, zone_id: str, missed: list[str]) -> Foreca
         return None
 
 
-async def gather_heights(settings: Settings, clock: Clock, progress: Progress, *, renew: bool = False) -> GatherResult:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TileFolder:
+    """Elevation tiles of one's own. credit: their source and terms, as plans show them."""
+
+    folder: Path
+    credit: str
+
+
+class _LocalHeights:
+    """Heights of local tiles. Raises InputError where any place has none."""
+
+    def __init__(self, tiles: HgtTiles) -> None:
+        self._tiles = tiles
+
+    async def elevations_m(self, lat_deg: Array, lon_deg: Array) -> Array:
+        heights = await asyncio.to_thread(self._tiles.elevations_m, lat_deg, lon_deg)
+        lacking = np.count_nonzero(np.isnan(heights))
+        if lacking:
+            absent = self._tiles.missing(lat_deg, lon_deg)
+            why = f"no tile {', '.join(absent)}" if absent else "voids in the tiles"
+            raise InputError("elevation tiles", "", f"{lacking} of {heights.size} places: {why}", "add these tiles")
+        return heights
+
+
+async def gather_heights(
+    settings: Settings, clock: Clock, progress: Progress, *, renew: bool = False, tiles: TileFolder | None = None
+) -> GatherResult:
     """Get ground heights for the routes whose files have none.
+
+    tiles: read them from these files, and ask no service.
 
     Raises ConfigError where no file is named for them or the height service may not be used, InputError for a route
     that cannot be read.
@@ -154,15 +185,22 @@ async def gather_heights(settings: Settings, clock: Clock, progress: Progress, *
     new: dict[str, RouteHeights] = {}
     missed: list[str] = []
     async with _client(settings, clock, progress) as client:
-        source = OpenMeteo(
-            client,
-            f.of(OpenMeteoKeys).open_meteo_url,
-            api_key=f.secrets.get(KEY_FILE),
-            noncommercial=settings.noncommercial,
-        )
+        source: ElevationProvider
+        if tiles is not None:
+            source, credit = _LocalHeights(HgtTiles(tiles.folder)), tiles.credit
+        else:
+            source, credit = (
+                OpenMeteo(
+                    client,
+                    f.of(OpenMeteoKeys).open_meteo_url,
+                    api_key=f.secrets.get(KEY_FILE),
+                    noncommercial=settings.noncommercial,
+                ),
+                LICENCE,
+            )
         for gpx in route_files(settings):
             try:
-                found = await _heights(gpx, source, {} if renew else on_file, clock())
+                found = await _heights(gpx, source, credit, {} if renew else on_file, clock())
             except AlertdError as exc:
                 missed.append(f"{gpx.name} ({exc})")
                 continue
@@ -175,7 +213,7 @@ async def gather_heights(settings: Settings, clock: Clock, progress: Progress, *
 
 
 async def _heights(
-    gpx: Path, source: OpenMeteo, on_file: Heights, now_utc: datetime
+    gpx: Path, source: ElevationProvider, credit: str, on_file: Heights, now_utc: datetime
 ) -> tuple[str, RouteHeights] | None:
     """A file's hash and its heights; None where it has its own, or they are on file."""
     line = clean_line(read_gpx(gpx))
@@ -187,7 +225,7 @@ async def _heights(
     heights = await source.elevations_m(places.lat_deg, places.lon_deg)
     return line.sha256, RouteHeights(
         name=gpx.name,
-        source=LICENCE,
+        source=credit,
         obtained_at=now_utc,
         lat_deg=_column(places.lat_deg),
         lon_deg=_column(places.lon_deg),

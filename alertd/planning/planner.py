@@ -5,7 +5,7 @@ import logging
 from collections import defaultdict
 from collections.abc import AsyncIterator, Callable, Mapping, Sequence
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
 from typing import Final, TypeAlias
@@ -27,6 +27,7 @@ from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
 from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
+from alertd.planning.road_stations import RoadStationObserver
 from alertd.planning.signed_links import SignedLinks
 from alertd.planning.weather import SourceAnswers, WeatherSources, ask_sources
 from alertd.records.posted_controls import RoadFeeds
@@ -40,6 +41,7 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.kept_forecasts import KEPT_FOLDER
 from alertd.sources.road_feeds.config import read_feeds
+from alertd.sources.road_stations.fetch import read_services
 
 log = logging.getLogger(__name__)
 
@@ -325,6 +327,11 @@ async def create_planner(
         weather_sources, elevations = open_weather_sources(
             settings.forecast, settings.noncommercial, str(settings.where), client, settings.cache / KEPT_FOLDER
         )
+        stations = read_services(settings.road_stations) if settings.road_stations else ()
+        check_feed_contact(settings, stations)
+        if stations:
+            observer = RoadStationObserver(client=client, services=stations)
+            weather_sources = replace(weather_sources, road_stations=observer)
         planning = Planner(settings, reference, weather_sources, elevations, writer)
         feeds = read_feeds(settings.feeds, reference.rulesets) if settings.feeds else ()
         check_feed_contact(settings, feeds)

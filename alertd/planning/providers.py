@@ -25,6 +25,7 @@ from alertd.sources.providers.nws.forecast import SPEC as NWS
 from alertd.sources.providers.nws.forecast import NwsKeys
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.sources.road_feeds.config import Feed
+from alertd.sources.road_stations.fetch import RoadStationService
 
 
 def open_weather_sources(
@@ -111,8 +112,8 @@ def check_contact(settings: Settings) -> None:
         )
 
 
-def check_feed_contact(settings: Settings, feeds: Sequence[Feed]) -> None:
-    """Raises ConfigError where a road feed is asked and no contact is set."""
+def check_feed_contact(settings: Settings, feeds: Sequence[Feed | RoadStationService]) -> None:
+    """Raises ConfigError where a road feed or a service of road stations is asked and no contact is set."""
     abroad = [f.name for f in feeds if not is_loopback(urlsplit(f.url).hostname or "")]
     if abroad and not settings.contact:
         raise ConfigError(

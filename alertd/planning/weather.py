@@ -24,6 +24,7 @@ from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.warnings.zones import Zones
 from alertd.planning.past import PastSource
 from alertd.planning.road_cache import RoadFieldCache
+from alertd.planning.road_stations import RoadStationObserver, slick_notes, surface_remarks
 from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_along
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
@@ -58,7 +59,8 @@ class WeatherSources:
     """The sources to ask and how to turn their answers into members.
 
     alerts: None where warnings are not asked for. observer: None where station reports are not kept. past: None where
-    past hours that the sources lack stay unknown. weights: of sources by name, 1 where not given; see `_counts`.
+    past hours that the sources lack stay unknown. road_stations: None where none are asked. weights: of sources by
+    name, 1 where not given; see `_counts`.
     """
 
     providers: Sequence[ForecastProvider]
@@ -71,6 +73,7 @@ class WeatherSources:
     observer: StationObserver | None = None
     past: PastSource | None = None
     weights: Mapping[str, float] = field(default_factory=dict)
+    road_stations: RoadStationObserver | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,6 +145,9 @@ async def ask_sources(
     past = PastEvidence()
     if weather_sources.past is not None and forecasts:
         past = await weather_sources.past.evidence(route, request, forecasts)
+    if weather_sources.road_stations is not None:
+        surfaces, troubles = await weather_sources.road_stations.beside(route, window.now)
+        past = replace(past, surfaces=surfaces, surface_problems=troubles)
     cells = road_cells(
         route.distance_m,
         route.elevation_m,
@@ -227,16 +233,25 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     no_answer = (f"{name}: no forecast ({why})" for name, why in answers.failed.items())
     notes = dict.fromkeys((*no_answer, *verdict.reasons, *(road_field.notes if usable else ())))
     unseen = unseen_note(past, window.now) if usable else ""
+    slick = slick_notes(answers.past.surfaces, window.start, window.now)
     weather = Weather(
         forecast=forecast,
         corridor=corridor,
-        notes=(*answers.warnings.notes, *notes, *answers.notes, *filter(None, (unseen,))),
-        partial=bool(answers.failed) or verdict.state is not Usability.OK,
+        notes=(
+            *answers.warnings.notes,
+            *slick,
+            *notes,
+            *answers.notes,
+            *answers.past.surface_problems,
+            *filter(None, (unseen,)),
+        ),
+        partial=bool(answers.failed) or verdict.state is not Usability.OK or bool(slick),
         remarks=(
             *answers.warnings.remarks,
             *(road_field.remarks if usable else ()),
             *changes,
             *(past_remarks(past, answers.past.problems, window.now) if usable else ()),
+            *surface_remarks(answers.past.surfaces),
         ),
         doubt=doubt_of(past, window.now, road.limits.unseen_snow_mmwe),
         past=past,

@@ -2,14 +2,19 @@
 
 import base64
 import zlib
-from datetime import datetime
-from typing import Any
+from dataclasses import replace
+from datetime import UTC, datetime
+from typing import Any, Final
 
 import numpy as np
+from pydantic import TypeAdapter
 
 from alertd.forecast.model import Array
 from alertd.forecast.past import FILLED_FIELDS, KeptForecast, PastEvidence
+from alertd.forecast.road_observations import RoadReport
 from alertd.records.observations import report_from_plain, report_to_plain
+
+_SURFACE: Final = TypeAdapter(RoadReport)
 
 
 def evidence_to_plain(evidence: PastEvidence) -> dict[str, Any]:
@@ -27,6 +32,8 @@ def evidence_to_plain(evidence: PastEvidence) -> dict[str, Any]:
             for k in evidence.kept
         ],
         "problems": list(evidence.problems),
+        **({"surfaces": [_surface_to_plain(r) for r in evidence.surfaces]} if evidence.surfaces else {}),
+        **({"surface_problems": list(evidence.surface_problems)} if evidence.surface_problems else {}),
     }
 
 
@@ -36,7 +43,21 @@ def evidence_from_plain(plain: dict[str, Any]) -> PastEvidence:
         reports=tuple(report_from_plain(r) for r in plain["reports"]),
         kept=tuple(_kept(k) for k in plain["kept"]),
         problems=tuple(str(p) for p in plain["problems"]),
+        surfaces=tuple(_surface(r) for r in plain.get("surfaces", ())),
+        surface_problems=tuple(str(p) for p in plain.get("surface_problems", ())),
     )
+
+
+def _surface_to_plain(report: RoadReport) -> dict[str, Any]:
+    """JSON has no NaN: what is unknown is left out."""
+    plain: dict[str, Any] = _SURFACE.dump_python(report, mode="json")
+    plain["station"] = {k: v for k, v in plain["station"].items() if v == v}
+    return {k: v for k, v in plain.items() if v == v}
+
+
+def _surface(plain: dict[str, Any]) -> RoadReport:
+    found = _SURFACE.validate_python(plain | {"station": {"elevation_m": float("nan")} | plain["station"]})
+    return replace(found, observed_at=found.observed_at.astimezone(UTC))
 
 
 def _kept(plain: dict[str, Any]) -> KeptForecast:

@@ -8,11 +8,26 @@ import numpy as np
 
 from alertd.errors import InputError
 from alertd.route.bridges import Bridge, place_bridges
-from alertd.route.elevation import NamedSummit, find_climbs, find_summits, grade_of, name_summits, smooth_elevation
-from alertd.route.geometry.clean import CleanLine, clean_line
+from alertd.route.elevation import (
+    NAME_REACH_M,
+    NamedSummit,
+    find_climbs,
+    find_summits,
+    grade_of,
+    name_summits,
+    smooth_elevation,
+)
+from alertd.route.geometry.clean import WGS84, CleanLine, clean_line
 from alertd.route.geometry.curves import across_noise_m, curve_speed_mps, plane_m
 from alertd.route.geometry.ground_heights import FineLine, between_portals, without_cliffs
-from alertd.route.geometry.known_heights import height_findings, height_problem, known_heights, without_steps
+from alertd.route.geometry.known_heights import (
+    height_findings,
+    height_problem,
+    known_heights,
+    sparse_problem,
+    wide_gaps,
+    without_steps,
+)
 from alertd.route.geometry.polyline import Polyline, Samples, bearings, even, wrapped
 from alertd.route.jurisdictions import Boundaries, Crossing, find_jurisdictions
 from alertd.route.lands import left_spans
@@ -110,8 +125,12 @@ def build_route(
     tunnels: Sequence[TunnelLine] = (),
     named_summits: Sequence[NamedSummit] = (),
     spacing_m: float = SPACING_M,
+    sparse: bool = False,
 ) -> Route:
     """Build the route that all later stages use.
+
+    sparse: there are no other heights to be had, so those of the file may lie farther apart (`known_heights.SPARSE`).
+    Stretches without heights are then named in the findings, and one with a published pass in it is refused.
 
     Distances are geodesics on WGS 84 along the given line, not along the samples, which cut corners. Between near
     points the line runs straight in latitude and longitude, between distant points on the geodesic. The two differ by
@@ -129,6 +148,8 @@ def build_route(
     on_bridges, in_tunnels = place_bridges(flat, bridges), place_tunnels(flat, tunnels)
     known_m = known_heights(path)
     problem = height_problem(path, known_m, in_tunnels)
+    if problem and sparse:
+        problem = sparse_problem(path, known_m, in_tunnels) or _hidden_pass(path, known_m, named_summits)
     if problem:
         raise InputError(line.where, "ele", problem, "give a line with heights, or let the elevation service fill them")
     fine = _fine_line(path, without_steps(path, known_m), distance_m)
@@ -168,6 +189,25 @@ def build_route(
         tunnels=in_tunnels,
         findings=tuple(dict.fromkeys((*findings, *border_findings))),
     )
+
+
+_PASS_OVER_M: Final = 60.0  # [A] a published pass this far above both ends of a stretch is not seen by its heights
+
+
+def _hidden_pass(path: Polyline, known_m: Array, named_summits: Sequence[NamedSummit]) -> str:
+    """The published pass that a stretch without heights would hide, as a problem; "" where there is none."""
+    known = np.isfinite(known_m)
+    for start_m, end_m in wide_gaps(path, known_m):
+        along = path.at(np.linspace(start_m, end_m, 40))
+        ends_m = np.interp([start_m, end_m], path.distance_m[known], known_m[known])
+        for named in named_summits:
+            if named.elevation_m is None or named.elevation_m < max(ends_m) + _PASS_OVER_M:
+                continue
+            apart_m = np.asarray(WGS84.inv(along.lon_deg, along.lat_deg, [named.lon_deg] * 40, [named.lat_deg] * 40)[2])
+            if apart_m.min() <= NAME_REACH_M + named.within_m:
+                stretch = f"no heights from km {start_m / 1000:.1f} to km {end_m / 1000:.1f}"
+                return f"{stretch}, where {named.name} is {named.elevation_m:.0f} m high"
+    return ""
 
 
 def lands_along(

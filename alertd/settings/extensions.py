@@ -16,6 +16,7 @@ _PROVIDERS: Final = (
     "open_meteo.forecast:ENSEMBLE_SPEC",
     "open_meteo.models:SPECS",
     "met_norway.forecast:SPEC",
+    "dwd.point_forecast:SPEC",
 )
 # Under alertd.delivery.channels. Channels of all kinds are listed in this order.
 _CHANNELS: Final = (

@@ -139,6 +139,7 @@ class PlacesFile(FileModel):
     rigs: str = Field("rigs", examples=["rigs"])
     routes: str = Field("routes", examples=["routes"])
     feeds: str = Field("", examples=["feeds"])
+    road_stations: str = Field("", examples=["road_stations"])
 
 
 _PLAN_ORDER: Final = (

@@ -64,7 +64,8 @@ class KeepDays:
 class Settings:
     """Everything an operator sets. `targets` says which channels each audience is told on.
 
-    archive: where to keep what plans are made from, None to keep nothing. feeds: the folder of feeds of posted
+    archive: where to keep what plans are made from, None to keep nothing. road_stations: the folder of services of
+    road weather stations. feeds: the folder of feeds of posted
     conditions, None for none. takeover_s: after so long without a sign of life from the leading daemon of the store,
     another one leads.
     """
@@ -96,6 +97,7 @@ class Settings:
     languages: Languages = field(default_factory=Languages)
     chain_pay: ChainPay = field(default_factory=ChainPay)
     feeds: Path | None = None
+    road_stations: Path | None = None
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)
     http_names: tuple[str, ...] = ()

@@ -71,6 +71,7 @@ def read_settings(path: Path) -> Settings:
         chain_pay=content.chain_log.to_core(),
         targets=channels_by_audience(channels),
         feeds=base / content.places.feeds if content.places.feeds else None,
+        road_stations=base / content.places.road_stations if content.places.road_stations else None,
         log=content.daemon.log,
         public_url=content.daemon.public_url.rstrip("/"),
         links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,

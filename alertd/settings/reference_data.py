@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from alertd.errors import ConfigError, InputError
+from alertd.errors import ConfigError, InputError, SourceError
 from alertd.forecast.provider import ElevationProvider
 from alertd.plan.warnings.zones import Zones
 from alertd.route.bridges import Bridge
@@ -153,6 +153,7 @@ async def load_route(path: Path, reference: ReferenceData, elevations: Sequence[
         bridges=(*reference.bridges, *(roadside.bridges if roadside is not None else ())),
         tunnels=(*reference.tunnels, *(roadside.tunnels if roadside is not None else ())),
         named_summits=(*reference.summits, *(roadside.passes if roadside is not None else ())),
+        sparse=True,
     )
     towns = reference.towns.along(route)
     route = replace(
@@ -177,5 +178,11 @@ async def _with_heights(
         return replace(filled, findings=(*filled.findings, on_file.describe))
     if not elevations:
         return line
-    heights = await elevations[0].elevations_m(places.lat_deg, places.lon_deg)
+    try:
+        heights = await elevations[0].elevations_m(places.lat_deg, places.lon_deg)
+    except SourceError as exc:
+        if not np.isfinite(line.elevation_m).any():
+            raise
+        finding = f"ground heights were not to be had ({exc.problem}); those of the GPX file are used"
+        return replace(line, findings=(*line.findings, finding))
     return with_elevations(line, np.asarray(heights), along_m=places.distance_m)

@@ -36,6 +36,8 @@ from alertd.planning.past import PastObserver
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.kept_forecasts import KeptForecasts
+from alertd.sources.providers.dwd.point_forecast import SPEC as DWD_SPEC
+from alertd.sources.providers.dwd.point_forecast import DwdPointForecasts
 from alertd.sources.providers.eccc.alerts import GeometAlerts, box_around
 from alertd.sources.providers.met_norway.forecast import MetNorway
 from alertd.sources.providers.metar.reports import Metars
@@ -44,15 +46,18 @@ from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
 from alertd.sources.providers.open_meteo.parse import CODE, CODE_UNIT, VARIABLES
+from alertd.sources.road_stations.fetch import fetch_reports, read_service
 from alertd.testing.open_meteo_format import run_metadata
 
 MIDNIGHT = datetime(2026, 1, 12, tzinfo=UTC)
 CELL_LAT_DEG, CELL_LON_DEG = 0.0225, 0.033  # about 2.5 km
 WEST_DEG, SOUTH_DEG = -121.0, 46.0
 OFFICES = ("AAA", "BBB", "CCC")
-NWS, FREE, MET, METAR, GEOMET = (
-    "api.weather.gov", "api.open-meteo.com", "api.met.no", "aviationweather.gov", "api.weather.gc.ca"
+NWS, FREE, MET, METAR, GEOMET, DWD, FINLAND = (
+    "api.weather.gov", "api.open-meteo.com", "api.met.no", "aviationweather.gov", "api.weather.gc.ca",
+    "api.brightsky.dev", "tie.digitraffic.fi",
 )  # fmt: skip
+ROAD_STATIONS = Path(__file__).resolve().parents[2] / "config" / "road_stations" / "digitraffic-finland.toml"
 # Calls a second, at once, and weighted calls by minute, hour and day; None where no number is stated.
 STATED: dict[str, tuple[float | None, int | None, dict[str, int]]] = {
     NWS: (5, 4, {}),
@@ -60,6 +65,8 @@ STATED: dict[str, tuple[float | None, int | None, dict[str, int]]] = {
     MET: (5, None, {}),
     METAR: (None, None, {"minute": 100}),
     GEOMET: (1, None, {}),
+    DWD: (2, 2, {}),
+    FINLAND: (None, 4, {"minute": 60}),
 }
 
 
@@ -237,13 +244,14 @@ async def _failed(kind: str, request: httpx.Request, at_s: float) -> httpx.Respo
 
 def _good(request: httpx.Request, at_s: float, issued_back_h: int = 0) -> httpx.Response:
     host, path = request.url.host, request.url.path
-    if host == FREE and path.startswith("/data/"):
-        return httpx.Response(200, json=run_metadata(MIDNIGHT + timedelta(seconds=at_s)))
     if host == FREE:
-        body = open_meteo_body(str(request.url), at_s)
-        return httpx.Response(200, content=body, headers={"content-type": "application/json"})
+        return _open_meteo(request, at_s)
     if host == MET:
         return _met_norway(request, at_s)
+    if host == DWD:
+        return httpx.Response(200, json=dwd_body(dict(request.url.params)))
+    if host == FINLAND:
+        return httpx.Response(200, json=finland_body(path, at_s))
     if host == METAR:
         return httpx.Response(200, json=[metar_body(at_s)])
     if host == GEOMET:
@@ -267,6 +275,33 @@ def _good(request: httpx.Request, at_s: float, issued_back_h: int = 0) -> httpx.
     if request.headers.get("if-modified-since") == modified:
         return httpx.Response(304, headers=headers)
     return httpx.Response(200, json=grid_body(path.removeprefix("/gridpoints/"), issued), headers=headers)
+
+
+def _open_meteo(request: httpx.Request, at_s: float) -> httpx.Response:
+    if request.url.path.startswith("/data/"):
+        return httpx.Response(200, json=run_metadata(MIDNIGHT + timedelta(seconds=at_s)))
+    body = open_meteo_body(str(request.url), at_s)
+    return httpx.Response(200, content=body, headers={"content-type": "application/json"})
+
+
+def dwd_body(asked: dict[str, str]) -> dict[str, Any]:
+    first, last = (datetime.fromisoformat(asked[name]) for name in ("date", "last_date"))
+    weather = [
+        {"timestamp": (first + timedelta(hours=h)).isoformat(), "source_id": 1, "temperature": -2.0 - h % 2,
+         "dew_point": -4.0, "wind_speed": 18.0, "cloud_cover": 100, "precipitation": 0.4, "condition": "snow"}
+        for h in range(int((last - first) / timedelta(hours=1)))
+    ]  # fmt: skip
+    station = {"id": 1, "lat": float(asked["lat"]), "lon": float(asked["lon"]), "height": 1200.0}
+    return {"weather": weather, "sources": [station]}
+
+
+def finland_body(path: str, at_s: float) -> dict[str, Any]:
+    if not path.endswith("/data"):
+        place = {"type": "Point", "coordinates": [WEST_DEG, SOUTH_DEG, 0.0]}
+        return {"features": [{"geometry": place, "properties": {"id": 1, "name": "made"}}]}
+    at = (MIDNIGHT + timedelta(seconds=at_s)).isoformat()
+    sensor = {"name": "TIE_1", "value": -3.0, "unit": "°C", "measuredTime": at}
+    return {"stations": [{"id": 1, "dataUpdatedTime": at, "sensorValues": [sensor]}]}
 
 
 def _met_norway(request: httpx.Request, at_s: float) -> httpx.Response:
@@ -445,6 +480,12 @@ async def _ask_stations(observer: PastObserver, ask: ForecastRequest, forecast: 
     outcome.reasons.update(evidence.problems)
 
 
+async def beside_all(client: HttpClient, count: int) -> None:
+    """Each road asks for its road stations, and one request serves all."""
+    service = read_service(ROAD_STATIONS)
+    await asyncio.gather(*(fetch_reports(client, service) for _ in range(count)))
+
+
 async def _day(
     hours: float, count: int, places: int, faults: Sequence[Fault], cache: Path, from_h: float, only: str
 ) -> Outcome:
@@ -458,11 +499,11 @@ async def _day(
 
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=cache, now_utc=now_utc, rng=np.random.default_rng(1),
-        transport=httpx.MockTransport(servers.answer), on_error=outcome.troubles.append,
+        transport=httpx.MockTransport(servers.answer), on_error=outcome.troubles.append, host_limits=DWD_SPEC.hosts,
     )) as client:  # fmt: skip
         sources: list[ForecastProvider] = [OpenMeteo(client, f"https://{FREE}", noncommercial=True)]
         if not only:
-            sources += [Nws(client), MetNorway(client)]
+            sources += [Nws(client), MetNorway(client), DwdPointForecasts(client, f"https://{DWD}")]
         alerts, airports = NwsAlerts(client, f"https://{NWS}"), Metars(client, f"https://{METAR}")
         canada = GeometAlerts(client, f"https://{GEOMET}", "weather-alerts")
         # Every other road is one of a land without stations of the weather service.
@@ -506,6 +547,7 @@ async def _day(
                         group.create_task(received(canada.within((west, south, east, north))))
                 if not only:
                     group.create_task(received(alerts.active()))
+                    group.create_task(received(beside_all(client, count)))
             await asyncio.sleep(max(0.0, began + 1800.0 - loop.time()))
     return outcome
 

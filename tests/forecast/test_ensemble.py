@@ -257,3 +257,12 @@ def test_unknown_hours_are_the_sources() -> None:
 def test_ensemble_of_a_source_keeps_its_timing() -> None:
     members = dressed(forecast(precip_mmwe_h=snow_from(30)), members=5)
     assert dressed(members, members=20) is members
+
+
+def test_a_source_with_its_own_spread_keeps_it() -> None:
+    """2.5 K in the first hour; unknown in the second, which keeps ours; far too narrow in the third: half of ours."""
+    plain = forecast(cells=1, hours=3)
+    own = replace(plain, air_temp_sd_c=np.array([[2.5, NAN, 0.0]]))
+    ours, theirs = (dressed(f, members=31).air_temp_c.std(axis=0)[0] for f in (plain, own))
+    assert theirs[0] == pytest.approx(2.5)
+    assert theirs[1:] / ours[1:] == pytest.approx([1.0, 0.5])

@@ -16,7 +16,7 @@ import pytest
 import respx
 
 from alertd.errors import ConfigError, InputError
-from alertd.planning.gather import findings, gather_heights, gather_zones
+from alertd.planning.gather import TileFolder, findings, gather_heights, gather_zones
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import load_reference_data, load_route
 from alertd.sources.files.elevations import read_heights
@@ -196,3 +196,25 @@ async def test_check_says_what_is_absent_and_how_old_the_rest_is(
     await gather_zones(settings, ManualClock(morning), lambda text: None)
     assert "zones" not in output(morning)
     assert "holds outlines up to 121 days old" in output(morning + timedelta(days=121))
+
+
+async def test_heights_of_local_tiles_ask_no_service(settings: Settings, morning: datetime, tmp_path: Path) -> None:
+    """A business on shipped settings may not use the free height service. A tile that lacks is named."""
+    business = replace(settings, noncommercial=False)
+    folder = tmp_path / "tiles"
+    folder.mkdir()
+    (folder / "N00E000.hgt").write_bytes(np.zeros((3, 3), dtype=">i2").tobytes())
+    own = TileFolder(folder=folder, credit="Made tiles, public domain")
+    first = await gather_heights(business, ManualClock(morning), lambda text: None, tiles=own)
+    assert first.new_n == 0
+    assert "no tile N4" in first.missed[0]
+    for south in (46, 47):
+        for west in range(110, 120):
+            name = f"N{south}W{west:03d}.hgt"
+            (folder / name).write_bytes(np.full((3, 3), 900, dtype=">i2").tobytes())
+    done = await gather_heights(business, ManualClock(morning), lambda text: None, tiles=own)
+    assert (done.new_n, done.missed) == (1, ())
+    assert settings.places.heights is not None
+    (on_file,) = read_heights(settings.places.heights).values()
+    assert on_file.source == "Made tiles, public domain"
+    assert set(on_file.elevation_m) == {900.0}

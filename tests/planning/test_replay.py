@@ -322,7 +322,9 @@ async def test_corridors_planned_at_once_hear_only_their_own(
     for (plan,) in both:
         assert isinstance(plan, Plan)
         result = json.loads(archive.get(archive.of_plan(plan.id)))
-        assert len(json.loads(archive.get(result["heard"]))) == 1
+        heard = json.loads(archive.get(result["heard"]))
+        assert sum("/v1/forecast" in one["url"] for one in heard) == 1
+        assert len(heard) == 3  # and the runs of two models
         assert (await replay(archive, plan.id)).differences == ()
 
 

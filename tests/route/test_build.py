@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from alertd.errors import InputError
 from alertd.route.build import build_route, missing_elevation, sample_line, with_elevations
+from alertd.route.elevation import NamedSummit
 from alertd.route.geometry.clean import WGS84, CleanLine, clean_line, leg_lengths_m
 from alertd.route.model import GpxLine
 from alertd.sources.files.gpx import read_gpx
@@ -216,7 +217,7 @@ def test_tunnel_leg_keeps_its_portal_heights_and_is_reported() -> None:
     route = build_route(line_of(np.full(120, 47.0), lon, np.full(120, 900.0)))
     assert float(np.ptp(route.elevation_m)) == pytest.approx(0.0, abs=1e-9)
     assert len(route.findings) == 1
-    assert "filled with a constant grade" in route.findings[0]
+    assert "a straight line is assumed there, and a ridge or a valley on it is not known" in route.findings[0]
 
 
 def test_sampled_external_heights_make_the_same_road() -> None:
@@ -279,3 +280,50 @@ def test_real_line_of_zero_heights_needs_the_elevation_service() -> None:
     for name in ("ch_00-grand-tour.gpx", "ch_lowres_07-davos-to-giubiasco.gpx"):
         with pytest.raises(InputError, match="the only heights are 0, a placeholder"):
             build_route(clean_line(read_gpx(SHARED / name)))
+
+
+def sparse_line(heights_m: list[float], apart_km: float) -> CleanLine:
+    """A point each 250 m along 47 N; only those `apart_km` apart have heights."""
+    per = round(apart_km * 4)
+    n = per * (len(heights_m) - 1) + 1
+    elevation_m = np.full(n, np.nan)
+    elevation_m[::per] = heights_m
+    lon = -115.0 + np.arange(n) * 250.0 / 76_056.0  # metres in a degree of longitude at 47 N on WGS 84
+    return line_of(np.full(n, 47.0), lon, elevation_m)
+
+
+PASS = NamedSummit(
+    name="Made Pass", road="", lat_deg=47.0, lon_deg=-115.0 + 12_000.0 / 76_056.0, elevation_m=1500.0, source="made"
+)
+
+
+def test_sparse_heights_count_where_there_are_no_others() -> None:
+    """Eight kilometres apart: refused while better ones may be had, and named where they are used."""
+    line = sparse_line([600.0, 700.0, 900.0, 800.0], 8.0)
+    with pytest.raises(InputError, match="no heights from km"):
+        build_route(line)
+    route = build_route(line, sparse=True)
+    told = [f for f in route.findings if "a straight line is assumed there" in f]
+    assert [f.partition(":")[0] for f in told] == [
+        "no heights from km 0.0 to km 8.0", "no heights from km 8.0 to km 16.0", "no heights from km 16.0 to km 24.0"
+    ]  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("heights_m", "apart_km", "passes", "problem"),
+    [
+        ([600.0, 700.0, 900.0], 8.0, [PASS], "where Made Pass is 1500 m high"),
+        ([600.0, 700.0, 900.0], 10.5, [], "no heights from km"),
+        ([600.0, 1600.0, 900.0], 8.0, [], "heights differ by 1000 m over 8.0 km at km 0.0"),
+        ([600.0, float("nan"), 900.0], 8.0, [], "no heights from km 0.0 to km 16.0"),
+    ],
+)
+def test_sparse_heights_that_may_hide_a_ridge_are_refused(
+    heights_m: list[float], apart_km: float, passes: list[NamedSummit], problem: str
+) -> None:
+    with pytest.raises(InputError, match=problem):
+        build_route(sparse_line(heights_m, apart_km), named_summits=passes, sparse=True)
+
+
+def test_a_pass_whose_height_is_on_the_line_hides_nothing() -> None:
+    assert build_route(sparse_line([700.0, 1460.0, 700.0], 9.5), named_summits=[PASS], sparse=True)

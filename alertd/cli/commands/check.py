@@ -1,5 +1,6 @@
 """`alertd check`: reads every configured file."""
 
+import asyncio
 import json
 import sys
 from pathlib import Path
@@ -16,12 +17,14 @@ from alertd.settings.read import read_settings
 @click.command()
 @click.option("--feed", type=click.Path(path_type=Path), metavar="FEED.toml", help="Try this feed's file, with --try.")
 @click.option("--try", "answer", type=click.Path(path_type=Path), metavar="FILE", help="A saved answer of that feed.")
+@click.option("--sources", is_flag=True, help="Ask each source for one place of the first route, over the network.")
 @config_option
 @json_option
-def check(feed: Path | None, answer: Path | None, config: str | None, as_json: bool) -> None:
+def check(feed: Path | None, answer: Path | None, sources: bool, config: str | None, as_json: bool) -> None:
     """Read every configured file and name what is wrong in each.
 
-    With --feed and --try, print instead what a feed's file makes of a saved answer.
+    With --feed and --try, print instead what a feed's file makes of a saved answer. With --sources, ask each forecast
+    source, feed and service of road stations once, and print what it gives and what changed since the last time.
     """
     from alertd.cli.check import check_all
 
@@ -37,7 +40,12 @@ def check(feed: Path | None, answer: Path | None, config: str | None, as_json: b
             sheet.show_feed_check(tried)
         return
 
-    findings = check_all(settings_path(config), system_clock().date())
+    if sources:
+        from alertd.cli.check import check_sources
+
+        findings = asyncio.run(check_sources(read_settings(settings_path(config))))
+    else:
+        findings = check_all(settings_path(config), system_clock().date())
     if as_json:
         click.echo(json.dumps([{"file": f.file, "level": f.level, "text": f.text} for f in findings], indent=1))
     else:

@@ -46,13 +46,17 @@ def zones(config: str | None, renew: bool, as_json: bool) -> None:
 
 
 @gather.command()
+@click.option("--tiles", "folder", metavar="DIR", help="Read .hgt elevation tiles of your own; no service is asked.")
+@click.option("--credit", metavar="TEXT", help="Source and terms of these tiles, as plans show them.")
 @_with_options
-def heights(config: str | None, renew: bool, as_json: bool) -> None:
-    """Ground heights for routes whose GPX files have none."""
-    from alertd.planning.gather import gather_heights
+def heights(config: str | None, renew: bool, as_json: bool, folder: str | None, credit: str | None) -> None:
+    """Ground heights for routes whose GPX files have too few."""
+    from alertd.planning.gather import TileFolder, gather_heights
 
     settings = own_settings(config)
-    _run(lambda say: gather_heights(settings, system_clock, say, renew=renew), "routes", as_json)
+    named = credit or f"elevation tiles in {Path(folder).name}" if folder else ""
+    tiles = TileFolder(folder=Path(folder), credit=named) if folder else None
+    _run(lambda say: gather_heights(settings, system_clock, say, renew=renew, tiles=tiles), "routes", as_json)
 
 
 @gather.command()

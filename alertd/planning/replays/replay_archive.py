@@ -180,8 +180,9 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
     if inputs.road_reports.controls != NOTHING_POSTED:
         controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
         shared["posted"] = _put_json(archive, controls, now)
-    if inputs.past.reports or inputs.past.kept or inputs.past.problems:
-        shared["past"] = _put_json(archive, evidence_to_plain(inputs.past), now)
+    past = inputs.past
+    if past.reports or past.kept or past.problems or past.surfaces or past.surface_problems:
+        shared["past"] = _put_json(archive, evidence_to_plain(past), now)
     for one in made:
         own = {
             "plan": archive.put(plan_json(one.plan).encode(), now),

@@ -1,6 +1,7 @@
 """The heights that a line itself gives: which of them count, where they are too few, and steps joined to grades."""
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,22 @@ HEIGHT_GAP_M: Final = 2_000.0
 HEIGHT_LEG_M: Final = 5_000.0
 # Before the first and after the last known height there is only one height to extrapolate from.
 HEIGHT_END_M: Final = 500.0
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class HeightLimits:
+    """How far apart known heights may be [m]: between points, over one leg without points, and at the ends."""
+
+    gap_m: float = HEIGHT_GAP_M
+    leg_m: float = HEIGHT_LEG_M
+    end_m: float = HEIGHT_END_M
+
+
+CLOSE: Final = HeightLimits()
+# [A] For a file whose own heights are the only ones to be had. A pass road climbs 500 m in 10 km, so a stretch as long
+# can hide a ridge: the reader is told of each, and a published pass in it refuses the file.
+SPARSE: Final = HeightLimits(gap_m=10_000.0, leg_m=15_000.0, end_m=3_000.0)
+SPARSE_GRADE: Final = 0.12  # [A] mean over a stretch without heights; public roads sustain less
 # A 0 beside a height that a road cannot drop from is a placeholder: 30 % is steeper than any public road sustains.
 _ZERO_STEP_M, _ZERO_GRADE = 10.0, 0.30
 # [A] Heights in steps: most points repeat the height before, and the others jump by this or more.
@@ -43,7 +60,9 @@ def known_heights(path: Polyline) -> Array:
     return elevation_m
 
 
-def height_problem(path: Polyline, known_m: Array, tunnels: Sequence[TunnelSpan] = ()) -> str:
+def height_problem(
+    path: Polyline, known_m: Array, tunnels: Sequence[TunnelSpan] = (), limits: HeightLimits = CLOSE
+) -> str:
     """Why these heights are too few for a route, "" where they are enough.
 
     Heights may be missing in a listed tunnel, because they are interpolated between its portals.
@@ -52,18 +71,41 @@ def height_problem(path: Polyline, known_m: Array, tunnels: Sequence[TunnelSpan]
     if not at_m.size:
         given = np.isfinite(path.elevation_m).any()
         return "the only heights are 0, a placeholder" if given else "there are no heights"
-    if at_m[0] > HEIGHT_END_M:
+    if at_m[0] > limits.end_m:
         return f"heights start only at km {at_m[0] / 1000:.1f}"
-    if path.length_m - at_m[-1] > HEIGHT_END_M:
+    if path.length_m - at_m[-1] > limits.end_m:
         return f"heights end at km {at_m[-1] / 1000:.1f} of {path.length_m / 1000:.1f}"
     start_m, end_m, bare = _height_gaps(path, known_m)
-    too_far = end_m - start_m > np.where(bare, HEIGHT_LEG_M, HEIGHT_GAP_M)
+    too_far = end_m - start_m > np.where(bare, limits.leg_m, limits.gap_m)
     for span in tunnels:
         too_far &= ~((start_m >= span.start_m - HEIGHT_END_M) & (end_m <= span.end_m + HEIGHT_END_M))
     wide = np.flatnonzero(too_far)
     if wide.size:
         i = wide[np.argmax(end_m[wide] - start_m[wide])]
         return f"no heights from km {start_m[i] / 1000:.1f} to km {end_m[i] / 1000:.1f}"
+    return ""
+
+
+def wide_gaps(path: Polyline, known_m: Array) -> list[tuple[float, float]]:
+    """Start and end [m] of stretches longer than HEIGHT_GAP_M between known heights, in order."""
+    start_m, end_m, _ = _height_gaps(path, known_m)
+    wide = end_m - start_m > HEIGHT_GAP_M
+    return list(zip(start_m[wide].tolist(), end_m[wide].tolist(), strict=True))
+
+
+def sparse_problem(path: Polyline, known_m: Array, tunnels: Sequence[TunnelSpan]) -> str:
+    """Why recorded heights may not be used where they are the only ones, "" where they may: see SPARSE."""
+    problem = height_problem(path, known_m, tunnels, SPARSE)
+    if problem:
+        return problem
+    known = np.flatnonzero(np.isfinite(known_m))
+    apart_m, rise_m = np.diff(path.distance_m[known]), np.abs(np.diff(known_m[known]))
+    steep = np.flatnonzero((apart_m > HEIGHT_GAP_M) & (rise_m > SPARSE_GRADE * apart_m))
+    if steep.size:
+        at_m = path.distance_m[known][steep[0]]
+        return (
+            f"heights differ by {rise_m[steep[0]]:.0f} m over {apart_m[steep[0]] / 1000:.1f} km at km {at_m / 1000:.1f}"
+        )
     return ""
 
 
@@ -81,7 +123,12 @@ def height_findings(path: Polyline, known_m: Array) -> list[str]:
     if zeros:
         findings.append(f"heights of exactly 0 beside higher ground count as missing: {zeros}")
     start_m, end_m, bare = _height_gaps(path, known_m)
-    filled = ~bare | (end_m - start_m > HEIGHT_GAP_M)
+    for first, last in wide_gaps(path, known_m):
+        findings.append(
+            f"no heights from km {first / 1000:.1f} to km {last / 1000:.1f}: a straight line is assumed there, and a "
+            "ridge or a valley on it is not known"
+        )
+    filled = ~bare & (end_m - start_m <= HEIGHT_GAP_M)
     if filled.any():
         longest = int(np.argmax(np.where(filled, end_m - start_m, 0.0)))
         findings.append(

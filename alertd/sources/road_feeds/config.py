@@ -4,7 +4,6 @@ One TOML file per feed in the folder `places.feeds`.
 """
 
 import re
-from base64 import b64encode
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from operator import getitem
@@ -21,6 +20,7 @@ from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
 from alertd.rules.ruleset import RuleSet, plain_words
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.sources.road_feeds.formats import FORMATS
+from alertd.sources.road_feeds.keys import FeedKey, KeyedFile, feed_key
 
 IGNORED: Final = "ignore"
 _OWN_LEVELS: Final = (CLOSED, NONE_POSTED, IGNORED)
@@ -78,16 +78,13 @@ class WordFile(FileModel):
         return self
 
 
-class FeedFile(FileModel):
+class FeedFile(KeyedFile):
     """Contents of a feed's file."""
 
     name: str = Field(min_length=1, max_length=40, pattern=r"^[a-z0-9-]+$", examples=["my-state"])
     use: bool = True
     source: _Words = Field(examples=["the state's open road feed"])
     url: str = Field(pattern=r"^https?://[^\s]+$", examples=["https://roads.example/conditions.json"])
-    key_name: str = Field("", max_length=80)
-    key_file: str = ""
-    key_in: Literal["query", "header", "basic"] = "query"
     format: _Format
     jurisdiction: str = Field(min_length=2, max_length=6, examples=["US-ID"])
     licence: _Words = Field(examples=["open data, see the state's terms"])
@@ -123,18 +120,6 @@ class FeedFile(FileModel):
             raise FieldError("read", "no location is mapped", 'write geometry, or from and to, or place = "pass_name"')
         if ("to" in given) and "from" not in given:
             raise FieldError("read.from", "missing with to", 'write from = "[start.lat, start.lon]"')
-        return self
-
-    @model_validator(mode="after")
-    def _has_whole_key(self) -> "FeedFile":
-        if self.key_in == "basic":
-            if self.key_name or not self.key_file:
-                hint = "write key_file with the name of a file that holds user:password, and no key_name"
-                raise FieldError("key_file", "Basic login takes key_file alone", hint)
-        elif bool(self.key_name) != bool(self.key_file):
-            raise FieldError("key_file", "key_name and key_file go together", "write both or neither")
-        if self.key_in == "header" and not re.fullmatch(r"[A-Za-z0-9-]+", self.key_name):
-            raise FieldError("key_name", "is no name of a header", 'write e.g. key_name = "X-Api-Key"')
         return self
 
 
@@ -182,14 +167,14 @@ def read_feed(path: Path, rulesets: Mapping[str, RuleSet]) -> Feed:
     """Read one feed's file. Raises ConfigError with file, field and hint, also for an unknown level."""
     content = read_toml(path, FeedFile)
     _check_levels(path, content, rulesets)
-    secret = _secret(path, content.key_file) if content.key_file and content.use else ""
+    key = feed_key(path, content) if content.use else FeedKey()
     return Feed(
         name=content.name,
         use=content.use,
         source=content.source,
         url=content.url,
-        key={content.key_name: secret} if secret and content.key_in == "query" else None,
-        headers=_headers(path, content, secret),
+        key=key.query,
+        headers=key.headers,
         format=content.format,
         jurisdiction=content.jurisdiction,
         licence=content.licence,
@@ -254,25 +239,3 @@ def _check_levels(path: Path, content: FeedFile, rulesets: Mapping[str, RuleSet]
                 f'"{word.level}" is not a level of {content.jurisdiction}',
                 f"write one of: {', '.join((*known, *_OWN_LEVELS))}",
             )
-
-
-def _headers(path: Path, content: FeedFile, secret: str) -> dict[str, str]:
-    """The header with the key, empty where the key goes elsewhere. Raises ConfigError for what no header can carry."""
-    if not secret or content.key_in == "query":
-        return {}
-    if content.key_in == "basic":
-        if ":" not in secret:
-            raise ConfigError(str(path), "key_file", "holds no user:password", "write both, with a colon between")
-        return {"authorization": f"Basic {b64encode(secret.encode()).decode()}"}
-    if not (secret.isascii() and secret.isprintable()):
-        raise ConfigError(str(path), "key_file", "holds characters that no header can carry", "write the key alone")
-    return {content.key_name.lower(): secret}
-
-
-def _secret(path: Path, name: str) -> str:
-    try:
-        return (path.parent / name).read_text(encoding="utf-8").strip()
-    except (OSError, UnicodeDecodeError) as exc:
-        raise ConfigError(
-            str(path), "key_file", f"{name} cannot be read", "create that file, readable by the daemon"
-        ) from exc

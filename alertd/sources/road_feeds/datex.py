@@ -16,6 +16,7 @@ cancel and end, and the attribute _extendedValue.
 A document type or an entity is refused: neither is needed, and both allow attacks on a parser.
 """
 
+import zlib
 from collections import Counter
 from collections.abc import Iterator
 from datetime import UTC, datetime
@@ -46,6 +47,7 @@ SHORT_CLOSURES: Final = frozenset(("intermittentShortTermClosures", "rollingRoad
 _NO_CHAINS: Final = frozenset(("doNotUseStudTyres",))  # requires no chains, so it is not a chain control
 MAX_DEPTH: Final = 100
 MAX_RECORDS: Final = 20_000
+MAX_UNPACKED_BYTES: Final = 60_000_000
 
 
 def read_datex(source: str, body: bytes, zone: str = "") -> FeedContent:
@@ -92,8 +94,23 @@ def type_name(e: Element) -> str:
     return e.get(_XSI_TYPE, "").rpartition("}")[2]
 
 
+def _unpacked(source: str, body: bytes) -> bytes:
+    """The document of a gzip file, as some operators publish it; any other body as it is."""
+    if not body.startswith(b"\x1f\x8b"):
+        return body
+    inflater = zlib.decompressobj(wbits=31)
+    try:
+        whole = inflater.decompress(body, MAX_UNPACKED_BYTES)
+    except zlib.error as exc:
+        raise SourceChanged(source, f"is not a whole gzip file ({exc})") from exc
+    if inflater.unconsumed_tail or not inflater.eof:
+        raise SourceChanged(source, f"is not whole, or larger than {MAX_UNPACKED_BYTES // 1_000_000} MB when unpacked")
+    return whole
+
+
 def parse_xml(source: str, body: bytes) -> Element:
     """Parse the document; xsi:type becomes {namespace}name by the prefixes in scope at the element."""
+    body = _unpacked(source, body)
     scopes: dict[str, list[str]] = {}
     depth = 0
     root: Element | None = None

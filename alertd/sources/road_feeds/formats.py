@@ -12,7 +12,7 @@ _JSON: Final = FeedFormat(
 )
 _DATEX: Final = FeedFormat(
     read=lambda name, body, _read, zone: read_datex(name, body, zone),
-    content_types=("xml", "text/plain", "octet-stream"),
+    content_types=("xml", "text/plain", "octet-stream", "gzip"),
 )
 FORMATS: Final[Mapping[str, FeedFormat]] = {
     "json": _JSON,

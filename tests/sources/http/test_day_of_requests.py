@@ -52,7 +52,7 @@ def morning(day: ModuleType, tmp_path_factory: pytest.TempPathFactory) -> Any:
 @pytest.mark.parametrize(
     ("host", "per_s", "at_once"),
     [("api.weather.gov", 5, 4), ("api.open-meteo.com", 5, 1), ("api.met.no", 5, 4), ("api.weather.gc.ca", 1, 2),
-     ("aviationweather.gov", 2, 2)],
+     ("aviationweather.gov", 2, 2), ("api.brightsky.dev", 2, 2)],
 )  # fmt: skip
 def test_no_second_and_no_moment_sees_more_than_a_host_allows(
     morning: Any, host: str, per_s: int, at_once: int
@@ -65,6 +65,12 @@ def test_no_second_and_no_moment_sees_more_than_a_host_allows(
 
 def test_no_minute_sees_more_than_a_hundred_observations(morning: Any) -> None:
     assert morning.servers.seen["aviationweather.gov"].most_within(60.0) <= 100
+
+
+def test_road_stations_are_asked_once_a_cycle_for_all_roads(morning: Any) -> None:
+    """Eight cycles of six roads: eight answers of values, and one list of stations for the day."""
+    urls = morning.servers.seen["tie.digitraffic.fi"].good_urls
+    assert sorted(urls.values()) == [1, 8]
 
 
 def test_stations_are_asked_once_a_cycle_for_all_roads(morning: Any) -> None:

@@ -6,6 +6,7 @@ DirectionEnum, VehicleTypeEnum, Period). `SAMPLE` is shaped after a record that 
 memory, without a source: cancel and end.
 """
 
+import gzip
 import re
 from datetime import UTC, datetime
 from pathlib import Path
@@ -340,3 +341,15 @@ def test_ends_are_known_by_name_not_by_order() -> None:
     )
     (row,) = read_datex("x", with_location(inner)).rows
     assert [w.between for w in row.wheres] == [((47.0, 11.5), (47.2, 11.7))]
+
+
+def test_a_gzip_file_is_unpacked_where_it_is_whole(monkeypatch: pytest.MonkeyPatch) -> None:
+    packed = gzip.compress(SAMPLE.encode())
+    assert read_datex("x", packed).rows == read_datex("x", SAMPLE.encode()).rows
+    with pytest.raises(SourceChanged, match="is not whole"):
+        read_datex("x", packed[:-20])
+    with pytest.raises(SourceChanged, match="is not a whole gzip file"):
+        read_datex("x", b"\x1f\x8b" + b"none")
+    monkeypatch.setattr("alertd.sources.road_feeds.datex.MAX_UNPACKED_BYTES", 1000)
+    with pytest.raises(SourceChanged, match="larger than"):
+        read_datex("x", packed)

@@ -108,6 +108,7 @@ def assemble(request: ForecastRequest, results: Sequence[Answer[MetNorwayHours] 
     shape = (1, len(results), hours)
     arrays: dict[str, Any] = {name: np.full(shape, np.nan) for name in FIELDS}
     elevation_m = np.full(len(results), np.nan)
+    sd_c = np.full(shape[1:], np.nan)
     notes: dict[str, list[int]] = {}
     used, outside = [], []
     for i, result in enumerate(results):
@@ -126,6 +127,9 @@ def assemble(request: ForecastRequest, results: Sequence[Answer[MetNorwayHours] 
             first, last = max(shift, 0), min(shift + raw.size, hours)
             if first < last:
                 array[0, i, first:last] = raw[first - shift : last - shift]
+        first, last = max(shift, 0), min(shift + place.air_temp_sd_c.size, hours)
+        if first < last:
+            sd_c[i, first:last] = place.air_temp_sd_c[first - shift : last - shift]
         for note in doubts(request, i, result):
             notes.setdefault(note, []).append(i)
     unknown = np.full(shape, np.nan)
@@ -138,6 +142,7 @@ def assemble(request: ForecastRequest, results: Sequence[Answer[MetNorwayHours] 
         snow_level_m=unknown.copy(), visibility_m=unknown.copy(), precip_form=np.zeros(shape, dtype=np.int8),
         gaps=tuple(Gap(cell_idx=tuple(cells), reason=f"{SOURCE}: {note}") for note, cells in notes.items()),
         outside=tuple(outside), served_stale=any(answer.stale for answer in used),
+        air_temp_sd_c=sd_c if np.isfinite(sd_c).any() else None,
         **arrays,
     )  # fmt: skip
 

@@ -8,7 +8,8 @@ Meaning of the values: docs.api.met.no, ForecastJSON and data model; schema METJ
 Symbols do not decide the form of precipitation. There is none for freezing rain or ice pellets ("sleet" is rain and
 snow mixed), and rain or snow we decide from temperature and humidity, so no hour's form is specified by this source.
 A symbol of snow and the dew point are read only to doubt an air temperature that contradicts them. Sea-level pressure
-is not the road's and is left out; so are the extremes and percentiles, which only Nordic places have.
+is not the road's and is left out; so are the extremes. The 10th and 90th percentile of air temperature, which only
+Nordic places have, give its spread.
 """
 
 from dataclasses import dataclass
@@ -48,6 +49,7 @@ INSTANTS: dict[str, MetNorwayVariable] = {
     "wind_speed_of_gust": MetNorwayVariable(field="gust_mps", unit="m/s", low=0.0, high=150.0),
     "cloud_area_fraction": MetNorwayVariable(field="cloud_frac", unit="%", low=0.0, high=1.0, factor=0.01),
 }
+NORMAL_P90 = 1.2815515655446004  # quantile of the standard normal distribution
 DEW_POINT = "dew_point_temperature"
 AMOUNT, CHANCE = "precipitation_amount", "probability_of_precipitation"
 PERIODS: dict[str, MetNorwayVariable] = {
@@ -66,6 +68,8 @@ class _Details(AnswerModel):
     precipitation_amount: Number | None = None
     probability_of_precipitation: Number | None = None
     dew_point_temperature: Number | None = None
+    air_temperature_percentile_10: Number | None = None
+    air_temperature_percentile_90: Number | None = None
 
 
 class _Summary(AnswerModel):
@@ -112,8 +116,9 @@ class MetNorwayHours:
     """One place's forecast: arrays (hour,) by Forecast field from `start`, NaN where unknown.
 
     updated_at: when the forecast was made, which is hours before it was sent. elevation_m: the height its temperature
-    is for, NaN where it does not say. reported_c: (step,) air temperatures as reported. dew_point_c, snow: (hour,)
-    arrays only to judge the answer by; snow is the symbol of the hour or six hours.
+    is for, NaN where it does not say. reported_c: (step,) air temperatures as reported. air_temp_sd_c: (hour,), NaN
+    where no percentiles are given. dew_point_c, snow: (hour,) arrays only to judge the answer by; snow is the symbol of
+    the hour or six hours.
     """
 
     lat_deg: float
@@ -125,6 +130,7 @@ class MetNorwayHours:
     reported_c: Array
     dew_point_c: Array
     snow: NDArray[np.bool_]
+    air_temp_sd_c: Array
 
 
 def read_place(body: object) -> MetNorwayHours:
@@ -144,6 +150,7 @@ def read_place(body: object) -> MetNorwayHours:
         updated_at=_utc(meta.updated_at, "updated_at"), start=start, fields=fields,
         reported_c=_values(steps, "air_temperature", air, meta),
         dew_point_c=_between(at_h, _values(steps, DEW_POINT, air, meta)), snow=_snow(steps, at_h),
+        air_temp_sd_c=_spread(steps, at_h, air, meta),
     )  # fmt: skip
 
 
@@ -190,6 +197,18 @@ def _between(at_h: NDArray[np.intp], values: Array) -> Array:
     since, apart = middle - at_h[after - 1], at_h[after] - at_h[after - 1]
     means = values[after - 1] + (values[after] - values[after - 1]) * since / apart
     return np.where(apart <= MAX_STEP_H, means, np.nan)
+
+
+def _spread(steps: list[_TimeStep], at_h: NDArray[np.intp], air: MetNorwayVariable, meta: _Meta) -> Array:
+    """(hour,): standard deviation of a normal distribution with the percentiles given; unknown where they are not, or
+    are out of order. A unit that is not that of the temperature leaves it unknown too.
+    """
+    try:
+        low, high = (_values(steps, f"air_temperature_percentile_{p}", air, meta) for p in (10, 90))
+    except SourceChanged:
+        return np.full(int(at_h[-1]), np.nan)
+    sd = (high - low) / (2.0 * NORMAL_P90)
+    return _between(at_h, np.where(sd >= 0.0, sd, np.nan))
 
 
 def _periods(

@@ -31,6 +31,7 @@ from alertd.sources.providers.open_meteo.parse import (
     CODE,
     ENSEMBLE_VARIABLES,
     FIELDS,
+    GROUND_VARIABLES,
     SOURCE,
     VARIABLES,
     OpenMeteoHours,
@@ -59,7 +60,7 @@ class OpenMeteo:
     base_url: scheme and host. api_key: for a customer host. model: one model by the source's name, None for its best
     match; pool several providers to compare models. ensemble: ask /v1/ensemble of `base_url` for members. area: of the
     model; a road wholly outside is not asked for. name: in plans, instead of one made from the model. licence: to
-    show, with the model's owner.
+    show, with the model's owner. ground: ask for snow depth, ground temperature, dew point and wet bulb too.
     Raises ConfigError for a host the licence does not allow.
     """
 
@@ -76,6 +77,7 @@ class OpenMeteo:
         area: Area | None = None,
         name: str = "",
         licence: str = LICENCE,
+        ground: bool = False,
     ) -> None:
         for url in (base_url, elevation_url or base_url):
             _may_use(url, api_key, noncommercial)
@@ -83,7 +85,7 @@ class OpenMeteo:
         self._elevation_base = (elevation_url or base_url).rstrip("/")
         self._api_key, self._model, self._ensemble = api_key, model, ensemble
         self._base_host = _host(self._base)
-        self._area, self._licence = area, licence
+        self._area, self._licence, self._ground = area, licence, ground
         self.name = name or " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
 
     async def fetch(self, request: ForecastRequest) -> Forecast:
@@ -142,10 +144,11 @@ class OpenMeteo:
         needed_from = min(request.now_utc, request.end - timedelta(hours=1))
 
         past_days, forecast_days = days_for(request)
+        more = GROUND_VARIABLES if self._ground and not self._ensemble else ()
         params = {
             "latitude": _listed(lat, 4), "longitude": _listed(lon, 4),
             "elevation": _listed(request.road_elevation_m[cells], 0),
-            "hourly": ",".join([*(ENSEMBLE_VARIABLES if self._ensemble else VARIABLES), CODE]),
+            "hourly": ",".join([*(ENSEMBLE_VARIABLES if self._ensemble else VARIABLES), *more, CODE]),
             "timeformat": "unixtime", "timezone": "GMT", "wind_speed_unit": "ms",
             "past_days": str(past_days), "forecast_days": str(forecast_days),
         }  # fmt: skip
@@ -177,6 +180,8 @@ class OpenMeteo:
             if not isinstance(problem, Mapping) or "reason" not in problem:
                 return None
             reason = str(problem["reason"])
+            if "no data is available for this location" in reason.lower():
+                return OutsideArea(SOURCE, reason)
             known = limit_or_refusal(reason, now_utc)
             return known or (SourceError(SOURCE, reason) if status == 400 else None)
 
@@ -270,6 +275,8 @@ def assemble(
     shape = (members, request.lat_deg.size, hours)
     arrays: dict[str, Any] = {field: np.full(shape, np.nan) for field in FIELDS}
     form = np.zeros(shape, dtype=np.int8)
+    snow_level = np.full(shape, np.nan)
+    hints = {name: np.full(shape[1:], np.nan) for name in ("snow_depth_m", "ground_temp_c")}
     gaps = []
     fetched_times, stale = [], False
     for cells, answer in parts:
@@ -287,6 +294,7 @@ def assemble(
             gaps.append(Gap(cell_idx=raw, reason=f"{name}: {answer.not_refreshed}"))
         for cell, place in zip(raw, answer.value, strict=True):
             _lay(place, cell, start, hours, arrays, form)
+            _lay_hints(place, cell, start, hours, snow_level, hints)
     short = np.flatnonzero(
         np.isnan(arrays["air_temp_c"][0]).any(axis=1) | np.isnan(arrays["precip_mmwe_h"][0]).any(axis=1)
     )
@@ -299,8 +307,9 @@ def assemble(
         provider=name, licence=licence, issued_at=None, start=start,
         fetched_at=min(fetched_times),
         lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=request.road_elevation_m.copy(),
-        snow_level_m=np.full(shape, np.nan), precip_form=form, gaps=tuple(gaps),
+        snow_level_m=snow_level, precip_form=form, gaps=tuple(gaps),
         served_stale=stale, outside=outside, **arrays,
+        snow_depth_m=_if_any(hints["snow_depth_m"]), ground_temp_c=_if_any(hints["ground_temp_c"]),
     )  # fmt: skip
 
 
@@ -356,6 +365,23 @@ def _lay(
         form[members, cell, first:last] = place.precip_form[:, first - shift : last - shift]
 
 
+def _if_any(values: Array) -> Array | None:
+    return values if np.isfinite(values).any() else None
+
+
+def _lay_hints(
+    place: OpenMeteoHours, cell: int, start: datetime, hours: int, snow_level: Array, hints: Mapping[str, Array]
+) -> None:
+    """Copy what the answer gives beside its weather into the window."""
+    shift = round((place.start - start) / timedelta(hours=1))
+    first, last = max(shift, 0), min(shift + place.snow_depth_m.size, hours)
+    if first < last:
+        own = slice(first - shift, last - shift)
+        snow_level[: place.snow_level_m.shape[0], cell, first:last] = place.snow_level_m[:, own]
+        for name, values in hints.items():
+            values[cell, first:last] = getattr(place, name)[own]
+
+
 class OpenMeteoKeys(FileModel):
     """Keys of [forecast], for the best match and for ensembles."""
 
@@ -364,6 +390,7 @@ class OpenMeteoKeys(FileModel):
     open_meteo_ensemble_url: str = "https://ensemble-api.open-meteo.com"
     open_meteo_ensemble_model: str = Field("", examples=["gfs_seamless"])
     open_meteo_elevation_url: str = ""
+    open_meteo_ground: bool = False
 
 
 def open_best_match(inputs: ProviderInputs[OpenMeteoKeys]) -> OpenMeteo:
@@ -374,6 +401,7 @@ def open_best_match(inputs: ProviderInputs[OpenMeteoKeys]) -> OpenMeteo:
         api_key=inputs.secrets.get(KEY_FILE),
         noncommercial=inputs.noncommercial,
         elevation_url=inputs.settings.open_meteo_elevation_url or None,
+        ground=inputs.settings.open_meteo_ground,
     )
 
 

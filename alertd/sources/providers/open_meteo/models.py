@@ -77,6 +77,7 @@ def open_named(named: NamedModel, inputs: ProviderInputs[OpenMeteoKeys]) -> Open
         area=named.area,
         name=named.name,
         licence=named.licence,
+        ground=inputs.settings.open_meteo_ground,
     )
 
 

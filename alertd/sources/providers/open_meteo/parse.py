@@ -80,7 +80,15 @@ VARIABLES: dict[str, OpenMeteoVariable] = {
     "visibility": OpenMeteoVariable(field="visibility_m", units=_HEIGHT, low=0.0, high=500_000.0),
 }
 CODE, CODE_UNIT = "weather_code", "wmo code"
-DEW_POINT = "dew_point_2m"  # not requested, because variables beyond ten count as part calls; checked where given
+# Beyond the list above: asked for only with `open_meteo_ground`, because each costs a tenth of a call a place, and read
+# wherever given. The dew point and the wet bulb only judge the air temperature.
+DEW_POINT, WET_BULB = "dew_point_2m", "wet_bulb_temperature_2m"
+SNOW_LEVEL, SNOW_DEPTH = "snowfall_height", "snow_depth"
+GROUND = ("surface_temperature", "soil_temperature_0cm", "soil_temperature_0_to_7cm")  # the first that is given counts
+GROUND_VARIABLES = (DEW_POINT, WET_BULB, SNOW_LEVEL, SNOW_DEPTH, "soil_temperature_0cm")
+_HEIGHT_VALUES = OpenMeteoVariable(field="freezing_level_m", units=_HEIGHT, low=MIN_FREEZING_LEVEL_M, high=9000.0)
+_DEPTH_VALUES = OpenMeteoVariable(field="snow_depth_m", units=_HEIGHT, low=0.0, high=30.0)
+_GROUND_VALUES = OpenMeteoVariable(field="ground_temp_c", units=_TEMPERATURE, low=-80.0, high=90.0)
 # The ensemble endpoint has no probability (its members are one), no freezing level and no visibility in most models.
 NOT_OF_ENSEMBLES = ("precipitation_probability", "freezing_level_height", "visibility")
 ENSEMBLE_VARIABLES = tuple(v for v in VARIABLES if v not in NOT_OF_ENSEMBLES)
@@ -102,7 +110,8 @@ class OpenMeteoHours:
     """One place's forecast: arrays (member, hour) by Forecast field from `start`, NaN where unknown.
 
     reported_c: (member, stamp) air temperatures as reported; snow: an hour with a code of snowfall at one of its ends;
-    dew_point_c: all NaN where the answer holds none.
+    dew_point_c: all NaN where the answer holds none; of the wet bulb where it holds that alone. snow_level_m: (member,
+    hour). snow_depth_m, ground_temp_c: (hour,), of the control.
     """
 
     lat_deg: float
@@ -114,6 +123,9 @@ class OpenMeteoHours:
     reported_c: Array
     dew_point_c: Array
     snow: NDArray[np.bool_]
+    snow_level_m: Array
+    snow_depth_m: Array
+    ground_temp_c: Array
 
 
 def read_places(body: object, *, want_local_time: bool = False) -> list[OpenMeteoHours]:
@@ -151,7 +163,7 @@ def _read(place: _Place, stamps: Sequence[datetime]) -> OpenMeteoHours:
     start = stamps[0]
     fields = {field: np.full((len(members), n), np.nan) for field in FIELDS}
     form = np.zeros((len(members), n), dtype=np.int8)
-    reported_c, dew_point_c = (np.full((len(members), n), np.nan) for _ in range(2))
+    reported_c, dew_point_c, snow_level_m = (np.full((len(members), n), np.nan) for _ in range(3))
     snow = np.zeros((len(members), n), dtype=np.bool_)
     for m, suffix in enumerate(members):
         for name, variable in VARIABLES.items():
@@ -160,16 +172,33 @@ def _read(place: _Place, stamps: Sequence[datetime]) -> OpenMeteoHours:
                 fields[variable.field][m] = preceding(at_stamp) if variable.preceding else between(at_stamp)
                 if variable.field == "air_temp_c":
                     reported_c[m] = at_stamp
-        if DEW_POINT + suffix in place.hourly:
-            dew_point_c[m] = between(_values(place, DEW_POINT + suffix, VARIABLES["temperature_2m"]))
+        for name in (DEW_POINT, WET_BULB):
+            if name + suffix in place.hourly and np.isnan(dew_point_c[m]).all():
+                dew_point_c[m] = between(_values(place, name + suffix, VARIABLES["temperature_2m"]))
+        if SNOW_LEVEL + suffix in place.hourly:
+            snow_level_m[m] = between(_values(place, SNOW_LEVEL + suffix, _HEIGHT_VALUES))
         if CODE + suffix in place.hourly:
             form[m] = _form(place, CODE + suffix)
             snow[m] = _at_either_end(np.isin(_numbers(place, CODE + suffix), SNOW_CODES))
     return OpenMeteoHours(
         lat_deg=place.latitude, lon_deg=place.longitude, start=start, fields=fields, precip_form=form,
-        reported_c=reported_c, dew_point_c=dew_point_c, snow=snow,
+        reported_c=reported_c, dew_point_c=dew_point_c, snow=snow, snow_level_m=snow_level_m,
+        snow_depth_m=_hint(place, (SNOW_DEPTH,), _DEPTH_VALUES), ground_temp_c=_hint(place, GROUND, _GROUND_VALUES),
         elevation_m=float("nan") if place.elevation is None else place.elevation,
     )  # fmt: skip
+
+
+def _hint(place: _Place, names: Sequence[str], variable: OpenMeteoVariable) -> Array:
+    """(hour,): the first variable that is given, unknown where none is or where it cannot be read: plans do without."""
+    for name in names:
+        if name in place.hourly:
+            try:
+                values = between(_values(place, name, variable))
+            except SourceChanged:
+                continue
+            if np.isfinite(values).any():
+                return values
+    return np.full(len(place.hourly["time"]), np.nan)
 
 
 def member_keys(names: Iterable[str]) -> list[str]:

@@ -510,3 +510,27 @@ def test_error_answers_mean_what_the_service_says(status: int, kind: type[Source
     assert type(error) is kind
     assert error.retry_after_s == wait_s
     assert interpret_error(500, None) is None
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "sd_c"),
+    [(-3.0, -0.437, 1.0), (-0.437, -3.0, NAN), (None, -0.4, NAN), (-2.0, -2.0, 0.0)],
+)
+def test_percentiles_give_the_spread_of_temperature(low: float | None, high: float | None, sd_c: float) -> None:
+    """A standard normal lies between -1.2816 and 1.2816 in eight cases of ten: 2.563 K are 1 K of deviation."""
+    body = copy.deepcopy(OURS)
+    for name in ("air_temperature_percentile_10", "air_temperature_percentile_90"):
+        body["properties"]["meta"]["units"][name] = "celsius"
+    for step in body["properties"]["timeseries"]:
+        step["data"]["instant"]["details"] |= {
+            "air_temperature_percentile_10": low, "air_temperature_percentile_90": high
+        }  # fmt: skip
+    np.testing.assert_allclose(read_place(body).air_temp_sd_c[0], sd_c, atol=1e-3)
+
+
+def test_percentiles_in_another_unit_are_unknown() -> None:
+    body = copy.deepcopy(OURS)
+    body["properties"]["meta"]["units"]["air_temperature_percentile_10"] = "fahrenheit"
+    for step in body["properties"]["timeseries"]:
+        step["data"]["instant"]["details"] |= {"air_temperature_percentile_10": 20.0}
+    assert np.isnan(read_place(body).air_temp_sd_c).all()

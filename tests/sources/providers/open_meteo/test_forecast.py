@@ -23,7 +23,7 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.validation import apart_km
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo, days_for, read_elevations
-from alertd.sources.providers.open_meteo.parse import limit_or_refusal, member_keys, read_places
+from alertd.sources.providers.open_meteo.parse import limit_or_refusal, member_keys, read_places, why_doubted
 
 ROOT = Path(__file__).parents[4]
 RECORDED = ROOT.parent / "shared" / "recorded"
@@ -576,3 +576,57 @@ async def test_heights_come_in_hundreds_and_are_kept_for_ever(source: OpenMeteo)
 def test_heights_that_cannot_be_trusted_are_refused(body: object) -> None:
     with pytest.raises(SourceChanged):
         read_elevations(body, 2)
+
+
+EXTRA = {
+    "snow_depth": ("m", [0.1, 0.3]), "soil_temperature_0cm": ("°C", [-1.0, -2.0]),
+    "snowfall_height": ("m", [900.0, 1000.0]), "wet_bulb_temperature_2m": ("°C", [-2.0, -3.0]),
+}  # fmt: skip
+
+
+def with_extra(**changed: tuple[str, list[float]]) -> dict[str, Any]:
+    """The first two stamps of each extra variable; null after."""
+    body = copy.deepcopy(TWO[0])
+    n = len(body["hourly"]["time"])
+    for name, (unit, values) in (EXTRA | changed).items():
+        body["hourly"][name], body["hourly_units"][name] = [*values, *[None] * (n - 2)], unit
+    return body
+
+
+def test_ground_variables_become_hints_of_their_hour() -> None:
+    (place,) = read_places(with_extra())
+    assert (place.snow_depth_m[0], place.ground_temp_c[0]) == pytest.approx((0.2, -1.5))
+    assert (place.snow_level_m[0, 0], place.dew_point_c[0, 0]) == pytest.approx((950.0, -2.5))
+    assert np.isnan(place.snow_depth_m[1:]).all()
+
+
+@pytest.mark.parametrize("changed", [{"snow_depth": ("furlong", [0.1, 0.1])}, {"snow_depth": ("m", [-1.0, 300.0])}])
+def test_a_hint_that_cannot_be_read_costs_itself_alone(changed: Any) -> None:
+    (place,) = read_places(with_extra(**changed))
+    assert np.isnan(place.snow_depth_m).all()
+    assert place.ground_temp_c[0] == pytest.approx(-1.5)
+
+
+def test_a_wet_bulb_above_the_air_is_doubted() -> None:
+    air_c = TWO[0]["hourly"]["temperature_2m"][:2]
+    places = read_places(with_extra(wet_bulb_temperature_2m=("°C", [air_c[0] + 4.0, air_c[1] + 4.0])))
+    assert "above its air temperature" in why_doubted(places, None, places[0].start)
+
+
+@respx.mock
+async def test_ground_variables_are_asked_for_only_on_request(client: HttpClient) -> None:
+    no_metadata()
+    route = respx.get(f"{BASE}/v1/forecast").respond(json=TWO[0])
+    for ground in (False, True):
+        await OpenMeteo(client, BASE, api_key="k3y", ground=ground).fetch(ask([47.45], [-115.69]))
+        assert ("snow_depth" in str(route.calls.last.request.url)) == ground
+
+
+class TestRecordedWetBulb:
+    pytestmark = needs_shared
+
+    def test_adelaides_wet_bulb_stays_below_its_air(self) -> None:
+        """16 July 2026, with wet_bulb_temperature_2m: nothing in it is doubted."""
+        places = read_places(recorded("open_meteo_adelaide_2026-07-16_wetbulb.json"), want_local_time=True)
+        assert np.isfinite(places[0].dew_point_c).any()
+        assert why_doubted(places, None, places[0].start) == ""

@@ -164,3 +164,17 @@ async def test_a_named_source_shows_owner_and_server(world: tuple[Server, HttpCl
     assert forecast.provider == "nbm"
     assert "NOAA" in forecast.licence
     assert "Open-Meteo.com" in forecast.licence
+
+
+async def test_a_place_without_data_is_outside_the_area(world: tuple[Server, HttpClient]) -> None:
+    """The recorded answer of a model asked beyond its domain: status 400 with these words."""
+    server, _ = world
+    body = {"error": True, "reason": "No data is available for this location"}
+    options = HttpOptions(
+        contact="a@b.example", cache_dir=None, now_utc=ManualClock(NOW), rng=np.random.default_rng(1), sleep=no_wait,
+        transport=httpx.MockTransport(lambda request: httpx.Response(400, json=body)),
+    )  # fmt: skip
+    async with HttpClient(options) as client:
+        with pytest.raises(OutsideArea):
+            await open_meteo(client, model="icon_d2").fetch(request())
+    assert server.paths == []

@@ -1,0 +1,1 @@
+"""Germany's weather service."""

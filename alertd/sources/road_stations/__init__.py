@@ -1,0 +1,1 @@
+"""Road weather stations: surface temperature, state and friction."""
