@@ -28,14 +28,13 @@ from alertd.plan.describe.stretches import chains_note, describe, with_sent_plac
 from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
-from alertd.plan.model.alternatives import ArrivalPair, Departure
+from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Along, Plan
 from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
-from alertd.plan.road_ahead.chain_need import stretch_probability
 from alertd.plan.road_ahead.hourly_need import Corridor, hourly_need_for
 from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
@@ -170,10 +169,9 @@ def make_plan(request: PlanRequest) -> Plan:
         arrive_at, early, late = not_before(hold, (arrive_at, early, late), run)
     elif arrivals is not None:
         early, late = arrival_window(arrivals, run, leave, (early, late), params)
+    # Minutes are the mean of both futures: they change little where the advice changes.
+    expected_s = None if arrivals is None else (arrivals.expected_at - leave).total_seconds()
     compared = () if over else _compared(trip, went, wind, now_utc, params)
-    compared = tuple(
-        _as_planned(d, advice, arrive_at, arrivals) if d.depart_at == went.remaining.depart_at else d for d in compared
-    )
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -194,7 +192,7 @@ def make_plan(request: PlanRequest) -> Plan:
         arrive_early=early,
         arrive_late=late,
         arrive_unhindered=leave + timedelta(seconds=round(run.unhindered_s)),
-        cost_s=taken_s - run.unhindered_s,
+        cost_s=(taken_s if expected_s is None else expected_s) - run.unhindered_s,
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
         doubles_carried=rig.doubles_carried,
@@ -212,11 +210,10 @@ def make_plan(request: PlanRequest) -> Plan:
         ),
         partial=partial,
         members_n=went.solution.encounter.hourly_need.members,
-        chain_probability=stretch_probability(run.need, 0, run.sections.count - 1),
+        chain_probability=run.chain_odds,
         along=_along(run, leave),
         bridges=bridges,
         departures=compared,
-        picks=() if partial else pick_departures(compared, went.remaining.depart_at, params),
         hours=hours,
         position=trip.fix,
         closures=closures,
@@ -231,16 +228,33 @@ def make_plan(request: PlanRequest) -> Plan:
         arrived_at=trip.arrived_at,
         input_notes=weather.remarks,
         arrivals=arrivals,
-        leave_by=None if partial else leave_by(compared, went.remaining.depart_at, params),
         hold=hold,
     )
-    return with_id(plan)
+    return with_id(_with_comparison(plan, sum(x.driven and not x.stays_on for x in run.legs), params))
 
 
-def _as_planned(d: Departure, advice: Advice, arrive_at: datetime, arrivals: ArrivalPair | None) -> Departure:
+def _with_comparison(plan: Plan, hangings: int, params: PlanParams) -> Plan:
+    """The plan with the planned departure among the others as it is itself, and the departures worth showing."""
+    compared = tuple(_as_planned(d, plan, hangings) if d.depart_at == plan.depart_at else d for d in plan.departures)
+    return replace(
+        plan,
+        departures=compared,
+        picks=() if plan.partial else pick_departures(compared, plan.depart_at, params),
+        leave_by=None if plan.partial else leave_by(compared, plan.depart_at, params),
+    )
+
+
+def _as_planned(d: Departure, plan: Plan, hangings: int) -> Departure:
     """The planned departure of a comparison, with the figures of the plan itself; with a hold it has one arrival."""
-    both = None if advice is Advice.HOLD else arrivals or d.arrivals
-    return replace(d, advice=advice, arrive_at=arrive_at, arrivals=both)
+    return replace(
+        d,
+        advice=plan.advice,
+        arrive_at=plan.arrive_at,
+        arrivals=None if plan.advice is Advice.HOLD else plan.arrivals or d.arrivals,
+        probability=plan.chain_probability,
+        lost_s=plan.cost_s,
+        hangings=hangings,
+    )
 
 
 def _has_arrived_by_plan(

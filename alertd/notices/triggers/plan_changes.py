@@ -221,7 +221,8 @@ def _is_milder(fact: SentFact, plan: Plan, policy: Policy) -> bool:
         return False
     likely = max((s.probability for s in plan.stretches if fact.overlaps(s)), default=_need_on(fact, plan))
     if fact.advice is Advice.CHAIN:
-        return likely < policy.chain_cleared_probability
+        worth = max((s.chain_worth for s in plan.stretches if fact.overlaps(s)), default=0.0)
+        return worth < policy.chain_cleared_worth and likely < policy.chain_cleared_probability
     return fact.advice is Advice.HOLD or likely < policy.ready_cleared_probability
 
 

@@ -67,7 +67,8 @@ class Plan:
 
     id: derived from the content and the inputs of the plan.
     depart_at: departure; with `position`, the latest time at which the truck can have left.
-    chain_probability: share of members in which any point of the way needs chains.
+    chain_probability: that any point of the way needs chains, see `trip_odds`.
+    cost_s: time lost compared with a dry road: the mean of both arrivals where chains are uncertain.
     position: last known position of the truck, when the plan starts there. Stretches, `along`, arrival and costs then
         cover the road ahead only, and stops behind are omitted.
     route_choice: which of this and the other routes is better and why, "" when none was compared.

@@ -1,1 +1,0 @@
-"""Commands that report what happened on a trip."""
