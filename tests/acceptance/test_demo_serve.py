@@ -32,9 +32,9 @@ class Shown:
         assert self.child.stdout is not None
         self.output.extend(iter(self.child.stdout.readline, ""))
 
-    def url(self) -> str:
+    def url(self, patience_s: float = PATIENCE_S) -> str:
         """Where it answers, once it has said so."""
-        ends = time.monotonic() + PATIENCE_S
+        ends = time.monotonic() + patience_s
         while time.monotonic() < ends and self.child.poll() is None:
             for line in list(self.output):
                 if "/board/score" in line:
@@ -87,7 +87,7 @@ def test_the_served_day_ends_with_the_trucks_arrived(fast: Shown) -> None:
 
     The fourth leaves in the afternoon and is to hold overnight, which would take as long again.
     """
-    url, trips = fast.url(), ("QT-1041", "QT-1042", "QT-1043")
+    url, trips = fast.url(DAY_PATIENCE_S), ("QT-1041", "QT-1042", "QT-1043")
     windows: dict[str, set[tuple[str, str]]] = {trip: set() for trip in trips}
     arrived: dict[str, str] = {}
     at_m = dict.fromkeys(trips, 0.0)
