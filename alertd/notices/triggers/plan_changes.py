@@ -181,7 +181,8 @@ def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: 
     late = abs(now.at - was.at) >= MIN_SHIFT and (
         position is None or not (position.old or _is_there(position, stretch))
     )
-    moved = not now.same_place(was) or now.tires != was.tires or late
+    hangs = plan.hanging_since is not None and stretch is plan.stretches[0]  # where, is no question any more
+    moved = (not hangs and (late or not now.same_place(was))) or now.tires != was.tires
     return moved and (now.at - now_utc <= policy.soon or _gap_is_over(before, now_utc, policy))
 
 
