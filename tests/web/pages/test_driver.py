@@ -75,6 +75,8 @@ def test_work_with_chains_is_begun_and_done_by_taps(served: PageServer) -> None:
         for _ in range(2):  # a second tap changes nothing
             assert httpx.post(link, data={"what": what} | place, follow_redirects=True).status_code == 200
         assert words in httpx.get(link).text
+        trip = httpx.get(f"{served.base_url}/board/trips/QT-1044")
+        assert what.replace("removing", "taking off").replace("_", " ") in trip.text
     assert len(taps(served, "QT-1044")) == before + 4
 
 
@@ -87,6 +89,7 @@ def test_what_is_on_board_is_reported_by_one_tap(served: PageServer, open_page: 
     (report,) = [r for r in load_reports(served.store, "QT-1044") if r.what == "loaded"]
     assert "chocks" not in report.missing
     assert len(report.missing) == len(ITEMS) - 1
+    assert "not on board: chains, spare" in httpx.get(f"{served.base_url}/board/trips/QT-1044").text
     assert "NOT ON BOARD: chains, spare cross links" in httpx.get(f"{served.base_url}/board").text
     served.clock.advance(timedelta(seconds=5))  # one board serves all readers for four
     page.get_by_role("button", name="All of it is on board").click()
