@@ -51,6 +51,7 @@ async def current_brief(settings: Settings, clock: Clock, *, page: bool = False)
             now=now,
             zone=settings.brief_zone,
             before=known.last_brief,
+            loaded=known.loaded,
         )
     )
     return CurrentBrief(

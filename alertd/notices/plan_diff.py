@@ -38,6 +38,12 @@ def describe_changes(old: Plan, new: Plan) -> tuple[str, ...]:
     ]
     if was and not now:
         out.append("no more ice without chains")
+    knew = [n.what for n in old.closures if n.kind and n.met]
+    out += [
+        f"new: {n.what}, {surfaces.span_between(n.start_m, n.end_m)}"
+        for n in new.closures
+        if n.kind and n.met and n.what not in knew
+    ]
     later_s = (new.arrive_at - old.arrive_at).total_seconds()
     if abs(later_s) >= MIN_CHANGE_S:
         out.append(f"arrives {phrases.minutes(abs(later_s))} {'later' if later_s > 0 else 'sooner'}")

@@ -9,10 +9,10 @@ from datetime import datetime
 from typing import Final
 
 from alertd.i18n import ENGLISH, Translator, gettext_noop
-from alertd.notices import surfaces
+from alertd.notices import headline, surfaces
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import phrases
-from alertd.notices.triggers import closures
+from alertd.notices.triggers import closures, wind
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
 
@@ -41,6 +41,8 @@ def _is_lost(plan: Plan, row: SentFact) -> bool:
     if closures.is_closure(row):
         unknown = incomplete or (row.stop_id == closures.WARNING and not plan.warnings_known)
         return unknown and not any(closures.is_same(row, note) for note in closures.holding_closures(plan))
+    if wind.is_caution(row):
+        return incomplete and row in wind.ended(plan, (row,))
     if surfaces.is_surface(row):
         return incomplete and row.stop_id == surfaces.ICY_ROAD and not any(row.overlaps(s) for s in plan.surfaces)
     here = max((s.advice.rank for s in plan.stretches if row.overlaps(s)), default=Advice.CLEAR.rank)
@@ -60,7 +62,7 @@ def raised(plan: Plan, rows: Sequence[SentFact], now_utc: datetime) -> Plan:
 
 
 def _raised(stretch: Stretch, rows: Sequence[SentFact]) -> Stretch:
-    here = [r for r in rows if not closures.is_closure(r) and r.overlaps(stretch)]
+    here = [r for r in rows if not (closures.is_closure(r) or wind.is_caution(r)) and r.overlaps(stretch)]
     gravest = max(here, key=lambda r: r.advice.rank, default=None)
     if gravest is None or gravest.advice.rank <= stretch.advice.rank:
         return stretch
@@ -71,6 +73,8 @@ def upheld_words(row: SentFact, plan: Plan, now_utc: datetime, translator: Trans
     """Return e.g. "Lookout Pass: CHAIN as of 04:10 MST; newer forecast is missing."."""
     order = translator.gettext(_ORDERS[row.advice]) if row.advice in _ORDERS else row.advice.upper()
     place = f"{row.place}: " if row.place else ""
+    if wind.is_caution(row):
+        order, place = headline.reason(row.place, translator), ""
     if row.sent_at is None:
         return place + translator.gettext("{order}, sent earlier; newer forecast is missing.", order=order)
     when = phrases.clock_on(row.sent_at, plan.depart_zone, now_utc, translator)

@@ -207,6 +207,7 @@ def make_plan(request: PlanRequest) -> Plan:
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
         doubles_carried=rig.doubles_carried,
+        chain_size=rig.chain_size,
         singles_short=max([h.singles_short for h in hangings] + [c.singles_short for c in carry if c.certain] + [0]),
         carry=carry,
         sources=sources,

@@ -6,6 +6,7 @@ from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
+from alertd.notices.checklists.loading import Loaded
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
 from alertd.plan.model.stretches import Advice
@@ -16,6 +17,7 @@ from alertd.sources.requests.driver_reports import (
     CHAINS_OFF,
     CHAINS_ON,
     HANGING_BEGUN,
+    LOADED,
     READ,
     REMOVING_BEGUN,
     ReportRequest,
@@ -33,18 +35,16 @@ def _report_stream(what: str) -> EventStream[ReportRequest]:
     return EventStream(
         kind=what,
         id_of=lambda report, trip_id, at: (
-            digest_id(trip_id, READ, report.notice_id)
-            if what == READ
-            else digest_id(trip_id, what, report.model_dump_json())
+            digest_id(trip_id, READ, report.notice_id) if what == READ else digest_id(trip_id, what, report.stored())
         ),
-        dump=ReportRequest.model_dump_json,
+        dump=ReportRequest.stored,
         parse=from_json(parse_report),
         retain=Retain.REPORTS,
     )
 
 
 REPORTS: Final = {
-    what: _report_stream(what) for what in (READ, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF, ARRIVED)
+    what: _report_stream(what) for what in (READ, LOADED, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF, ARRIVED)
 }
 ARRIVALS_SEEN: Final = EventStream[None](
     kind=Report.ARRIVED_SEEN.value,
@@ -113,6 +113,12 @@ def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport
     places = {stop["distance_m"] for stop in stops if name and stop["name"].casefold() == name}
     place_m = places.pop() if len(places) == 1 else None
     return TruckReport(at=event.at, what=kind, tires=tires, place_m=place_m, takes_s=takes_s)
+
+
+def loaded_by_trip(store: Store, now_utc: datetime) -> Mapping[str, Loaded]:
+    """The newest recent report of the loading list by trip."""
+    found = sorted(REPORTS[LOADED].load_since(store, now_utc - RECENT), key=lambda e: e.at)
+    return {e.trip_id: Loaded(at=e.at, missing=tuple(e.value.missing)) for e in found}
 
 
 def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:

@@ -8,6 +8,7 @@ from typing import Final
 
 from alertd.rules.clause import Confidence
 from alertd.rules.duties import CarryRule, Exemption, Season
+from alertd.rules.fitted_devices import covered_tires, fitted_words, without
 from alertd.rules.rig import FACTS, IdentityKey, Layout, Rig, Tire, tires_of
 from alertd.rules.rig_class import RigClass, fits, unstated_facts
 from alertd.rules.ruleset import ControlLevel, Demand, Placement, RuleSet
@@ -286,11 +287,16 @@ def _cost(rig: Layout, tires: frozenset[Tire]) -> tuple[int, ...]:
 def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) -> TireDemand:
     demand = next((d for d in level.value.demands if fits(d.rig_class, rig)), _EVERYTHING)
     met_by = sorted(rig.devices.intersection(demand.satisfied_by))
+    choices = tire_choices(demand.layouts, rig)
+    fitted: tuple[str, ...] = ()
+    if not met_by and choices != (frozenset(),) and not rig.devices.issubset(demand.rig_class.fitted):
+        choices = without(choices, covered_tires(level.value.fitted, rig))
+        fitted = fitted_words(level.value.fitted, rig)
     return TireDemand(
         jurisdiction=jurisdiction,
         level_id=level.value.id,
         legal_name=level.value.legal_name,
-        choices=(frozenset(),) if met_by else tire_choices(demand.layouts, rig),
+        choices=(frozenset(),) if met_by else choices,
         section=demand.section,
         confidence=demand.confidence,
         doubt="; ".join(
@@ -299,6 +305,7 @@ def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) ->
                 demand.doubt,
                 level.value.doubt,
                 *(f"met by {m} as fitted" for m in met_by),
+                *fitted,
                 *_unless(level.value, demand, rig),
             )
             if d

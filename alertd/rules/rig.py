@@ -126,6 +126,7 @@ class Rig:
 
     singles_carried: chains for one tire each.
     doubles_carried: assemblies that cover both tires of one dual pair.
+    chain_size: of the tires that they fit, "" where not stated.
     devices: other traction devices fitted, in the words of the rule files (e.g. "automatic chains").
     couplings: coupling of each towed unit, front to rear; fifth wheel and kingpin where not stated.
     """
@@ -138,6 +139,7 @@ class Rig:
     power_w: float
     singles_carried: int = 0
     doubles_carried: int = 0
+    chain_size: str = ""
     devices: frozenset[str] = frozenset()
     kind: Kind = "tractor"
     couplings: tuple[Coupling, ...] = ()

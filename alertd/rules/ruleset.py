@@ -7,6 +7,7 @@ from typing import Literal
 
 from alertd.rules.clause import Clause, Confidence, Sureness, last_season_start
 from alertd.rules.duties import CarryRule, ChainBan, ChainedSpeed, Exemption, Fine, Removal, Restriction, TireDuty
+from alertd.rules.fitted_devices import FittedDevice
 from alertd.rules.rig import Coupling
 from alertd.rules.rig_class import RigClass
 
@@ -108,6 +109,7 @@ class ControlLevel:
         sign; "event" only after an announced emergency.
     carry_for_level: while this level is posted, chains enough for that level must be on board.
     posted_as: other phrases, terms of feeds and colors under which it is posted.
+    fitted: what the law makes of devices that are fitted to a rig.
     """
 
     id: str
@@ -125,6 +127,7 @@ class ControlLevel:
     posted_by: str = ""  # "" where no text we read names it
     clause: str = ""
     posted_as: tuple[str, ...] = ()
+    fitted: tuple[FittedDevice, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -4,13 +4,14 @@ import asyncio
 import json
 import logging
 from collections import defaultdict
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError, StoreError
 from alertd.local_time import local_to_utc
+from alertd.notices.checklists.loading import Loaded
 from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.reports.brief import Brief, BriefInput, compile_brief
@@ -33,7 +34,7 @@ from alertd.planning.road_reports import RoadReports
 from alertd.planning.stations import gather_observations
 from alertd.records.brief_states import BRIEF_STATES, last_state
 from alertd.records.closures import active_closures
-from alertd.records.driver_reports import keep_arrival, truck_reports
+from alertd.records.driver_reports import keep_arrival, loaded_by_trip, truck_reports
 from alertd.records.positions import is_reporting, load_positions
 from alertd.records.posted_controls import collect_posted
 from alertd.service.brief_email import save_content
@@ -296,7 +297,8 @@ async def send_brief(
         return ()
     outcome = await run_cycle(planner, store, now_utc)
     before = await asyncio.to_thread(last_state, store, now_utc)
-    brief = _brief_of(planner, outcome, now_utc, before)
+    loaded = await asyncio.to_thread(loaded_by_trip, store, now_utc)
+    brief = _brief_of(planner, outcome, now_utc, before, loaded)
     notice = _brief_notice(brief, slot, now_utc, not_sent, again)
     if planner.settings.sends_pages:
         await save_content(store, notice, brief, now_utc)
@@ -324,7 +326,13 @@ def make_brief(
     return _brief_notice(_brief_of(planner, outcome, now_utc, None), slot, now_utc, not_sent, again)
 
 
-def _brief_of(planner: Planner, outcome: CycleOutcome, now_utc: datetime, before: BriefState | None) -> Brief:
+def _brief_of(
+    planner: Planner,
+    outcome: CycleOutcome,
+    now_utc: datetime,
+    before: BriefState | None,
+    loaded: Mapping[str, Loaded] | None = None,
+) -> Brief:
     settings = planner.settings
     return compile_brief(
         BriefInput(
@@ -335,6 +343,7 @@ def _brief_of(planner: Planner, outcome: CycleOutcome, now_utc: datetime, before
             zone=settings.brief_zone,
             upheld=planner.latest.upheld_lines(outcome.plans, now_utc),
             before=before,
+            loaded=loaded or {},
         )
     )
 

@@ -14,6 +14,7 @@ import pytest
 
 REPO = Path(__file__).resolve().parents[2]
 PATIENCE_S = 90.0
+DAY_PATIENCE_S = 1500.0  # nine hours of the day take two minutes, and as long again to plan
 
 
 class Shown:
@@ -31,9 +32,9 @@ class Shown:
         assert self.child.stdout is not None
         self.output.extend(iter(self.child.stdout.readline, ""))
 
-    def url(self) -> str:
+    def url(self, patience_s: float = PATIENCE_S) -> str:
         """Where it answers, once it has said so."""
-        ends = time.monotonic() + PATIENCE_S
+        ends = time.monotonic() + patience_s
         while time.monotonic() < ends and self.child.poll() is None:
             for line in list(self.output):
                 if "/board/score" in line:
@@ -70,6 +71,49 @@ def test_serve_shows_a_moving_storm_until_ctrl_c(shown: Shown) -> None:
     assert shown.child.stderr is not None
     assert "Traceback" not in shown.child.stderr.read()
     assert shown.output[-1] == "ended\n"
+
+
+@pytest.fixture
+def fast(tmp_path: Path) -> Iterator[Shown]:
+    run = Shown("--speed", "300", "--keep", str(tmp_path / "demo"))
+    yield run
+    run.child.kill()
+    run.child.communicate()
+
+
+@pytest.mark.slow
+def test_the_served_day_ends_with_the_trucks_arrived(fast: Shown) -> None:
+    """At 300 times as fast, the three trucks of the morning arrive within a window that a plan named before.
+
+    The fourth leaves in the afternoon and is to hold overnight, which would take as long again.
+    """
+    url, trips = fast.url(DAY_PATIENCE_S), ("QT-1041", "QT-1042", "QT-1043")
+    windows: dict[str, set[tuple[str, str]]] = {trip: set() for trip in trips}
+    arrived: dict[str, str] = {}
+    at_m = dict.fromkeys(trips, 0.0)
+    ends = time.monotonic() + DAY_PATIENCE_S
+    while len(arrived) < len(trips):
+        assert time.monotonic() < ends, f"arrived: {arrived}"
+        assert fast.child.poll() is None, fast.output
+        for trip in trips:
+            answer = httpx.get(f"{url}/v1/trips/{trip}/plan", timeout=60.0)
+            if answer.status_code != 200:
+                continue
+            plan = answer.json()
+            if plan["position"] is not None:
+                assert plan["position"]["distance_m"] >= at_m[trip], f"{trip} went back"
+                at_m[trip] = plan["position"]["distance_m"]
+            if plan["arrived_at"] is not None:
+                assert arrived.setdefault(trip, plan["arrived_at"]) == plan["arrived_at"], "an arrival stays"
+            else:
+                windows[trip].add((plan["arrive_early"], plan["arrive_late"]))
+        time.sleep(0.5)
+    for trip, at in arrived.items():
+        assert any(early <= at <= late for early, late in windows[trip]), (trip, at, sorted(windows[trip]))
+        reports = [e["what"] for e in httpx.get(f"{url}/v1/trips/{trip}/events").json()["events"]]
+        work = [what for what in reports if what != "read"]
+        assert work == ["hanging_begun", "chains_on", "removing_begun", "chains_off"] * (len(work) // 4)
+        assert work
 
 
 def test_a_port_that_is_taken_is_told_in_one_line() -> None:

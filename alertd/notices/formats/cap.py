@@ -22,8 +22,10 @@ from xml.etree import ElementTree as ET
 import numpy as np
 
 from alertd.notices import surfaces
+from alertd.notices.headline import road_lines
 from alertd.notices.text import phrases, place_text
 from alertd.notices.triggers.closures import holding_closures
+from alertd.notices.triggers.wind import cautions, what_to_do
 from alertd.plan.controls.closures import describe_closure
 from alertd.plan.model.notes import ClosureNote
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
@@ -245,7 +247,11 @@ def _surface_info(
 def _whole_way_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSender, sent: datetime) -> None:
     """Add advice without a place of its own: a posted control may be on this road, or only bridges are wintry."""
     slow = plan.advice is Advice.SLOW
-    headline = surfaces.office_lines(plan)[0] if slow else "Be ready to chain: what is posted may be on this way"
+    lines = [*surfaces.office_lines(plan), *road_lines(plan)]  # wind and sight are in the latter
+    headline = lines[0] if slow and lines else "Be ready to chain: what is posted may be on this way"
+    do = "Keep chains aboard, look for signs."
+    if slow and surfaces.is_wind_only(plan):
+        do = " ".join(dict.fromkeys(what_to_do(n) for n in cautions(plan)))
     info = _put_info(
         alert,
         plan,
@@ -260,7 +266,7 @@ def _whole_way_info(alert: ET.Element, plan: Plan, route: Route, sender: CapSend
             expires=max(plan.arrive_late, sent + timedelta(hours=1)),
             headline=headline[:160],
             description=" ".join([f"{phrases.forecast_age(plan)}.", *plan.cautions]),
-            instruction=f"Keep chains aboard, look for signs. {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
+            instruction=f"{do} {phrases.PARKED} {POSTED_SIGNS_DECIDE}",
         ),
     )
     _put_parameter(info, "alertd:advice", plan.advice.value)

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from typing import Final
 
 from alertd.notices import headline, surfaces
+from alertd.notices.checklists.loading import Loaded, missing_words
 from alertd.notices.reports.brief_changes import BriefState, change_lines
 from alertd.notices.reports.truck_lines import Group, Section, TruckLine, fair_shares, grouped, truck_line
 from alertd.notices.text import phrases, place_text
@@ -34,7 +35,8 @@ NOTICE, SHIFT = timedelta(hours=1), timedelta(hours=6)
 @dataclass(frozen=True, slots=True, kw_only=True)
 class BriefInput:
     """not_planned: (trip id, reason): a trip without a plan is always named. upheld: by trip id, earlier orders that
-    newer, incomplete data do not lower. before: the last brief, None for the first one."""
+    newer, incomplete data do not lower. before: the last brief, None for the first one.
+    loaded: by trip id, what drivers reported of their loading list."""
 
     fleet: str
     plans: Sequence[Plan]
@@ -43,6 +45,7 @@ class BriefInput:
     zone: str
     upheld: Mapping[str, Sequence[str]] = field(default_factory=dict)
     before: BriefState | None = None
+    loaded: Mapping[str, Loaded] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -163,10 +166,13 @@ def _before_departure(given: BriefInput, order: Sequence[TruckLine], plans: Mapp
     load = [
         f"by {phrases.clock_on(p.depart_at, p.depart_zone, given.now)}: {_who(t)}: load {_load(p)}" for t, p in short
     ]
+    of = ((t, given.loaded.get(t.trip_id)) for t in yard)
+    gear = [f"{_who(t)}: {missing_words(x.missing)}" for t, x in of if x is not None and x.missing]
     held = [f"{_who(t)}: {t.do}. {t.where}" for t in yard if (h := plans[t.trip_id].hold) is not None and h.at_start]
     listed = (
         capped("Not planned: be ready to chain", [f"{trip}: {why}" for trip, why in given.not_planned], TO_DO_N),
         capped("Before departure: load chains", load, TO_DO_N),
+        capped("Before departure: gear that drivers miss", gear, TO_DO_N),
         capped("Before departure: keep at the yard", held, TO_DO_N),
     )
     return tuple(x for x in listed if x is not None)

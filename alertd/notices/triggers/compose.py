@@ -39,6 +39,7 @@ class Message:
     rank: int
     key: str
     advice: Advice | None = None  # of the text, if it differs from that of `rank`
+    about: str = ""  # `stop_id` of the facts that it is about, where others on the same road have messages of their own
 
 
 def facts_digest(facts: Sequence[SentFact]) -> str:

@@ -12,7 +12,7 @@ from alertd.notices import surfaces
 from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact, fact_of
-from alertd.notices.triggers import closures
+from alertd.notices.triggers import closures, wind
 from alertd.notices.triggers.change_weight import is_worse
 from alertd.notices.triggers.compose import (
     Message,
@@ -58,7 +58,9 @@ def plan_notices(
         return (), everything
     closure_rows = [b for b in everything if closures.is_closure(b)]
     surface_rows = [b for b in everything if surfaces.is_surface(b)]
-    stretch_rows = [b for b in everything if not (closures.is_closure(b) or surfaces.is_surface(b))]
+    wind_rows = [b for b in everything if wind.is_caution(b)]
+    others = (*closure_rows, *surface_rows, *wind_rows)
+    stretch_rows = [b for b in everything if b not in others]
     incomplete = plan.partial or plan.posted_missing
     closed = closures.new_closures(plan, closure_rows)
     ended = () if incomplete else closures.ended_closures(plan, closure_rows)
@@ -73,6 +75,9 @@ def plan_notices(
     icy_ahead = [s for s in surfaces.to_slow_for(plan) if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
     icy = surfaces.news(icy_ahead, surface_rows, here_m, now_utc, policy)
     wintry = surfaces.is_new_winter_road(plan, everything)
+    windy = wind.news(plan, wind_rows, now_utc)
+    gone = () if incomplete else wind.ended(plan, wind_rows)
+    calm = tuple(b for b in gone if _has_lasted(b, plan, now_utc, policy))
     # A stretch that the truck has passed or is on did not improve: its row stays.
     rows_ahead = [b for b in (*stretch_rows, *surface_rows) if here_m is None or b.core_start_m > here_m]
     milder = () if incomplete else tuple(b for b in rows_ahead if b in stretch_rows and _is_milder(b, plan, policy))
@@ -82,8 +87,8 @@ def plan_notices(
     pending_rows = tuple(b for b in everything if b.pending)
     shown_plan = raised(plan, upheld(plan, everything, now_utc), now_utc)  # never less than already sent
     raised_ahead = [s for s in shown_plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
-    news = before is None or bool(told or icy or wintry or eased or thawed or closed or opened)
-    fresh = [*told, *icy, *closed, *opened]
+    news = before is None or bool(told or icy or wintry or windy or eased or thawed or calm or closed or opened)
+    fresh = [*told, *icy, *windy, *closed, *opened]
     pending = [
         *(closure_message(plan, n, translator) for n in closed),
         *(opening_message(plan, b, translator) for b in opened),
@@ -96,13 +101,15 @@ def plan_notices(
         ),
         *(on_ice(plan, s, translator) for s in icy),
         *(on_thaw(plan, b, translator) for b in thawed if not b.pending and b.stop_id == surfaces.ICY_ROAD),
+        *(wind.caution_message(plan, n, translator) for n in windy),
+        *(wind.end_message(plan, b, translator) for b in calm if not b.pending),
         *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, translator))),
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     if not news and not sent:
-        return (), tuple(_with_milder_since(b, (*milder, *less_icy, *calmer), plan, now_utc) for b in everything)
+        return (), tuple(_with_milder_since(b, (*milder, *less_icy, *calmer, *gone), plan, now_utc) for b in everything)
     kind = NoticeKind.PLAN if before is None else NoticeKind.EASED
-    if before is not None and (icy or wintry or closed or not news or _is_worse(plan, told, stretch_rows)):
+    if before is not None and (icy or wintry or windy or closed or not news or _is_worse(plan, told, stretch_rows)):
         kind = NoticeKind.WORSE
     elif before is not None and told:
         kind = NoticeKind.CHANGED
@@ -118,8 +125,12 @@ def plan_notices(
         *_facts_after(plan, told, eased, stretch_rows),
         *closures.facts_after(closure_rows, closed, opened),
         *surfaces.rows_after(plan, surface_rows, icy, thawed),
+        *wind.rows_after(wind_rows, windy, calm),
     )
-    rows = (replace(_with_milder_since(x, (*milder, *less_icy, *calmer), plan, now_utc), turn=turn) for x in rows_after)
+    rows = (
+        replace(_with_milder_since(x, (*milder, *less_icy, *calmer, *gone), plan, now_utc), turn=turn)
+        for x in rows_after
+    )
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
 
 
@@ -170,7 +181,8 @@ def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: 
     late = abs(now.at - was.at) >= MIN_SHIFT and (
         position is None or not (position.old or _is_there(position, stretch))
     )
-    moved = not now.same_place(was) or now.tires != was.tires or late
+    hangs = plan.hanging_since is not None and stretch is plan.stretches[0]  # where, is no question any more
+    moved = (not hangs and (late or not now.same_place(was))) or now.tires != was.tires
     return moved and (now.at - now_utc <= policy.soon or _gap_is_over(before, now_utc, policy))
 
 
@@ -261,6 +273,8 @@ def _pending_message(
         if fact.advice is Advice.CLEAR:
             return opening_message(plan, fact, translator)
         return closure_message(plan, notes[0], translator) if notes and notes[0] not in news else None
+    if wind.is_caution(fact):
+        return wind.pending_message(plan, fact, news, translator)
     if fact.stop_id == surfaces.ICY_ROAD:
         there = [s for s in icy_ahead if fact.overlaps(s)]
         if there:
@@ -279,7 +293,8 @@ def _with_sent_at(
     """Return the row with its sending time, and whether it is still pending for the driver."""
 
     def about(messages: Sequence[Message]) -> bool:
-        return any(m.start_m <= fact.end_m and m.end_m >= fact.start_m for m in messages)
+        same = [m for m in messages if (m.about == wind.CAUTION) is wind.is_caution(fact)]
+        return any(m.start_m <= fact.end_m and m.end_m >= fact.start_m for m in same)
 
     if fact.stop_id == surfaces.WINTER_ROAD:  # has no message of its own
         return fact

@@ -44,11 +44,11 @@ def _note(x: Hazard, run: Solution, wind: WindHours | None, leave_at: datetime, 
     start_m, end_m = float(sections.edge_m[x.first]), float(sections.edge_m[x.last + 1])
     at = int(sections.first[x.first])
     enter = leave_at + timedelta(seconds=round(float(run.reach_s(start_m))))
+    leave = leave_at + timedelta(seconds=round(float(run.reach_s(end_m))))
     ends = None
-    if x.holds:
-        first = max(math.ceil((enter.timestamp() - need.first_epoch_s) / HOUR_S), 0)
-        if first < need.hours:
-            ends = first_passable(hours_on_hold(x, need, wind, first, params), first, need)
+    first = max(math.ceil((enter.timestamp() - need.first_epoch_s) / HOUR_S), 0)
+    if first < need.hours:
+        ends = first_passable(hours_on_hold(x, need, wind, first, params), first, need)
     return ClosureNote(
         what=WHAT[x.kind, x.holds],
         source=OUR_FORECAST,
@@ -65,6 +65,8 @@ def _note(x: Hazard, run: Solution, wind: WindHours | None, leave_at: datetime, 
         kind=x.kind,
         probability=x.frac,
         detail=_detail(x),
+        worst=x.worst,
+        leave_at=leave.astimezone(UTC),
     )
 
 

@@ -170,6 +170,8 @@ class ClosureNote:
     sent_at: time of the report.
     kind: "ice", "wind" or "sight" for what our own forecast gives as a reason, "" otherwise.
     probability: share of members in which it is met, for our own forecast; None otherwise.
+    worst: gust [m/s], sight [m] or length of ice [m] of the median member there, for our own forecast.
+    leave_at: when the truck has passed it, for our own forecast.
     detail: its figures in words.
     """
 
@@ -191,6 +193,8 @@ class ClosureNote:
     kind: str = ""
     probability: float | None = None
     detail: str = ""
+    worst: float | None = None
+    leave_at: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -80,6 +80,7 @@ class Plan:
     lands: the lands on the whole way in order (ISO 3166), each once; those unknown are left out.
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
+    chain_size: size of the chains by the rig file, "" where it does not state it.
     hanging_since: when hanging chains was reported begun, None unless it goes on.
     arrivals: the arrivals with and without chains, None where no chains are uncertain.
     hold: the first reason to wait, with advice to hold; the arrivals are then not before its end.
@@ -146,6 +147,7 @@ class Plan:
     law: tuple[LandLaw, ...] = ()
     law_changes: tuple[LawChangeNote, ...] = ()
     hanging_since: datetime | None = None
+    chain_size: str = ""
 
 
 POSTED_SIGNS_DECIDE = (

@@ -86,7 +86,10 @@ def _runs(
 
 
 def hours_on_hold(x: Hazard, hourly_need: HourlyNeed, wind: WindHours | None, first_h: int, params: PlanParams) -> Mask:
-    """Whether each hour from `first_h` on has the hazard in enough members, (hour,). An unknown hour has it."""
+    """Whether each hour from `first_h` on has the hazard in enough members, (hour,). An unknown hour has it.
+
+    A caution lasts as long as its own limits are met.
+    """
     on_run = slice(x.first, x.last + 1)
     code = hourly_need.code[:, on_run, first_h : hourly_need.hours]
     on_hold = np.asarray((code == 0).any(axis=(0, 1)))
@@ -97,10 +100,12 @@ def hours_on_hold(x: Hazard, hourly_need: HourlyNeed, wind: WindHours | None, fi
         at = slice(wind.first_h + first_h, wind.first_h + first_h + code.shape[2])
         gust, sight = wind.gust_mps[:, wind.cell[on_run], at], wind.sight_m[:, wind.cell[on_run], at]
         limits = limits_of(hourly_need.rig, params)
+        limit_mps = limits.hold_mps if x.holds else limits.caution_mps
+        sight_m = params.sight_hold_m if x.holds else params.sight_caution_m
         met = (
-            too_windy(gust, code, limits.hold_mps, limits.hold_slick_mps)
+            too_windy(gust, code, limit_mps, min(limit_mps, limits.hold_slick_mps))
             if x.kind == WIND
-            else blind(sight, params.sight_hold_m)
+            else blind(sight, sight_m)
         )
         frac = met.any(axis=1).mean(axis=0)
     else:

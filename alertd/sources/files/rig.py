@@ -67,10 +67,14 @@ class AxlesFile(FileModel):
 
 
 class ChainsFile(FileModel):
-    """The chains on board: singles cover one tire each, doubles both tires of a dual pair."""
+    """The chains on board: singles cover one tire each, doubles both tires of a dual pair.
+
+    size: of the tires that they fit.
+    """
 
     singles: int = Field(ge=0, le=100)
     doubles: int = Field(0, ge=0, le=50)
+    size: str = Field("", max_length=40, examples=["295/75R22.5"])
 
 
 class RigFile(FileModel):
@@ -147,6 +151,7 @@ class RigFile(FileModel):
             power_w=self.horsepower * HORSEPOWER_W,
             singles_carried=self.chains.singles,
             doubles_carried=self.chains.doubles,
+            chain_size=self.chains.size,
             devices=frozenset(self.devices),
             kind=self.kind,
             couplings=tuple(self.couplings),

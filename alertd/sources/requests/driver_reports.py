@@ -5,29 +5,32 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, field_validator, model_validator
 
+from alertd.notices.checklists.items import Item
 from alertd.sources.files.toml import FieldError, FileModel, validate_row
 from alertd.sources.files.trips import parse_departure
 
 READ, CHAINS_ON, CHAINS_OFF, ARRIVED = "read", "chains_on", "chains_off", "arrived"
-HANGING_BEGUN, REMOVING_BEGUN = "hanging_begun", "removing_begun"
+HANGING_BEGUN, REMOVING_BEGUN, LOADED = "hanging_begun", "removing_begun", "loaded"
 _Words = Annotated[str, Field(max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")]
 
 
 class ReportRequest(FileModel):
     """One report. `at` is stored in UTC, so one moment written in two zones is one report.
 
+    loaded: the loading list was gone through; `missing` names what is not on board.
     hanging_begun, removing_begun: the work has begun; chains_on, chains_off: it is done.
     notice_id: of the message that was read. place: where chains were put on or taken off, in the driver's words or as a
     stop's name. by: the reporter, if not the driver.
     """
 
-    what: Literal["read", "hanging_begun", "chains_on", "removing_begun", "chains_off", "arrived"] = Field(
+    what: Literal["read", "loaded", "hanging_begun", "chains_on", "removing_begun", "chains_off", "arrived"] = Field(
         examples=["chains_on"]
     )
     at: str = Field(examples=["2027-01-14T06:50:00-07:00"])
     notice_id: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9_-]*$", examples=[""])
     place: _Words = Field("", examples=["Sled Flats turnout"])
     by: _Words = Field("", examples=[""])
+    missing: list[Item] = Field(default_factory=list, examples=[[]])
 
     @field_validator("at")
     @classmethod
@@ -40,7 +43,13 @@ class ReportRequest(FileModel):
             raise FieldError(
                 "notice_id", f'does not go with what = "{self.what}"', 'give it with what = "read", and only then'
             )
+        if self.missing and self.what != LOADED:
+            raise FieldError("missing", f'does not go with what = "{self.what}"', 'give it with what = "loaded"')
         return self
+
+    def stored(self) -> str:
+        """The stored text. A field of which older stores know nothing is left out where it is empty."""
+        return self.model_dump_json(exclude=set() if self.missing else {"missing"})
 
     @property
     def happened_at(self) -> datetime:

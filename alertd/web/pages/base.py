@@ -62,7 +62,15 @@ class Pages:
     def __init__(self, translate: Callable[[str], Callable[..., str]] = lambda language: ENGLISH.gettext) -> None:
         self._files = {
             name: _style() if name == "style.css" else (FOLDER / name).read_bytes()
-            for name in ("style.css", "icon.svg", "driver.js", "board.js", "worker.js")
+            for name in (
+                "style.css",
+                "icon.svg",
+                "chain-side.svg",
+                "chain-tails.svg",
+                "driver.js",
+                "board.js",
+                "worker.js",
+            )
         }
         self._translate = translate
         self._env = Environment(

@@ -12,6 +12,7 @@ from alertd.delivery.health import ChannelHealth, channel_health
 from alertd.errors import InputError
 from alertd.notices import headline, surfaces
 from alertd.notices.charts.fleet_map import NARROW_PX, WIDE_PX, fleet_map, legend
+from alertd.notices.checklists.loading import office_line
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.reports.truck_lines import Section, truck_line
@@ -30,6 +31,7 @@ from alertd.sources.requests.driver_reports import (
     CHAINS_OFF,
     CHAINS_ON,
     HANGING_BEGUN,
+    LOADED,
     READ,
     REMOVING_BEGUN,
     ReportRequest,
@@ -41,6 +43,7 @@ from alertd.web.pages.driver import ReportedChains, chains_of
 
 _HERE: Final = "Arrived"
 NOT_PLANNED: Final = "Not planned: be ready to chain"
+LOADING_SOON_S: Final = 12.0 * HOUR_S  # [A] before that a driver has no reason to have loaded
 FINISHED_AFTER: Final = timedelta(hours=24)  # time after departure until a trip without a plan is no longer listed
 _WHAT: Final = {
     ActionKind.HANG: "chain up",
@@ -275,6 +278,7 @@ def _row(
         lost and f"{phrases.last_position(plan).capitalize()}.",
         old and f"Old plan ({old}): be ready to chain.",
         plan.partial and "Forecast old or missing in part.",
+        (gear := office_line(plan, chains.loaded, zone, now_utc, LOADING_SOON_S)) and f"{gear[:1].upper()}{gear[1:]}.",
         *(upheld_words(row, plan, now_utc) for row in shown.upheld(plan)),
     ]
     unread, overdue = _unread(plan, sent, chains, planner, now_utc)
@@ -356,7 +360,7 @@ def _unread(
 def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
     out: dict[str, list[ReportRequest]] = defaultdict(list)
     found: list[Recorded[ReportRequest]] = []
-    for kind in (READ, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF):
+    for kind in (READ, LOADED, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF):
         stored = store.events_since(kind, now_utc - RECENT)
         # An unreadable report of another version is logged where the reports of its trip are loaded.
         found += REPORTS[kind].decode(stored, quiet=True)

@@ -21,11 +21,14 @@ from alertd.i18n import Translator, gettext_noop
 from alertd.notices import headline, surfaces
 from alertd.notices.charts import alt_text
 from alertd.notices.charts.axis_units import AxisUnits
+from alertd.notices.checklists.items import ITEMS
+from alertd.notices.checklists.loading import Loaded, asks_loading, loading_items, missing_words
+from alertd.notices.checklists.moments import Checklist, checklists, current_moments
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.surfaces import to_slow_for
-from alertd.notices.text import driver_parts, law_text, phrases
 from alertd.notices.text import driver_parts as spoken
+from alertd.notices.text import law_text, phrases
 from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.notices.upheld import upheld_words
@@ -41,6 +44,7 @@ from alertd.sources.requests.driver_reports import (
     CHAINS_OFF,
     CHAINS_ON,
     HANGING_BEGUN,
+    LOADED,
     READ,
     REMOVING_BEGUN,
     ReportRequest,
@@ -54,6 +58,7 @@ from alertd.web.problems import ProblemError
 
 DONE: Final = {
     READ: gettext_noop("Got it: your dispatcher sees that you have read this."),
+    LOADED: gettext_noop("Noted: your dispatcher sees what is on board."),
     HANGING_BEGUN: gettext_noop("Noted: you hang chains. Report them on when they are tight."),
     CHAINS_ON: gettext_noop("Noted: chains are on."),
     REMOVING_BEGUN: gettext_noop("Noted: you take chains off. Report them off when they are stowed."),
@@ -136,7 +141,6 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "distance": AxisUnits(metric=translator.metric).distance,
         "tires": tires,
         "tires_long": (lambda stretch: stretch.tires_words) if english else tires,
-        "checklist": driver_parts.chain_up_steps(translator),
         "begun": _capitalized,
     }
 
@@ -163,17 +167,19 @@ class ReportedChains:
     off_at: datetime | None
     hanging_at: datetime | None = None
     removing_at: datetime | None = None
+    loaded: Loaded | None = None
     read_at: dict[str, datetime]
 
 
 def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> ReportedChains:
     taps = [TruckReport(at=r.happened_at, what=Report(r.what)) for r in reports if r.what in (CHAINS_ON, CHAINS_OFF)]
     on = chains_on(taps, now_utc)
-    work = [r for r in reports if r.what != READ and r.happened_at <= now_utc + CLOCKS_APART]
+    work = [r for r in reports if r.what not in (READ, LOADED) and r.happened_at <= now_utc + CLOCKS_APART]
     newest_work = max(work, key=lambda r: r.happened_at, default=None)
     begun: dict[str, datetime] = {
         r.what: r.happened_at for r in work if r is newest_work and now_utc - r.happened_at <= LASTS
     }
+    gone_through = [Loaded(at=r.happened_at, missing=tuple(r.missing)) for r in reports if r.what == LOADED]
     offs = [t.at for t in taps if t.what is Report.CHAINS_OFF and t.at <= now_utc + CLOCKS_APART]
     read = sorted((r.happened_at, r.notice_id) for r in reports if r.what == READ)
     return ReportedChains(
@@ -181,6 +187,7 @@ def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> ReportedCh
         off_at=max(offs, default=None) if on is None else None,
         hanging_at=begun.get(HANGING_BEGUN),
         removing_at=begun.get(REMOVING_BEGUN),
+        loaded=max(gone_through, key=lambda x: x.at, default=None),
         read_at={notice_id: at for at, notice_id in read if at <= now_utc + CLOCKS_APART},
     )
 
@@ -252,7 +259,7 @@ class DriverPage:
         if values["plan"] is not None:
             values["said"] = await _road_description(self._planner, trip, values["plan"])
         stands = {READ: values["read_at"], CHAINS_ON: values["on_at"], CHAINS_OFF: values["off_at"]}
-        stands |= {HANGING_BEGUN: values["hanging_at"], REMOVING_BEGUN: values["removing_at"]}
+        stands |= {LOADED: values["loaded"], HANGING_BEGUN: values["hanging_at"], REMOVING_BEGUN: values["removing_at"]}
         values |= {"token": token, "done": translator.gettext(DONE[done]) if stands.get(done) else ""}
         return self._pages.render("driver.html", values, language=translator.language, headers=SECRET_PATH)
 
@@ -306,6 +313,8 @@ def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
         row["at"] = form["at"]
     if what == READ:
         row["notice_id"] = form.get("notice", "")
+    elif what == LOADED:
+        row["missing"] = [] if form.get("all") else [item for item in ITEMS if not form.get(f"have_{item}")]
     elif form.get("place"):
         row["place"] = form["place"][:80]
     request = parse_report(row, "page")
@@ -316,7 +325,12 @@ def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
             raise InputError("page", "notice", "is not a message of this trip", "load the page again")
         save_report(store, trip_id, request)
         return what
-    before = [r for r in load_reports(store, trip_id) if r.what != READ and r.happened_at <= request.happened_at]
+    if what == LOADED:
+        save_report(store, trip_id, request)
+        return what
+    before = [
+        r for r in load_reports(store, trip_id) if r.what not in (READ, LOADED) and r.happened_at <= request.happened_at
+    ]
     if not before or before[-1].what != what:
         save_report(store, trip_id, request)
     return what
@@ -344,6 +358,8 @@ def driver_values(
         "off_at": chains.off_at,
         "hanging_at": chains.hanging_at,
         "removing_at": chains.removing_at,
+        "loaded": chains.loaded,
+        "missing": missing_words(chains.loaded.missing, translator) if chains.loaded else "",
         "said": (),
         **template_functions(translator),
     }
@@ -356,6 +372,8 @@ def driver_values(
         "head": translator.gettext("HANGING CHAINS")
         if chains.hanging_at and step.step is ActionKind.HANG
         else heading(plan, step, now_utc, translator),
+        "loading": loading_items(plan, translator) if asks_loading(plan) else (),
+        "checklists": _checklists(plan, chains, now_utc, translator),
         "warn": [
             *(upheld_words(row, plan, now_utc, translator) for row in planner.latest.upheld(plan)),
             *warnings(plan, missed, now_utc, translator),
@@ -376,6 +394,21 @@ def driver_values(
         "grave_duties": law_text.grave_duties(plan),
         "posted": [p for p in plan.posted if p.enter_at is not None and p.enter_at > now_utc and p.believed_frac > 0],
     }
+
+
+def _checklists(plan: Plan, chains: ReportedChains, now_utc: datetime, translator: Translator) -> tuple[Checklist, ...]:
+    """The lists of the work with chains, those of this moment first; only the loading list where none is needed."""
+    if plan.arrived_at is not None:
+        return ()
+    leaves = plan.position is None and now_utc < plan.depart_at
+    current = current_moments(
+        leaves=leaves and asks_loading(plan),
+        hanging=chains.hanging_at is not None,
+        removing=chains.removing_at is not None,
+        chained=chains.status.on_at is not None,
+        needs_chains=any(s.leave_at > now_utc for s in plan.stretches),
+    )
+    return checklists(current, [words for _, words in loading_items(plan, translator)], translator)
 
 
 def geo(stop: StopChoice) -> str:

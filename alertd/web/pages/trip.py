@@ -10,6 +10,7 @@ from fastapi import APIRouter, Depends, Request, Response
 from alertd.clock import Clock
 from alertd.i18n import ENGLISH
 from alertd.notices.charts.palette import ADVICE
+from alertd.notices.checklists.loading import missing_words
 from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import Audience
 from alertd.notices.next_action import is_old
@@ -97,6 +98,7 @@ def trip_values(
         "changed": planner.latest.changes.get(trip.id),
         "notices": [(n, read_at.get(n.id), store.outbox.of_notice(n.id)) for n in reversed(notices)],
         "reports": list(reversed(reports)),
+        "missing_words": missing_words,
     }
     if plan is None:
         return values

@@ -263,3 +263,16 @@ def test_advice_without_a_place_is_not_a_missing_forecast(saying, advice: Advice
     (headline,) = _all(alert, "info/headline")
     assert "missing" not in headline
     assert advice.value in _all(alert, "info/parameter/value")
+
+
+def test_wind_alone_is_an_alert_with_its_gusts_and_what_to_do(saying) -> None:
+    """The trip has the advice to slow down, and no winter road that could give the headline."""
+    gusts = ClosureNote(
+        what="Strong gusts", source="our forecast", where="", start_m=60e3, end_m=90e3, zone="America/Denver",
+        enter_at=at_hour(7), begins_at=at_hour(6), ends_at=None, met=True, held=False, posted=False, kind="wind",
+        probability=0.72, detail="up to 58 mph", worst=26.0,
+    )  # fmt: skip
+    plan: Plan = replace(saying(), advice=Advice.SLOW, closures=(gusts,))
+    alert = _read(cap_alert(plan, ROUTE, SENDER, at_hour(2)))
+    assert _all(alert, "info/headline") == ["Strong gusts (up to 58 mph, 72%), mi 37-56"]
+    assert "park off the road if it moves you" in _all(alert, "info/instruction")[0]

@@ -308,6 +308,16 @@ def test_a_place_nearer_the_snow_is_other_news_not_worse(saying: Saying) -> None
         assert kinds(notices) == [(kind, "driver"), (kind, "dispatcher"), (kind, "fleet")]
 
 
+def test_a_driver_who_hangs_chains_is_sent_no_other_place(saying: Saying) -> None:
+    """Other tires are news still; a place for the next pass is none of the present work."""
+    talk = Talk()
+    talk.hear(saying(CHAIN))
+    hangs = replace(place_at(saying(CHAIN, late_min=70), 36e3), hanging_since=ROLLING)
+    assert talk.hear(seen(hangs, 30e3), ROLLING) == ()
+    first = replace(hangs.stretches[0], tires_short_words="drive axle 2 all 4")
+    assert talk.hear(seen(replace(hangs, stretches=(first,)), 30e3), ROLLING) != ()
+
+
 def test_a_listed_place_that_is_lost_is_worse_news(saying: Saying) -> None:
     talk = Talk()
     talk.hear(saying(CHAIN))

@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
+from alertd.notices.checklists.items import ITEMS
 from alertd.records.driver_reports import load_reports
 from alertd.testing.server import PageServer
 from alertd.web.pages.base import CSP, HEADERS
@@ -90,7 +91,38 @@ def test_work_with_chains_is_begun_and_done_by_taps(served: PageServer) -> None:
         for _ in range(2):  # a second tap changes nothing
             assert httpx.post(link, data={"what": what} | place, follow_redirects=True).status_code == 200
         assert words in httpx.get(link).text
+        trip = httpx.get(f"{served.base_url}/board/trips/QT-1044")
+        assert what.replace("removing", "taking off").replace("_", " ") in trip.text
     assert len(taps(served, "QT-1044")) == before + 4
+
+
+def test_what_is_on_board_is_reported_by_one_tap(served: PageServer, open_page: Callable) -> None:
+    """Ticked items are on board and the rest is missing; the newest report counts, and the board shows it."""
+    page = open_page(served.link("QT-1044"), java_script_enabled=False)
+    page.get_by_label("wheel chocks").check()
+    page.get_by_role("button", name="Report the ticked ones").click()
+    page.locator(".state", has_text="Not on board, as you reported").wait_for()
+    (report,) = [r for r in load_reports(served.store, "QT-1044") if r.what == "loaded"]
+    assert "chocks" not in report.missing
+    assert len(report.missing) == len(ITEMS) - 1
+    assert "not on board: chains, spare" in httpx.get(f"{served.base_url}/board/trips/QT-1044").text
+    assert "NOT ON BOARD: chains, spare cross links" in httpx.get(f"{served.base_url}/board").text
+    served.clock.advance(timedelta(seconds=5))  # one board serves all readers for four
+    page.get_by_role("button", name="All of it is on board").click()
+    page.locator(".state", has_text="All on board, as you reported").wait_for()
+    assert "NOT ON BOARD" not in httpx.get(f"{served.base_url}/board").text
+
+
+def test_all_lists_and_drawings_are_on_the_page_and_on_paper(served: PageServer, open_page: Callable) -> None:
+    page = open_page(served.link("QT-1041"))
+    titles = page.locator(".checks h2").all_inner_texts()
+    assert len(titles) == 6
+    assert titles[0] == "Before you leave: load"
+    assert page.locator(".checks details[open]").count() == 1
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.locator(".checks details[open]").count() == 6
+    for picture in page.locator("img.drawing").all():
+        assert picture.evaluate("i => i.complete ? i.naturalWidth : 0") > 0
 
 
 def test_tap_without_network_waits_and_keeps_its_own_time(

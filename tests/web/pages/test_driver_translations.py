@@ -148,6 +148,7 @@ def test_page_without_a_plan_is_be_ready_in_every_language(language: Language) -
     values = {
         "trip": {"id": "T-1", "driver": ""}, "plan": None, "missed": "route file gone", "now": MORNING, "zone": "UTC",
         "fleet": "", "message": None, "read_at": None, "on_at": None, "off_at": None, "said": (), "token": "x",
+        "hanging_at": None, "removing_at": None, "loaded": None, "missing": "",
         "done": "",
         **template_functions(translator),
     }  # fmt: skip

@@ -7,6 +7,7 @@ from pydantic import Field, model_validator
 
 from alertd.rules.clause import Confidence
 from alertd.rules.duties import Exemption
+from alertd.rules.fitted_devices import FittedDevice
 from alertd.rules.rig import FACTS, Coupling, Kind
 from alertd.rules.rig_class import RigClass
 from alertd.rules.ruleset import Demand, Placement
@@ -27,6 +28,30 @@ class ExemptionFile(FileModel):
 def exemptions_of(listed: Sequence[str | ExemptionFile]) -> tuple[Exemption, ...]:
     """The exemptions of a list in which a bare text names nobody's paper."""
     return tuple(Exemption(who=e) if isinstance(e, str) else Exemption(who=e.who, paper=e.paper) for e in listed)
+
+
+class FittedDeviceFile(FileModel):
+    """What the law makes of a device fitted to a rig, at the named levels, or at all of them."""
+
+    device: Words = Field(examples=["automatic chains"])
+    counts: Literal["whole axle", "inside tires", "no"]
+    section: str = ""
+    confidence: ConfidenceWord
+    doubt: str = ""
+    levels: list[Words] = Field(default_factory=list)
+
+    @model_validator(mode="after")
+    def _counts_by_a_text(self) -> "FittedDeviceFile":
+        if self.counts != "no" and not self.section:
+            raise FieldError("section", "missing for a device that counts", "name the section that was read")
+        if self.counts != "no" and self.confidence == "memory":
+            raise FieldError("counts", "is relief from memory", 'write counts = "no" until the text was read')
+        if self.confidence in ("memory", "doubt") and not self.doubt:
+            raise FieldError("doubt", f'missing where confidence is "{self.confidence}"', "add what is not sure")
+        return self
+
+    def to_core(self) -> FittedDevice:
+        return FittedDevice(device=self.device, counts=self.counts, section=self.section, doubt=self.doubt)
 
 
 class RigClassFile(FileModel):

@@ -11,7 +11,7 @@ from alertd.errors import ConfigError
 from alertd.road.road_class import RoadClass
 from alertd.rules.ruleset import ControlLevel, PostingEstimate, RuleSet
 from alertd.sources.files.laws.clause import ClauseFile
-from alertd.sources.files.laws.control_level import LevelFile, Words, exemptions_of
+from alertd.sources.files.laws.control_level import FittedDeviceFile, LevelFile, Words, exemptions_of
 from alertd.sources.files.laws.duties import (
     BanFile,
     CarryFile,
@@ -105,6 +105,7 @@ class RuleFile(FileModel):
     clause: list[ClauseFile] = Field(default_factory=list)
     zone: list[ZoneFile] = Field(default_factory=list)
     level: list[LevelFile] = Field(default_factory=list)
+    fitted_device: list[FittedDeviceFile] = Field(default_factory=list)
     carry: list[CarryFile] = Field(default_factory=list)
     ban: list[BanFile] = Field(default_factory=list)
     tire_duty: list[TireDutyFile] = Field(default_factory=list)
@@ -171,6 +172,7 @@ class RuleFile(FileModel):
             trigger=level.trigger,
             posted_by=level.posted_by or self.posted_by,
             posted_as=tuple(level.posted_as),
+            fitted=tuple(d.to_core() for d in self.fitted_device if not d.levels or level.id in d.levels),
             clause=level.clause,
         )
 

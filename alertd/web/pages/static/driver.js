@@ -39,7 +39,7 @@ async function flush() {
   if (left) status.textContent = words.queued + " (" + left + ")";
   else if (sent) location.replace(location.pathname);
 }
-for (const form of document.querySelectorAll(".taps form")) {
+for (const form of document.querySelectorAll(".taps form, form.queued")) {
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     const fields = new URLSearchParams(new FormData(form));
@@ -50,6 +50,10 @@ for (const form of document.querySelectorAll(".taps form")) {
     flush();
   });
 }
+// Paper has all lists: a closed one is not printed.
+addEventListener("beforeprint", () => {
+  for (const list of document.querySelectorAll(".checks details")) list.open = true;
+});
 addEventListener("online", flush);
 setInterval(flush, 30000);
 flush();
