@@ -57,6 +57,6 @@ def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
             now=phrases.clock_time(by, zone),
             next=phrases.clock_on(next_look, zone, by, translator),
         )
-        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
+        return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
 
     return fit_segments(shorten, (60, 40, 26, 16))

@@ -22,6 +22,7 @@ from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.serialize import canonical, to_plain
 
 MIN_LIFE = timedelta(minutes=15)
+LINK_WORDS = " Confirm: "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -292,7 +293,7 @@ def with_link(notices: Sequence[Notice], link: str) -> list[Notice]:
 
 
 def _linked(notice: Notice, link: str) -> Notice:
-    text = f"{notice.text} Confirm: {link}"
+    text = f"{notice.text}{LINK_WORDS}{link}"
     if gsm7.to_gsm7(text) != text or gsm7.segments(text) > MAX_SEGMENTS:
         return notice
     body = json.loads(notice.body)

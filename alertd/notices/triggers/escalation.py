@@ -8,9 +8,9 @@ from alertd.i18n import ALL_ENGLISH, Translators
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.surfaces import to_slow_for
-from alertd.notices.text import gsm7, phrases
-from alertd.notices.text.driver_sms import MAX_SEGMENTS, without_arrivals
-from alertd.notices.triggers.compose import NoticeDraft, person_notice
+from alertd.notices.text import phrases
+from alertd.notices.text.driver_sms import shortened
+from alertd.notices.triggers.compose import LINK_WORDS, NoticeDraft, person_notice
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 
@@ -39,10 +39,9 @@ def escalations(
     out = []
     audience, _ = recipient(plan, now_utc, policy, translators.office)
     if now_utc >= last.created_at + wait / 2 and audience is Audience.DRIVER:
-        # Both arrivals give way to the words that tell a reminder from the message itself.
-        forms = (last.text, without_arrivals(last.text, translators.driver))
-        reminders = [gsm7.to_gsm7(translators.driver.gettext("NOT CONFIRMED YET: {text}", text=t)) for t in forms]
-        text = next((t for t in reminders if gsm7.segments(t) <= MAX_SEGMENTS), last.text)
+        # A link at the end is added again where it fits.
+        lead = translators.driver.gettext("REMINDER, not confirmed: ")
+        text = shortened(last.text.partition(LINK_WORDS)[0], lead, translators.driver)
         out.append(
             person_notice(plan, NoticeDraft(NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,)), now_utc)
         )

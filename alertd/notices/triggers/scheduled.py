@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from alertd.i18n import ALL_ENGLISH, ENGLISH, Translator, Translators
@@ -11,7 +12,8 @@ from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
-from alertd.notices.text.driver_sms import fit_segments
+from alertd.notices.text.driver_parts import SurenessForm
+from alertd.notices.text.driver_sms import MAX_SEGMENTS, fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, instruction, person_notice
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
@@ -235,7 +237,7 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
             what=translator.gettext("{what} at {where}", what=what, where=where) if where else what,
             tires=tires,
         )
-        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
+        return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
 
     return fit_segments(shorten, (80, 50, 30, 15, 0))
 
@@ -255,38 +257,45 @@ def _expected(advice: Advice, translator: Translator) -> str:
 
 
 def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, translator: Translator = ENGLISH) -> str:
-    """Return the last message: the place and the tires, short enough to read at a glance when parked."""
+    """Return the last message: the place and the tires, short enough to read at a glance when parked.
+
+    Where room is short the age of the forecast goes first, then the place where chains come off, then names.
+    """
     up, at = stretch.chain_up, stretch.chain_up.arrive_at
     left = phrases.minutes((at - now_utc).total_seconds())
+    tires = f"{driver_parts.tires_n(stretch, translator)}: {driver_parts.tires(stretch, translator)}"
+    speed, bare = driver_parts.speed(stretch.speed_mps, stretch, translator), driver_parts.speed_figure(
+        stretch.bare_speed_mps, stretch, translator
+    )  # fmt: skip
 
-    def shorten(cut: int) -> str:
-        order, when = (
-            _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, translator), translator),
-            phrases.clock_time(at, up.zone),
-        )
-        tires = f"{driver_parts.tires_n(stretch, translator)}: {driver_parts.tires(stretch, translator)}"
-        speed = driver_parts.speed(stretch.speed_mps, stretch, translator)
-        if cut:
-            text = translator.gettext(
-                "{order}, {when}, {left} away. {tires}. Max {speed}.",
-                order=order, when=when, left=left, tires=tires, speed=speed,
-            )  # fmt: skip
-        else:
-            text = translator.gettext(
-                "{order}, {when}. {tires}. Max {speed}.", order=order, when=when, tires=tires, speed=speed
-            )
-        likely = (phrases.likely if cut else driver_parts.likely_short)(stretch, translator)
-        off = (
-            translator.gettext(
-                "Off at {where}. ", where=driver_parts.name_and_milepost(stretch.chain_off, cut, translator)
-            )
-            if cut
-            else ""
-        )
-        ages = driver_parts.ages_short(plan, stretch.jurisdictions, translator)
-        return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {driver_parts.closing(translator)}"
+    def words(cut: int, *, aged: bool, off: bool, sure: SurenessForm) -> str:
+        order = _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, translator), translator)
+        when = phrases.clock_time(at, up.zone)
+        when += ", " + translator.gettext("{left} away", left=left) if cut else ""
+        text = translator.gettext(
+            "{order}, {when}. {tires}. Max {speed}, {bare} if bare.",
+            order=order, when=when, tires=tires, speed=speed, bare=bare,
+        )  # fmt: skip
+        parts = [text, f"{phrases.capital(driver_parts.how_sure(stretch, translator, sure))}."]
+        if off:
+            where = driver_parts.name_and_milepost(stretch.chain_off, cut, translator)
+            parts.append(translator.gettext("Off at {where}. ", where=where).rstrip())
+        parts += [f"{phrases.fcst_age(plan, translator)}."] if aged else []
+        return " ".join([*parts, driver_parts.closing(translator)])
 
-    return fit_segments(shorten, (60, 40, 26, 18, 1, 0))
+    cuts = (60, 40, 26, 18, 0)
+    forms: list[tuple[int, bool, bool, SurenessForm]] = [(60, True, True, "odds"), (40, True, True, "odds")]
+    forms += [(cut, aged, off, sure) for aged, off, sure in _SHORTER for cut in cuts]
+    texts = (gsm7.to_gsm7(words(cut, aged=aged, off=off, sure=sure)) for cut, aged, off, sure in forms)
+    shortest = gsm7.to_gsm7(words(0, aged=False, off=False, sure="chains"))
+    return next((text for text in texts if gsm7.segments(text) <= MAX_SEGMENTS), shortest)
+
+
+# What a shorter text keeps: the age of the forecast, the place where chains come off, how sure each surface is.
+_SHORTER: Final[tuple[tuple[bool, bool, SurenessForm], ...]] = (
+    (False, True, "odds"), (False, True, "name"), (True, False, "name"), (False, False, "name"),
+    (False, False, "chains"),
+)  # fmt: skip
 
 
 def _last_order(advice: Advice, where: str, translator: Translator) -> str:

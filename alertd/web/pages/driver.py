@@ -24,7 +24,7 @@ from alertd.notices.charts.axis_units import AxisUnits
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.surfaces import to_slow_for
-from alertd.notices.text import driver_parts, phrases
+from alertd.notices.text import driver_parts, phrases, place_text
 from alertd.notices.text import driver_parts as spoken
 from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
@@ -50,6 +50,7 @@ DONE: Final = {
 
 
 SOON: Final = timedelta(minutes=45)
+FORECAST_OLD_H: Final = 3.0  # [A] from here on the age of the forecast is amber: newer ones come every hour or six
 
 
 _HEADS: Final = {
@@ -118,6 +119,9 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "age": partial(phrases.age, translator=translator),
         "day_clock": partial(phrases.day_clock, translator=translator),
         "surface": partial(spoken.surface, translator=translator),
+        "mark": partial(place_text.mark, translator=translator),
+        "surface_odds": partial(spoken.surface_odds, translator=translator),
+        "forecast_age": partial(phrases.forecast_age, translator=translator),
         "speed": partial(spoken.speed, translator=translator),
         "span": partial(surfaces.span, translator=translator),
         "hours": surfaces.hours,
@@ -312,6 +316,7 @@ def driver_values(
     if plan is None:
         return values
     step = next_action(plan, chains.status, chains.off_at, now_utc, translator)
+    older_h = (now_utc - plan.made_at).total_seconds() / 3600.0
     return values | {
         "step": step,
         "icon": ICONS.get(step.step, ""),
@@ -330,7 +335,8 @@ def driver_values(
         "place": step.stop.name if step.stop else "",
         "geo": geo(step.stop) if step.stop else "",
         "pictures": ("road", "map") if plan.along.distance_m else (),
-        "older_h": (now_utc - plan.made_at).total_seconds() / 3600.0,
+        "older_h": older_h,
+        "forecast_is_old": max((s.age_h + older_h for s in plan.sources), default=FORECAST_OLD_H) >= FORECAST_OLD_H,
         "met": [c for c in plan.closures if c.met],
         "posted": [p for p in plan.posted if p.enter_at is not None and p.enter_at > now_utc and p.believed_frac > 0],
     }

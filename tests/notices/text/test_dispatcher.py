@@ -157,7 +157,7 @@ def test_dry_road_with_an_icy_bridge_is_not_free_of_winter() -> None:
 
 def test_words_for_one_trip_say_how_sure_how_old_and_who_decides(saying: Callable[..., Plan]) -> None:
     text = dispatcher_text(saying(CHAIN))
-    assert "60% likely" in text
+    assert "chains 6 in 10" in text
     assert "Forecast 2 h old" in text
     assert "rules as 2026" in text.replace("of ", "")
     assert "Posted signs and officers decide" in text
