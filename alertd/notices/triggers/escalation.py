@@ -51,11 +51,11 @@ def escalations(
             "NOT CONFIRMED by {driver} of {trip}, said {at}: {text}",
             driver=plan.driver or translators.office.gettext("the driver"), trip=plan.trip_id, at=when, text=last.text,
         )  # fmt: skip
-        out.append(
-            person_notice(
-                plan, NoticeDraft(NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,)), now_utc
-            )
-        )
+        near = next_act_at(plan, now_utc)
+        alone = not policy.digest_every or (near is not None and near - now_utc <= policy.soon)
+        marks = () if alone else ("digest",)
+        draft = NoticeDraft(NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), marks=marks)
+        out.append(person_notice(plan, draft, now_utc))
     return tuple(out)
 
 
@@ -98,7 +98,16 @@ def _sooner(notice: Notice) -> tuple[float, str]:
 
 def confirmation_wait(plan: Plan, sent_at: datetime, policy: Policy) -> timedelta:
     """Return how long a message may stay unconfirmed: less if the chain-up place is near."""
-    acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
-    acts += [s.enter_at for s in to_slow_for(plan) if s.enter_at > sent_at]
+    acts = _act_times(plan, sent_at)
     left = min((at - sent_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))
     return max(min(policy.escalate_after, left * policy.escalate_share), policy.escalate_least)
+
+
+def next_act_at(plan: Plan, now_utc: datetime) -> datetime | None:
+    """Return when a driver must act next, None if nothing is left."""
+    return min((at for at in _act_times(plan, now_utc) if at > now_utc), default=None)
+
+
+def _act_times(plan: Plan, since: datetime) -> list[datetime]:
+    acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
+    return acts + [s.enter_at for s in to_slow_for(plan) if s.enter_at > since]
