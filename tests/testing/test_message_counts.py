@@ -20,7 +20,7 @@ def check(counts: Counts) -> None:
 
 
 def test_a_storm_day_keeps_to_the_message_limits() -> None:
-    counts = count_day("storm", 4, hours=20.0, every_min=120)
+    counts = count_day("storm", 1, hours=17.0, every_min=180)
     check(counts)
     kinds = {kind for trip in counts.acting for kind in counts.driver[trip]}
     assert {"outlook", "early", "approach"} <= kinds
