@@ -4,7 +4,7 @@ from statistics import median
 
 import pytest
 
-from alertd.testing.message_counts import SKIES, Counts, count_day
+from alertd.testing.message_counts import Counts, count_day
 
 MOST_A_DRIVER, MEDIAN_A_DRIVER = 6, 4  # our aim for a pass day
 MOST_DIGESTS = 12  # to the office a day, for 40 trucks
@@ -27,6 +27,5 @@ def test_a_storm_day_keeps_to_the_message_limits() -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("sky", SKIES)
-def test_each_sky_keeps_to_the_message_limits(sky: str) -> None:
-    check(count_day(sky, 4, every_min=60))
+def test_four_trucks_keep_to_the_message_limits() -> None:
+    check(count_day("storm", 4, every_min=60))

@@ -156,7 +156,7 @@ def _details(
     """
     until, white = more
     here = place_text.name(s, translator)
-    place = f"{here[:pass_max].rstrip()}: " if here and pass_max else ""
+    place = f"{phrases.cut_name(here, pass_max)}: " if here and pass_max else ""
     ice = driver_parts.hidden_ice(s)
     named = s.unknown_frac < 1.0 and (place or tires_first)
     shown = ((*s.surfaces[:1], *ice) if named else ice) if s.unknown_frac < 1.0 else ()

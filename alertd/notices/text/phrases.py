@@ -115,6 +115,14 @@ def capital(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def cut_name(name: str, most: int) -> str:
+    """Return a name in at most so many letters, cut after a whole word, e.g. one of two passes."""
+    if len(name) <= most:
+        return name
+    words = name[: most + 1].rsplit(" ", 1)[0] if " " in name[: most + 1] else name[:most]
+    return words.rstrip(" ,.-").removesuffix(" and").rstrip(" ,")
+
+
 def odds(frac: float, translator: Translator = ENGLISH) -> str:
     """Return a probability in words that need no arithmetic, e.g. "6 in 10"; never certain, never none."""
     if frac >= ALMOST_CERTAIN_FRAC:

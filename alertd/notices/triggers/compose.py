@@ -36,6 +36,7 @@ class Message:
 
     words: the text in a language. act_at: latest time of the driver's action; rank: of the advice, for priority.
     can_wait: a driver who keeps to what was sent acts in time, so it may wait until `Policy.soon` before its action.
+    covered: a graver message has the driver stop before it, so it waits until that one no longer applies.
     """
 
     words: Callable[[Translator], str]
@@ -47,6 +48,7 @@ class Message:
     key: str
     advice: Advice | None = None  # of the text, if it differs from that of `rank`
     can_wait: bool = False
+    covered: bool = False
 
 
 def facts_digest(facts: Sequence[SentFact]) -> str:
@@ -58,12 +60,13 @@ def facts_digest(facts: Sequence[SentFact]) -> str:
 _FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")
 
 
-def stretch_message(plan: Plan, stretch: Stretch, *, can_wait: bool = False) -> Message:
+def stretch_message(plan: Plan, stretch: Stretch, *, can_wait: bool = False, covered: bool = False) -> Message:
     """Return the message about a stretch."""
     at = stretch.chain_up.arrive_at
     return Message(
         words=partial(instruction, plan, stretch),
         can_wait=can_wait,
+        covered=covered,
         start_m=stretch.start_m,
         end_m=stretch.end_m,
         expires_at=at + timedelta(hours=1),
@@ -167,6 +170,9 @@ def apply_policy(
     """
     if plan.depart_at - now_utc > policy.before_rolling:
         return [], list(messages)
+    if any(m.covered for m in messages):
+        sent, late = apply_policy([m for m in messages if not m.covered], plan, now_utc, policy, sent_at)
+        return sent, [m for m in messages if m.covered or m in late]
     if now_utc >= plan.depart_at:
         early = [m for m in messages if m.can_wait and m.act_at - now_utc > policy.soon]
         if early:

@@ -28,6 +28,7 @@ from alertd.notices.triggers.compose import (
     relief_message,
     stretch_message,
 )
+from alertd.notices.triggers.scheduled import shares_chain_up
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.notes import PositionFix
@@ -88,7 +89,12 @@ def plan_notices(
     pending = [
         *(closure_message(plan, n) for n in closed),
         *(opening_message(plan, b) for b in opened),
-        *(stretch_message(plan, s, can_wait=not _is_worse(plan, (s,), stretch_rows)) for s in told),
+        *(
+            stretch_message(
+                plan, s, can_wait=not _is_worse(plan, (s,), stretch_rows), covered=_is_covered(plan, s, now_utc)
+            )
+            for s in told
+        ),
         # Relief is not needed for a message that was never sent.
         *(
             relief_message(plan, b)
@@ -97,7 +103,7 @@ def plan_notices(
         ),
         *(on_ice(plan, s) for s in icy),
         *(on_thaw(plan, b) for b in thawed if _is_known(b, plan, policy) and b.stop_id == surfaces.ICY_ROAD),
-        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh))),
+        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, now_utc))),
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     if not news and not sent:
@@ -132,10 +138,18 @@ def _office_form(
     plan: Plan, kind: NoticeKind, held_back: Sequence[Message], now_utc: datetime, policy: Policy
 ) -> OfficeForm:
     """Alone where the office must act soon: the driver cannot be told in time, or departs short of chains."""
-    unheard = any(m.rank >= Advice.CHAIN.rank and m.act_at - now_utc <= policy.soon for m in held_back)
+    unheard = any(
+        not m.covered and m.rank >= Advice.CHAIN.rank and m.act_at - now_utc <= policy.soon for m in held_back
+    )
     short = bool(plan.singles_short) and kind in (NoticeKind.PLAN, NoticeKind.WORSE)
     leaves_short = short and timedelta(0) <= plan.depart_at - now_utc <= policy.soon
     return "alone" if unheard or leaves_short else "digest"
+
+
+def _is_covered(plan: Plan, stretch: Stretch, now_utc: datetime) -> bool:
+    """Whether a driver who follows a graver message does not come to this one: do not start, or hold at its place."""
+    stays = plan.hold is not None and plan.hold.at_start and now_utc < plan.depart_at
+    return stays or (not stretch.chained and shares_chain_up(plan.stretches, stretch))
 
 
 def _is_known(fact: SentFact, plan: Plan, policy: Policy) -> bool:
@@ -184,7 +198,8 @@ def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: 
     if now.advice.rank > was.advice.rank or now.singles_short > was.singles_short:
         return True
     if now.advice.rank == was.advice.rank and _held_longer(now.until, was.until):
-        return True
+        # A driver who waits needs a later end only when the announced one is near.
+        return was.until is not None and was.until - now_utc <= policy.soon
     if plan.chains is not None and stretch.chained and plan.chains.missing_n > 0 and now.tires != was.tires:
         return True
     on = plan.chains is not None and not plan.chains.doubt
@@ -272,6 +287,7 @@ def _pending_message(
     ahead: Sequence[Stretch],
     icy_ahead: Sequence[SurfaceStretch],
     news: Sequence[object],
+    now_utc: datetime,
 ) -> Message | None:
     """Return the message still pending for the driver, as it applies now; None if new messages cover it."""
     if fact in news:
@@ -290,7 +306,7 @@ def _pending_message(
     if not here:
         return relief_message(plan, fact) if fact.advice is Advice.CLEAR else None
     first = max(here, key=lambda s: s.advice.rank)
-    return None if first in news else stretch_message(plan, first)
+    return None if first in news else stretch_message(plan, first, covered=_is_covered(plan, first, now_utc))
 
 
 def _with_sent_at(

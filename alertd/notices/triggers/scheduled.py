@@ -263,7 +263,7 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
     leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, translator)
 
     def shorten(cut: int) -> str:
-        where = names[:cut].rstrip(", ")
+        where = phrases.cut_name(names, cut)
         text = translator.gettext(
             "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
             trip=plan.trip_id[: 24 if cut else 12],
