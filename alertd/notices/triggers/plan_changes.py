@@ -319,7 +319,9 @@ def _with_sent_at(
 
     if fact.stop_id == surfaces.WINTER_ROAD:  # has no message of its own
         return fact
-    if about(held_back):
+    # A covered message waits for the very row that covers it: that one has been sent.
+    behind = closures.is_closure(fact)
+    if about([m for m in held_back if not (m.covered and (behind or m.rank < fact.advice.rank))]):
         return replace(fact, pending=True, sent_at=now_utc)
     if about(sent):
         return replace(fact, pending=False, sent_at=now_utc)
