@@ -194,15 +194,14 @@ def _worst(found: tuple[tuple[str, float], ...], *, icy: bool = True) -> tuple[s
 
 def _line(r: _Run, translator: Translator) -> str:
     """One run, e.g. "GLAZE mi 3-50, 06:00-09:20 MST, 90% likely: max 15 mph. No chain control expected."."""
-    label = gettext_noop("frost") if r.label == RoadClass.RIME.label else r.label
-    name = (translator.gettext(label) if label == "frost" else driver_parts.surface(label, translator)).upper()
+    name = driver_parts.surface(r.label, translator).upper()
     place = f", {r.place}" if r.place else ""
     head = translator.gettext(
-        "{surface} {span}, {hours}, {share} likely: max {speed}.",
+        "{surface} {span}, {hours}, {odds}: max {speed}.",
         surface=name,
         span=surfaces.span_between(r.start_m, r.end_m, translator) + place,
         hours=r.hours,
-        share=phrases.percent(r.frac),
+        odds=phrases.odds(r.frac, translator),
         speed=r.speed,
     )
     return f"{head} {_chains(r, translator)}"

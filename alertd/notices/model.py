@@ -1,6 +1,7 @@
 """A notice: one message to one audience, caused by a changed plan or a scheduled time."""
 
 import hashlib
+import json
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -29,6 +30,7 @@ class NoticeKind(StrEnum):
     RECHECK = "recheck"  # some time after chaining up
     OFF = "off"  # before the place where chains come off
     UNREAD = "unread"  # an urgent message is not confirmed
+    DIGEST = "digest"  # what changed since the last one, for the office
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +49,19 @@ class Notice:
     expires_at: datetime
     text: str
     body: str
+
+    @property
+    def sent_alone(self) -> bool:
+        """Whether it has a delivery of its own; otherwise the next digest to the office has it."""
+        return not self._marked("digest")
+
+    @property
+    def passed_on(self) -> bool:
+        """Whether it is a driver's message that the office passes on when the truck is parked."""
+        return self._marked("pass_on")
+
+    def _marked(self, name: str) -> bool:
+        return f'"{name}":true' in self.body and json.loads(self.body)["data"].get(name) is True
 
 
 def notice_id(kind: NoticeKind, audience: Audience, *content: str) -> str:

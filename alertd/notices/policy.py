@@ -41,6 +41,12 @@ class Policy:
     federal offence (49 CFR 392.80). Use it only for drivers without a dispatcher whose phone holds messages back while
     moving.
 
+    before_rolling: a driver who has not left gets everything about the trip at once, so long before the departure. The
+    outlook on the evening before is the only earlier message. Two hours are enough to load chains or to stay.
+
+    digest_every: the office gets what changed in one digest, at most so often: at two hours that is twelve a day at
+    most, for any number of trucks. What needs the office within `soon` is sent alone. Zero: every message alone.
+
     planned_every: interval between plans of a trip, named in the message that no chains are expected.
     """
 
@@ -58,7 +64,7 @@ class Policy:
     outlook_at: time = time(18, 30)
     outlook_for: timedelta = timedelta(hours=3)
     early: timedelta = timedelta(hours=3)
-    repeated_after: timedelta = timedelta(hours=2)
+    repeated_after: timedelta = timedelta(hours=6)
     approach: timedelta = timedelta(minutes=45)
     recheck_after: timedelta = timedelta(minutes=20)
     off_ahead: timedelta = timedelta(minutes=20)
@@ -66,6 +72,8 @@ class Policy:
     escalate_share: float = 0.25
     escalate_least: timedelta = timedelta(minutes=5)
     tell_rolling_driver: bool = False
+    before_rolling: timedelta = timedelta(hours=2)
+    digest_every: timedelta = timedelta(hours=2)
     planned_every: timedelta = timedelta(minutes=30)
 
     def is_quiet(self, now_utc: datetime, zone: str) -> bool:
@@ -77,6 +85,11 @@ class Policy:
         if self.quiet_from <= self.quiet_to:
             return self.quiet_from <= local < self.quiet_to
         return local >= self.quiet_from or local < self.quiet_to
+
+    def outlook_time(self, depart_at: datetime, zone: str) -> datetime:
+        """The time of the outlook on the evening before a departure."""
+        day = depart_at.astimezone(ZoneInfo(zone)).date() - timedelta(days=1)
+        return datetime.combine(day, self.outlook_at, ZoneInfo(zone))
 
     def messages_left(self, sent_at: Sequence[datetime], now_utc: datetime) -> int:
         """Return how many more messages a driver may get now, given the times of earlier ones."""

@@ -154,17 +154,16 @@ def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) ->
 
     def shorten(cut: int) -> str:
         text = translator.gettext(
-            "ICE {span} of this trip, {hours}: {surface}, {share} likely. Max {speed}, brake early, keep far back. No "
-            "chain control expected there, look for signs.",
+            "ICE {span} of this trip, {hours}. Max {speed}, brake early, keep far back. {surface}. No chain control "
+            "expected there, look for signs.",
             span=span(s, translator),
             hours=hours(s),
-            surface=driver_parts.surface(s.surfaces[0][0], translator),
-            share=phrases.percent(s.probability),
+            surface=phrases.capital(driver_parts.surface_odds(s.surfaces[0][0], s.probability, translator)),
             speed=driver_parts.speed(s.speed_mps, s, translator),
         )
         here = place_text.name(s, translator)
         place = f" {here[:cut].rstrip()}." if here and cut else ""
-        ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, s.jurisdictions, translator)
+        ages = (phrases.forecast_age if cut else phrases.fcst_age)(plan, translator=translator)
         return f"{text}{place} {ages}. {driver_parts.closing(translator)}"
 
     return fit_segments(shorten, _CUTS)
@@ -177,7 +176,9 @@ def thawed_text(plan: Plan, row: SentFact, translator: Translator = ENGLISH) -> 
         "to what you see.",
         span=span_between(row.start_m, row.end_m, translator),
     )
-    return gsm7.to_gsm7(f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}")
+    return gsm7.to_gsm7(
+        f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
+    )
 
 
 def span(s: SurfaceStretch, translator: Translator = ENGLISH) -> str:

@@ -14,6 +14,7 @@ EXIT_REACH_M: Final = 40_000.0
 MILEPOST_REACH_M: Final = 1_000.0
 # [A] The direction of a road is that of a chord over this distance to either side: curves do not count.
 _CHORD_M: Final = 10_000.0
+_COURSE_M: Final = 80_000.0  # [A] the course of a road that is known by a stop alone, to either side
 _NEAR_EXIT_M: Final = 1_500.0  # [A] farther off, an exit does not mark a place by itself
 _AT_EXIT_M: Final = 500.0  # [A] ramps reach this far to either side of an exit's point
 
@@ -38,10 +39,11 @@ class Spot:
     town_m: float | None
 
 
-def spot_at(route: Route, distance_m: float) -> Spot:
-    """The place at a distance along the route."""
+def spot_at(route: Route, distance_m: float, road_ref: str = "") -> Spot:
+    """The place at a distance along the route. road_ref: the road's number where the route itself does not know it."""
     d = float(np.clip(distance_m, route.distance_m[0], route.distance_m[-1]))
     road = _road_at(route, d)
+    course = road or RoadSpan(ref=road_ref, road_class="", start_m=d - _COURSE_M, end_m=d + _COURSE_M)
     exits = [x for x in route.landmarks if x.kind is LandmarkKind.EXIT and x.distance_m <= d + _AT_EXIT_M]
     last = max(exits, key=lambda x: x.distance_m, default=None)
     if last is not None and (d - last.distance_m > EXIT_REACH_M or _road_at(route, last.distance_m) != road):
@@ -51,7 +53,7 @@ def spot_at(route: Route, distance_m: float) -> Spot:
     town, town_m = _nearest_town(route, d)
     return Spot(
         road="" if road is None else road.ref,
-        direction=_direction(route, d, road),
+        direction=_direction(route, d, course),
         milepost=post.text if post is not None and abs(post.distance_m - d) <= MILEPOST_REACH_M else "",
         exit="" if last is None else last.text,
         past_exit_m=None if last is None else max(d - last.distance_m, 0.0),
@@ -60,9 +62,14 @@ def spot_at(route: Route, distance_m: float) -> Spot:
     )
 
 
+def exit_at(spot: Spot) -> str:
+    """The number of the exit that the spot is at, "" away from one."""
+    return spot.exit if spot.past_exit_m is not None and spot.past_exit_m <= _NEAR_EXIT_M else ""
+
+
 def mark_of(spot: Spot) -> str:
     """The spot in the fewest letters, in no language: "I-70 W MP 219", "I-70 W exit 216"; "" away from both."""
-    at_exit = spot.exit if spot.past_exit_m is not None and spot.past_exit_m <= _NEAR_EXIT_M else ""
+    at_exit = exit_at(spot)
     mark = f"MP {spot.milepost}" if spot.milepost else f"exit {at_exit}" if at_exit else ""
     return " ".join(part for part in (spot.road, spot.direction, mark) if part) if mark else ""
 
@@ -71,11 +78,11 @@ def _road_at(route: Route, d: float) -> RoadSpan | None:
     return next((r for r in route.roads if r.start_m <= d <= r.end_m), None)
 
 
-def _direction(route: Route, d: float, road: RoadSpan | None) -> str:
+def _direction(route: Route, d: float, road: RoadSpan) -> str:
     """The compass point of travel. US roads with one or two digits are signed by the parity of their number."""
-    number = "" if road is None else "".join(c for c in road.ref.split("-")[-1] if c.isdigit())
-    signed = road is not None and road.ref.startswith(("I-", "US-")) and 1 <= len(number) <= 2
-    if road is not None and signed:
+    number = "".join(c for c in road.ref.split("-")[-1] if c.isdigit())
+    signed = road.ref.startswith(("I-", "US-")) and 1 <= len(number) <= 2
+    if signed:
         start, end = road.start_m, road.end_m  # the road's whole course decides, not one curve
     else:
         start, end = d - _CHORD_M, d + _CHORD_M

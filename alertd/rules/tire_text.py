@@ -78,9 +78,23 @@ def _where(rig: Rig, chained: list[Tire]) -> tuple[str, ...]:
 
 # Axles of the power unit: the only axle of its role, one of several, several of them.
 _POWER: Final = {
-    AxleRole.STEER: (gettext_noop("steer"), gettext_noop("steer axle {n}"), gettext_noop("steer axles {n}")),
-    AxleRole.DRIVE: (gettext_noop("drive"), gettext_noop("drive axle {n}"), gettext_noop("drive axles {n}")),
-    AxleRole.TAG: (gettext_noop("tag"), gettext_noop("tag axle {n}"), gettext_noop("tag axles {n}")),
+    AxleRole.STEER: (gettext_noop("steer axle"), gettext_noop("steer axle {n}"), gettext_noop("steer axles {n}")),
+    AxleRole.DRIVE: (gettext_noop("drive axle"), gettext_noop("drive axle {n}"), gettext_noop("drive axles {n}")),
+    AxleRole.TAG: (gettext_noop("tag axle"), gettext_noop("tag axle {n}"), gettext_noop("tag axles {n}")),
+}
+
+
+# Drive axles by name, by their numbers among so many: a driver does not count axles.
+_DRIVE: Final = {
+    ((1,), 2): gettext_noop("front drive axle"),
+    ((2,), 2): gettext_noop("rear drive axle"),
+    ((1, 2), 2): gettext_noop("both drive axles"),
+    ((1,), 3): gettext_noop("front drive axle"),
+    ((2,), 3): gettext_noop("middle drive axle"),
+    ((3,), 3): gettext_noop("rear drive axle"),
+    ((1, 2), 3): gettext_noop("front+middle drive axles"),
+    ((2, 3), 3): gettext_noop("middle+rear drive axles"),
+    ((1, 2, 3), 3): gettext_noop("all drive axles"),
 }
 
 
@@ -127,7 +141,8 @@ def tires_line(rig: Rig, tires: Iterable[Tire]) -> str:
     """Tires as one line: "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle"."""
     parts = []
     for run in tire_runs(rig, tires):
-        unit, axles = _unit(run, ENGLISH), _axle_words(run)
+        unit = str(run.role) if run.unit == 0 else _unit(run, ENGLISH)
+        axles = _axle_words(run)
         lead = f"{run.tires_n} {unit}: " if run.unit == 0 else f"{unit}: {run.tires_n} "
         parts.append(lead + " and ".join(run.where) + (f", {axles}" if axles else ""))
     return "; ".join(parts) or "no tires"
@@ -150,20 +165,42 @@ def _power_text(runs: Sequence[TireRun], translator: Translator) -> list[str]:
     texts: dict[AxleRole, str] = {}
     for run in runs:
         axles, tires = "+".join(map(str, run.axles)), _joined(run.where, translator)
-        alone, one, several = _POWER[run.role]
-        if run.role in texts:
+        if run.role in texts and _is_named(run):
+            unit = _power_name(run, translator)
+            more = translator.gettext("{unit} {tires}", unit=unit, tires=tires)
+            texts[run.role] = translator.gettext("{axles} + {more}", axles=texts[run.role], more=more)
+        elif run.role in texts:
             more = _MORE[run.role][len(run.axles) > 1]
             texts[run.role] = translator.gettext(
                 "{axles} {more}", axles=texts[run.role], more=translator.gettext(more, n=axles, tires=tires)
             )
         else:
-            unit = (
-                translator.gettext(alone)
-                if run.peers_n == 1
-                else translator.gettext(one if len(run.axles) == 1 else several, n=axles)
-            )
+            unit = _power_name(run, translator)
             texts[run.role] = translator.gettext("{unit} {tires}", unit=unit, tires=tires)
     return list(texts.values())
+
+
+def _is_named(run: TireRun) -> bool:
+    return run.role is AxleRole.DRIVE and (run.axles, run.peers_n) in _DRIVE
+
+
+def _power_name(run: TireRun, translator: Translator) -> str:
+    """The name of a run's axles of the power unit."""
+    if _is_named(run):
+        return translator.gettext(_DRIVE[run.axles, run.peers_n])
+    alone, one, several = _POWER[run.role]
+    if run.peers_n == 1:
+        return translator.gettext(alone)
+    return translator.gettext(one if len(run.axles) == 1 else several, n="+".join(map(str, run.axles)))
+
+
+def axle_name(rig: Rig, axle_idx: int) -> str:
+    """The English name of one axle, as in the texts about its tires: "front drive axle", "2nd trailer rear axle"."""
+    first = next(t for t in rig.tires() if t.axle_idx == axle_idx)
+    (run,) = tire_runs(rig, [first])
+    if run.unit == 0:
+        return _power_name(run, ENGLISH)
+    return " ".join(part for part in (_unit(run, ENGLISH), _towed_axles(run, ENGLISH), "axle") if part)
 
 
 def _towed_text(runs: Sequence[TireRun], translator: Translator) -> list[str]:
@@ -240,5 +277,5 @@ def _axle_words(run: TireRun) -> str:
     if len(run.axles) == run.peers_n:
         return f"{'both' if run.peers_n == 2 else 'all'} {role}s"
     if run.unit == 0:
-        return f"{role}{'s' if len(run.axles) > 1 else ''} {'+'.join(map(str, run.axles))}"
+        return _power_name(run, ENGLISH)
     return f"{_towed_axles(run, ENGLISH)} {role}" + ("s" if len(run.axles) > 1 else "")

@@ -1,15 +1,17 @@
 """Between cycles: notices that are due by time, or because a message was not confirmed."""
 
 from collections import defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeAlias
 
 from alertd.notices.model import Audience, Notice
+from alertd.notices.reports.truck_lines import truck_line
 from alertd.notices.sent_state import SentFact
 from alertd.notices.triggers.all_clear import all_clear
 from alertd.notices.triggers.compose import with_link
+from alertd.notices.triggers.digest import DigestInput, digest_notice, pending_news
 from alertd.notices.triggers.escalation import escalations
 from alertd.notices.triggers.missing_data import missing_forecast_notice
 from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
@@ -67,7 +69,35 @@ def send_scheduled(
         new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
     blind = missing_forecast_notice(settings.fleet, [one.plan for one in active], now_utc)
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]
+    plans = {one.plan.trip_id: one.plan for one in active}
+    to_office = [n for notices in sent.values() for n in notices if n.audience is Audience.DISPATCHER]
+    if digest := _digest([*to_office, *new], plans, settings, now_utc):
+        new.append(digest)
     return store.record_notices(new, settings.targets, now_utc) if new else ()
+
+
+def _digest(
+    notices: Sequence[Notice], plans: Mapping[str, Plan], settings: Settings, now_utc: datetime
+) -> Notice | None:
+    """The digest that is due to the office. A brief settles what changed before it."""
+    if not settings.notices.digest_every:
+        return None
+    of_office = [n for n in notices if n.audience is Audience.DISPATCHER]
+    trips = {n.trip_id for n in pending_news(of_office, now_utc)}
+    lines = {trip_id: _line(plans[trip_id], now_utc) for trip_id in trips if trip_id in plans}
+    return digest_notice(
+        DigestInput(fleet=settings.fleet, zone=settings.brief_zone, plans=plans, lines=lines),
+        of_office,
+        now_utc,
+        settings.notices,
+    )
+
+
+def _line(plan: Plan, now_utc: datetime) -> str:
+    """When, who, what to do first, where, and how many chains are short."""
+    truck = truck_line(plan, now_utc)
+    short = f"; {truck.short_n} CHAINS SHORT" if truck.short_n else ""
+    return f"{truck.when}, {truck.driver or truck.rig}: {truck.what}, {truck.where}{short}"
 
 
 def _driver(plan: Plan) -> str:

@@ -69,6 +69,8 @@ class NoticesFile(FileModel):
     approach_min: float = Field(45.0, ge=15, le=120)
     recheck_min: float = Field(20.0, ge=5, le=120)
     escalate_min: float = Field(30.0, ge=0, le=240)
+    before_rolling_h: float = Field(2.0, ge=0.5, le=24)
+    digest_every_h: float = Field(2.0, ge=0, le=12)
     tell_rolling_driver: bool = False
     driver_language: DriverLanguage = "land"
     dispatcher_language: Language = "en"
@@ -109,6 +111,8 @@ class NoticesFile(FileModel):
             approach=timedelta(minutes=self.approach_min),
             recheck_after=timedelta(minutes=self.recheck_min),
             escalate_after=timedelta(minutes=self.escalate_min),
+            before_rolling=timedelta(hours=self.before_rolling_h),
+            digest_every=timedelta(hours=self.digest_every_h),
             tell_rolling_driver=self.tell_rolling_driver,
         )
 

@@ -288,7 +288,7 @@ def _insert_notices(
         if added.first() is None:
             continue
         new.append(notice.id)
-        for target in dict.fromkeys(targets.get(notice.audience, ())):
+        for target in dict.fromkeys(targets.get(notice.audience, ()) if notice.sent_alone else ()):
             _queue(connection, notice, target, at)
     return tuple(new)
 

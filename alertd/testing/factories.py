@@ -295,6 +295,10 @@ IMMEDIATE_POLICY: Final = Policy(
     chain_cleared_worth=9.0,
     ready_cleared_probability=2.0,
     driver_most_an_hour=1000,
+    before_rolling=timedelta(days=30),
+    soon=timedelta(days=30),
+    digest_every=timedelta(0),
+    repeated_after=timedelta(hours=2),
     quiet_from=time(0),
     quiet_to=time(0),
 )

@@ -43,7 +43,7 @@ def test_white_road_without_chain_advice_is_a_winter_road() -> None:
 def test_ice_is_named_with_its_place_hours_and_speed() -> None:
     text = shown(RoadClass.GLAZE)
     assert "HOLD: do not start. Ice over a long way, mi 0-38." in text
-    assert "GLAZE mi 0-38, 22:00-00:29 PST, 99% likely: max 15 mph." in text
+    assert "GLAZE mi 0-38, 22:00-00:29 PST, almost certain: max 15 mph." in text
 
 
 def test_a_dry_road_is_not() -> None:

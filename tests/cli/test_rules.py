@@ -100,7 +100,7 @@ def test_a_rig_file_of_ones_own_can_be_named(alertd: Callable[..., Result], tmp_
     own.write_text(text.replace("singles = 0, doubles = 0", "singles = 1, doubles = 2"), encoding="utf-8")
     expected = _flat(alertd("rules", "WA", "--rig", own, "--level", "over-10000-gvw", "--config", CONFIG).stdout)
     assert "1 singles, 2 doubles: enough" in expected
-    assert "all 4, drive axle 1" in expected
+    assert "all 4, front drive axle" in expected
 
 
 def test_picture_is_that_of_the_level_that_asks_most(alertd: Callable[..., Result], tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ def test_every_winter_surface_is_a_headline_and_never_clear(surface: RoadClass, 
     assert p.advice is Advice.SLOW
     (line,) = headlines(p)
     assert line.startswith(words.split(",")[0])
-    assert "80% likely: max " in line
+    assert "8 in 10: max " in line
     brief = brief_text("Made", [p], [], at_hour(3), "America/Denver")
     assert line.split(",")[0] in brief
     assert "CLEAR" not in brief

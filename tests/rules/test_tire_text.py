@@ -13,19 +13,19 @@ GSM7 = set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 +:;,.
 CASES = [
     ("US-WA", "over-10000-gvw", "TS5",
      "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle",
-     "drive axles 1+2 outside duals + trailer rear right outside"),
-    ("US-MT", "chains-required-towing", "TS5", "4 drive: all 4, drive axle 1", "drive axle 1 all 4"),
+     "both drive axles outside duals + trailer rear right outside"),
+    ("US-MT", "chains-required-towing", "TS5", "4 drive: all 4, front drive axle", "front drive axle all 4"),
     ("US-ID", "chains-required", "DB5",
      "2 drive: outside each side; 1st trailer: 2 outside each side; 2nd trailer: 2 outside each side",
-     "drive outside duals + each trailer outside duals"),
+     "drive axle outside duals + each trailer outside duals"),
     ("US-WA", "traction-advisory", "TS5", "no tires", "no tires"),
     ("US-NV", "chains-or-snow-tires", "DB5",
      "2 drive: outside each side; 1st trailer: 2 outside each side; dolly: 2 outside each side; "
      "2nd trailer: 2 outside each side",
-     "drive outside duals + each trailer+dolly outside duals"),
+     "drive axle outside duals + each trailer+dolly outside duals"),
     ("US-NV", "chains-or-snow-tires", "TS6",
      "4 drive: outside each side, both drive axles; trailer: 6 outside each side, all axles",
-     "drive axles 1+2 outside duals + trailer all 3 axles outside duals"),
+     "both drive axles outside duals + trailer all 3 axles outside duals"),
 ]  # fmt: skip
 
 
@@ -52,7 +52,7 @@ def test_words_fit_a_text_message_for_every_shipped_rule_and_rig(
 def test_one_side_and_mixed_places_are_told_apart(rigs: dict[str, Rig]) -> None:
     rig = rigs["TS5"]
     mixed = [Tire(1, "left", "outside"), Tire(1, "right", "inside")]
-    assert tires_code(rig, mixed) == "drive axle 1 left outside and right inside"
+    assert tires_code(rig, mixed) == "front drive axle left outside and right inside"
     assert tires_code(rig, [Tire(3, "left", "outside"), Tire(4, "right", "outside")]) == (
         "trailer front left outside + trailer rear right outside"
     )
@@ -60,7 +60,7 @@ def test_one_side_and_mixed_places_are_told_apart(rigs: dict[str, Rig]) -> None:
 
 def test_wide_single_tires_are_not_called_outside(rigs: dict[str, Rig]) -> None:
     wide = replace(rigs["TS5"], axles=tuple(replace(a, dual=False) for a in rigs["TS5"].axles))
-    assert tires_code(wide, [Tire(1, "left", "single"), Tire(1, "right", "single")]) == "drive axle 1 each side"
+    assert tires_code(wide, [Tire(1, "left", "single"), Tire(1, "right", "single")]) == "front drive axle each side"
 
 
 def test_different_tires_never_read_alike(rigs: dict[str, Rig]) -> None:

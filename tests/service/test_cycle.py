@@ -54,7 +54,10 @@ def store(tmp_path: Path) -> Iterator[Store]:
 
 @pytest.fixture
 def settings(make_settings: Callable[..., Settings], api: FakeOpenMeteo) -> Settings:
-    return make_settings(forecasts=api.base_url)
+    """With every message alone and at once, so that one cycle has all of them."""
+    made = make_settings(forecasts=api.base_url)
+    at_once = replace(made.notices, before_rolling=timedelta(days=1), digest_every=timedelta(0))
+    return replace(made, notices=at_once)
 
 
 def kinds(store: Store, trip_id: str) -> list[NoticeKind]:

@@ -10,7 +10,7 @@ from typing import Final
 
 from alertd.notices.charts.palette import DARK, LIGHT
 from alertd.rules.rig import Axle, AxleRole, Rig, Side, Tire, TirePlace
-from alertd.rules.tire_text import tires_line
+from alertd.rules.tire_text import axle_name, tires_line
 
 _TIRE_W: Final = 20
 _TIRE_H: Final = 36
@@ -60,7 +60,7 @@ def axle_text(rig: Rig, tires: Collection[Tire]) -> str:
         if i and axle.unit != rig.axles[i - 1].unit:
             lines.append("")
         row = "-----".join("".join(_box(t in chained) for t in side) for side in _by_side(i, axle))
-        lines.append(f"{_label(rig, i):<20}{row:^25}".rstrip())
+        lines.append(f"{_label(rig, i):<24}{row:^25}".rstrip())
     return "\n".join([*lines, "", "[C] chain   [ ] no chain   outer box: outside tire"])
 
 
@@ -81,8 +81,7 @@ def _by_side(axle_idx: int, axle: Axle) -> tuple[tuple[Tire, ...], tuple[Tire, .
 
 def _label(rig: Rig, axle_idx: int) -> str:
     axle = rig.axles[axle_idx]
-    unit = f" {axle.unit}" if axle.role in (AxleRole.TRAILER, AxleRole.DOLLY) and rig.towed_units > 1 else ""
-    return f"{axle_idx + 1} {axle.role}{unit}" + (" (lift)" if axle.lift else "")
+    return axle_name(rig, axle_idx) + (" (lift)" if axle.lift else "")
 
 
 def axle_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str] = ()) -> str:

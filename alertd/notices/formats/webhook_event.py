@@ -1,5 +1,6 @@
 """Builds the body of a webhook event; its JSON Schema is shared/webhook-event.schema.json."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime
 from typing import Any, Final
@@ -71,10 +72,12 @@ def message_event(
     text: str,
     now_utc: datetime,
     advice: Advice | None = None,
+    marks: Sequence[str] = (),
 ) -> dict[str, Any]:
     """Return a text for a person, to be passed on by the fleet's own means and never to a moving truck.
 
-    advice: of the one place that the text is about, None if it is not about one place.
+    advice: of the one place that the text is about, None if it is not about one place. marks: "digest" for one that
+    only the next digest has, "pass_on" for a driver's message to the office.
     """
     about = {} if advice is None else {"advice": advice.value}
     return {
@@ -93,6 +96,7 @@ def message_event(
             "text": text,
             "read": phrases.PARKED,
             **about,
+            **dict.fromkeys(marks, True),
         },
     }
 

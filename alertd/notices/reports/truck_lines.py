@@ -11,7 +11,7 @@ from typing import Final
 
 from alertd.notices import surfaces
 from alertd.notices.next_action import ActionKind, NextAction, next_action
-from alertd.notices.text import phrases
+from alertd.notices.text import phrases, place_text
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
@@ -206,7 +206,8 @@ def _first(plan: Plan, step: NextAction) -> tuple[datetime, str, str, str]:
     if held is not None and held.at_start:
         return plan.depart_at, plan.depart_zone, f"HOLD: do not start{_until(plan, plan.depart_zone)}", held.what
     if step.stop is not None:
-        place = f"{step.stop.milepost}, {step.stop.name}" if step.stop.milepost else step.stop.name
+        mark = place_text.mark(step.stop, short=True)
+        place = f"{mark}, {step.stop.name}" if mark else step.stop.name
         hang = f"chain {s.hanging.singles_n} tires" if s is not None else "chain"
         do = {
             ActionKind.HANG: hang,

@@ -1,23 +1,27 @@
 """Text parts common to the driver's messages, in a driver's language and units."""
 
-from typing import Final
+from typing import Final, Literal, TypeAlias
 
 from alertd.i18n import Translator, gettext_noop
-from alertd.notices.text import phrases
-from alertd.plan.model.plan import Plan
+from alertd.notices.text import phrases, place_text
 from alertd.plan.model.stretches import StopChoice, Stretch, SurfaceStretch
 from alertd.route.lands import signs_in_miles
 from alertd.rules.tire_text import tires_short_text
 from alertd.units import KMH_MPS, to_mph
 
+ICY_LABELS: Final = ("ice", "glaze")
+LEAST_ICE_FRAC: Final = 0.15  # as PlanParams.winter_probability: less likely ice is not named with snow
+SurenessForm: TypeAlias = Literal["odds", "name", "chains"]
+SHORT_NAME: Final = 26  # letters of a name; where it is cut to fewer, the exit gives way as well
 KMH_STEP: Final = 5  # km/h are given in steps of five, as on signs, and never above the speed itself
 
 # The labels of road classes in plans.
 _SURFACES: Final = (
-    gettext_noop("unknown"), gettext_noop("dry"), gettext_noop("moist"), gettext_noop("wet"), gettext_noop("rime"),
+    gettext_noop("unknown"), gettext_noop("dry"), gettext_noop("moist"), gettext_noop("wet"), gettext_noop("frost"),
     gettext_noop("snow"), gettext_noop("ice"),
     gettext_noop("glaze"), gettext_noop("slush"), gettext_noop("packed snow"),
 )  # fmt: skip
+_DRIVERS_WORD: Final = {"rime": "frost"}
 
 
 def closing(translator: Translator) -> str:
@@ -26,8 +30,14 @@ def closing(translator: Translator) -> str:
 
 
 def surface(name: str, translator: Translator) -> str:
-    """Return a surface's name in the driver's language."""
+    """Return a surface's name in the driver's language. Drivers call rime frost: one word for one thing."""
+    name = _DRIVERS_WORD.get(name, name)
     return translator.gettext(name) if name in _SURFACES else name
+
+
+def surface_odds(name: str, frac: float, translator: Translator) -> str:
+    """Return a surface and how sure it is, e.g. "snow almost certain"."""
+    return f"{surface(name, translator)} {phrases.odds(frac, translator)}"
 
 
 def tires(stretch: Stretch, translator: Translator) -> str:
@@ -71,9 +81,28 @@ def likely_short(stretch: Stretch, translator: Translator) -> str:
     return phrases.likely(stretch, translator)
 
 
+def how_sure(stretch: Stretch, translator: Translator, form: SurenessForm = "odds") -> str:
+    """Return the likeliest surface, hidden ice, and how sure chains are: "snow almost certain, chains 6 in 10".
+
+    form: surfaces with their odds, or by name only, or chains alone.
+    """
+    shown = (*stretch.surfaces[:1], *hidden_ice(stretch)) if stretch.unknown_frac < 1.0 and form != "chains" else ()
+    whole = form == "odds"
+    words = [surface_odds(name, frac, translator) if whole else surface(name, translator) for name, frac in shown]
+    return ", ".join([*words, (phrases.likely if whole else likely_short)(stretch, translator)])
+
+
+def hidden_ice(s: Stretch) -> tuple[tuple[str, float], ...]:
+    """Return ice or glaze, with its share, that is likely on a stretch whose likeliest surface is another."""
+    icy = [(name, share) for name, share in s.surfaces if name in ICY_LABELS]
+    if not icy or s.surfaces[0][0] in ICY_LABELS or icy[0][1] < LEAST_ICE_FRAC:
+        return ()
+    return (icy[0],)
+
+
 def place_words(stop: StopChoice, translator: Translator) -> str:
     """Return a place that a driver can find: name and milepost, or where to look if no stop is listed."""
-    return phrases.stop_words(stop) if stop.edge_m is None else _to_look_for(stop, translator)
+    return phrases.stop_words(stop, translator) if stop.edge_m is None else _to_look_for(stop, translator)
 
 
 def place_short(stop: StopChoice, cut: int, translator: Translator) -> str | None:
@@ -103,10 +132,11 @@ def name_and_milepost(stop: StopChoice, cut: int, translator: Translator) -> str
     """Return a place that a driver can find, its name cut; the milepost alone when a name has no room."""
     if (unlisted := place_short(stop, cut, translator)) is not None:
         return unlisted
-    if not cut and stop.milepost:
-        return stop.milepost
+    mark = place_text.mark(stop, translator, short=cut < SHORT_NAME)
+    if not cut and mark:
+        return mark
     name = stop.name[: max(cut, 14)].rstrip()
-    return f"{name} ({stop.milepost})" if stop.milepost else name
+    return f"{name}, {mark}" if mark else name
 
 
 def why_held(stretch: Stretch, translator: Translator) -> str:
@@ -118,18 +148,6 @@ def why_held(stretch: Stretch, translator: Translator) -> str:
         if stretch.barred
         else translator.gettext("may be too slick even chained")
     )
-
-
-def ages(plan: Plan, jurisdictions: tuple[str, ...], translator: Translator) -> str:
-    """Return the ages of the forecast and the rule text."""
-    law = phrases.rule_text_age(plan, jurisdictions, translator)
-    return translator.gettext("{forecast}, rules as of {law}", forecast=phrases.forecast_age(plan, translator), law=law)
-
-
-def ages_short(plan: Plan, jurisdictions: tuple[str, ...], translator: Translator) -> str:
-    """Return the same in fewer letters."""
-    law = phrases.rule_text_age(plan, jurisdictions, translator)
-    return translator.gettext("{forecast}, rules {law}", forecast=phrases.fcst_age(plan, translator), law=law)
 
 
 _CHAIN_UP_STEPS: Final = (

@@ -10,17 +10,15 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 
 MAX_SEGMENTS = 2
-ICY_LABELS = ("ice", "glaze")
 LEAST_NAME = 18  # characters of a place's name below which nothing else is added
-LEAST_ICE_FRAC = 0.15  # as PlanParams.winter_probability: less likely ice is not named with snow
 
 # Tried in order: maximum length of the names of the chain-up stop, the chain-off stop and the pass. A milepost is
 # enough for a driver, so the names of stops are cut first.
 _CUT_STEPS = ((60, 60, 60), (60, 26, 60), (60, 0, 40), (34, 0, 40), (26, 0, 26), (18, 0, 20), (0, 0, 20), (0, 0, 0))
 
-# Tried in order: (tires within the first 160 septets, full text). The short text omits the chain-off place, which has a
-# message of its own later, and the reason for a hold.
-_FORMS = ((True, True), (False, True), (False, False))
+# Tried in order: (tires within the first 160 septets, full text, age of the forecast). The short text omits the
+# chain-off place, which has a message of its own later, and the reason for a hold.
+_FORMS = ((True, True, True), (False, True, True), (False, False, True), (False, False, False))
 
 
 def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) -> str:
@@ -31,13 +29,13 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
     decides. Raises ValueError when even the shortest form does not fit, which cannot occur for a rig and stop of
     ordinary length.
     """
-    until, white = _until(stretch, translator), _capital(phrases.may_be_white(stretch, translator))
+    until, white = _until(stretch, translator), phrases.capital(phrases.may_be_white(stretch, translator))
     text, ends = "", (until, "") if until else ("",)
     whites = (f"{white}. ", "") if white else ("",)
     both = _both_arrivals(plan, stretch, translator)
     change = _change(stretch, translator)
     arrivals = tuple(dict.fromkeys((change + both, change, "")))
-    for (tires_first, whole), end, arrive, (up_max, off_max, pass_max), more in product(
+    for (tires_first, whole, aged), end, arrive, (up_max, off_max, pass_max), more in product(
         _FORMS, ends, arrivals, _CUT_STEPS, whites
     ):
         if arrive and up_max < LEAST_NAME:  # the name of the place comes before the arrivals
@@ -48,7 +46,7 @@ def driver_text(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
         if gsm7.septets(first) > gsm7.SINGLE_SEPTETS:
             continue
         cuts = (off_max if whole else None, pass_max)
-        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, (end, more), translator, tires_first=tires_first))
+        rest = gsm7.to_gsm7(_details(plan, stretch, *cuts, (end, more), translator, tires_first=tires_first, aged=aged))
         text = f"{first} {gsm7.to_gsm7(arrive)}{rest}"
         if gsm7.segments(text) <= MAX_SEGMENTS:
             return text
@@ -127,6 +125,20 @@ def without_arrivals(text: str, translator: Translator = ENGLISH) -> str:
     return re.sub(pattern, "", text, count=1)
 
 
+def shortened(text: str, lead: str, translator: Translator = ENGLISH) -> str:
+    """Return a driver's text after `lead`, within two segments: its last sentences give way, the closing words stay."""
+    close = gsm7.to_gsm7(driver_parts.closing(translator))
+    for whole in (text, without_arrivals(text, translator)):
+        sentences = whole.removesuffix(close).rstrip().split(". ")
+        if gsm7.segments(with_lead := gsm7.to_gsm7(lead + whole)) <= MAX_SEGMENTS:
+            return with_lead
+    for kept_n in range(len(sentences) - 1, 0, -1):
+        with_lead = gsm7.to_gsm7(f"{lead}{'. '.join(sentences[:kept_n]).rstrip('.')}. {close}")
+        if gsm7.segments(with_lead) <= MAX_SEGMENTS:
+            return with_lead
+    return with_lead
+
+
 def _details(
     plan: Plan,
     s: Stretch,
@@ -136,6 +148,7 @@ def _details(
     translator: Translator,
     *,
     tires_first: bool,
+    aged: bool,
 ) -> str:
     """Return reason, end, probability, ages and who decides; in fewer words where the tires need the room.
 
@@ -143,50 +156,43 @@ def _details(
     """
     until, white = more
     here = place_text.name(s, translator)
-    place = f"{here[:pass_max].rstrip()}: " if here and pass_max else ""
-    ice = _hidden_ice(s)
+    place = f"{phrases.cut_name(here, pass_max)}: " if here and pass_max else ""
+    ice = driver_parts.hidden_ice(s)
     named = s.unknown_frac < 1.0 and (place or tires_first)
-    surface = (
-        f"{'/'.join(driver_parts.surface(name, translator) for name in (s.surfaces[0][0], *ice))}, " if named else ""
-    )
-    if ice and not named:
-        surface = f"{driver_parts.surface(ice[0], translator)}, "
+    shown = ((*s.surfaces[:1], *ice) if named else ice) if s.unknown_frac < 1.0 else ()
+    words = [
+        driver_parts.surface_odds(name, frac, translator) if tires_first else driver_parts.surface(name, translator)
+        for name, frac in shown
+    ]
+    surface = "".join(f"{word}, " for word in words)
     likely = (driver_parts.likely_short if off_max is None else phrases.likely)(s, translator)
     what = f"{place}{surface}{likely}"
-    ages = (driver_parts.ages if tires_first else driver_parts.ages_short)(plan, s.jurisdictions, translator)
+    age = (phrases.forecast_age if tires_first else phrases.fcst_age)(plan, translator=translator)
+    ages = f"{age}. " if aged else ""
     tires = ""
     if not tires_first:
         which = driver_parts.tires(s, translator)
-        tires = f"{_capital(which)}. " if off_max is None else translator.gettext("Tires: {tires}. ", tires=which)
+        tires = (
+            f"{phrases.capital(which)}. " if off_max is None else translator.gettext("Tires: {tires}. ", tires=which)
+        )
     # For a hold the chain-off place has the lowest priority, after the end of the hold.
     omit_off = off_max is None or until or (s.advice is Advice.HOLD and not tires_first)
     off = (
         "" if omit_off else translator.gettext("Off at {where}. ", where=_place(s.chain_off, off_max or 0, translator))
     )
-    return f"{tires}{_capital(what)}. {until}{white}{off}{ages}. {driver_parts.closing(translator)}"
-
-
-def _hidden_ice(s: Stretch) -> tuple[str, ...]:
-    """Return ice or glaze that is likely on a stretch whose likeliest surface is another."""
-    icy = [(name, share) for name, share in s.surfaces if name in ICY_LABELS]
-    if not icy or s.surfaces[0][0] in ICY_LABELS or icy[0][1] < LEAST_ICE_FRAC:
-        return ()
-    return (icy[0][0],)
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
+    return f"{tires}{phrases.capital(what)}. {until}{white}{off}{ages}{driver_parts.closing(translator)}"
 
 
 def _place(stop: StopChoice, name_max: int, translator: Translator) -> str:
     """Return name and milepost; the milepost alone when a name has no room."""
     if (unlisted := driver_parts.place_short(stop, name_max, translator)) is not None:
         return unlisted
-    if name_max == 0 and stop.milepost:
-        return stop.milepost
+    mark = place_text.mark(stop, translator, short=name_max < driver_parts.SHORT_NAME)
+    if name_max == 0 and mark:
+        return mark
     name_max = max(name_max, 14)
     name = stop.name if len(stop.name) <= name_max else stop.name[: name_max - 1].rstrip() + "."
-    return f"{name}, {stop.milepost}" if stop.milepost else name
+    return f"{name}, {mark}" if mark else name
 
 
 def eased_text(plan: Plan, place: str, translator: Translator = ENGLISH) -> str:
@@ -194,12 +200,12 @@ def eased_text(plan: Plan, place: str, translator: Translator = ENGLISH) -> str:
 
     def shorten(cut: int) -> str:
         text = translator.gettext(
-            "EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Chains {share} "
-            "likely on this trip.",
+            "EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Chains {odds} "
+            "on this trip.",
             where=place[:cut].rstrip() or translator.gettext("the snow we named"),
-            share=phrases.percent(plan.chain_probability),
+            odds=phrases.odds(plan.chain_probability, translator),
         )
-        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
+        return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
 
     return fit_segments(shorten, (80, 60, 40, 26))
 

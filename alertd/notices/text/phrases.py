@@ -5,6 +5,7 @@ from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from alertd.i18n import ENGLISH, Translator
+from alertd.notices.text import place_text
 from alertd.plan.model.notes import HoursNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch
@@ -14,6 +15,7 @@ SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
 MIN_SNOW_M = 0.01  # shallower snow is not given as a depth
 MAX_INCHES = 24.0  # deeper snow is given in feet
+ALMOST_CERTAIN_FRAC = 0.95  # [A] from here on "9 in 10" would be too little and "10 in 10" too much
 
 
 def clock_time(when: datetime, zone: str) -> str:
@@ -93,7 +95,10 @@ def percent(frac: float) -> str:
 
 
 def likely(stretch: Stretch, translator: Translator = ENGLISH) -> str:
-    """Return the probability as text: posted, or our estimate; no figure where nothing is known."""
+    """Return how sure it is that chains are needed: posted, or our estimate, e.g. "chains 6 in 10".
+
+    No figure where nothing is known.
+    """
     sign = next((p for p in stretch.postings if p.posted), None)
     if sign is not None and sign.posted_since is not None:
         at = clock_on(sign.posted_since, stretch.zone, stretch.enter_at, translator)
@@ -102,7 +107,28 @@ def likely(stretch: Stretch, translator: Translator = ENGLISH) -> str:
         return translator.gettext("POSTED now")
     if stretch.unknown_frac == 1.0:
         return translator.gettext("road not known")
-    return translator.gettext("{share} likely", share=percent(stretch.probability))
+    return translator.gettext("chains {odds}", odds=odds(stretch.probability, translator))
+
+
+def capital(text: str) -> str:
+    """Return the text with a capital first letter; the rest, such as a time zone, is unchanged."""
+    return text[:1].upper() + text[1:]
+
+
+def cut_name(name: str, most: int) -> str:
+    """Return a name in at most so many letters, cut after a whole word, e.g. one of two passes."""
+    if len(name) <= most:
+        return name
+    words = name[: most + 1].rsplit(" ", 1)[0] if " " in name[: most + 1] else name[:most]
+    return words.rstrip(" ,.-").removesuffix(" and").rstrip(" ,")
+
+
+def odds(frac: float, translator: Translator = ENGLISH) -> str:
+    """Return a probability in words that need no arithmetic, e.g. "6 in 10"; never certain, never none."""
+    if frac >= ALMOST_CERTAIN_FRAC:
+        return translator.gettext("almost certain")
+    tenths = round(frac * 10.0)
+    return translator.gettext("{n} in 10", n=tenths) if tenths >= 1 else translator.gettext("under 1 in 10")
 
 
 def held_until(stretch: Stretch, translator: Translator = ENGLISH) -> str:
@@ -139,11 +165,14 @@ def age(hours: float, translator: Translator = ENGLISH) -> str:
     return translator.gettext("under 1 h") if hours < 1 else f"{hours:.0f} h"
 
 
-def forecast_age(plan: Plan, translator: Translator = ENGLISH) -> str:
-    """Return the age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" without a source."""
+def forecast_age(plan: Plan, later_h: float = 0.0, translator: Translator = ENGLISH) -> str:
+    """Return the age of the oldest source, e.g. "Forecast 2 h old"; "No forecast" without a source.
+
+    later_h: hours since the plan was made.
+    """
     if not plan.sources:
         return translator.gettext("No forecast")
-    return translator.gettext("Forecast {age} old", age=age(max(s.age_h for s in plan.sources), translator))
+    return translator.gettext("Forecast {age} old", age=age(max(s.age_h for s in plan.sources) + later_h, translator))
 
 
 def fcst_age(plan: Plan, translator: Translator = ENGLISH) -> str:
@@ -166,9 +195,9 @@ def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), translator: T
     return translator.gettext("{month} OLD", month=month) if any(r.aged for r in used) else month
 
 
-def stop_words(stop: StopChoice) -> str:
-    """Return a place that a driver can find: name, then milepost in brackets."""
-    return f"{stop.name} ({stop.milepost})" if stop.milepost else stop.name
+def stop_words(stop: StopChoice, translator: Translator = ENGLISH) -> str:
+    """Return a place that a driver can find: name, then road, direction and mile in brackets."""
+    return f"{stop.name}, {place_text.mark(stop, translator)}" if stop.milepost else stop.name
 
 
 def last_position(plan: Plan) -> str:

@@ -1,5 +1,6 @@
 """Words a stretch's place as a driver would find it: pass, road with direction, milepost, exit, town."""
 
+import re
 from typing import Final, Protocol
 
 from alertd.i18n import ENGLISH, Translator, gettext_noop
@@ -14,6 +15,27 @@ _BOUND: Final = {
     "S": gettext_noop("southbound"),
     "W": gettext_noop("westbound"),
 }
+
+
+_SIGNED: Final = {
+    "N": gettext_noop("NB"), "E": gettext_noop("EB"), "S": gettext_noop("SB"), "W": gettext_noop("WB"),
+}  # fmt: skip
+# The text of a stop's place, e.g. "I-90 MT MP 6", "I-70 W MP 219", "I-70 exit 216". Any other text stays as it is.
+_MARK: Final = re.compile(
+    r"(?P<road>[A-Z]+-?\d+\S*)(?: (?P<bound>[NESW])B?)?(?: (?P<land>[A-Z]{2}))?"
+    r"(?: MP (?P<mile>\S+)| exit (?P<exit>\S+))"
+)
+
+
+class Marked(Protocol):
+    """A stop with a milepost."""
+
+    @property
+    def milepost(self) -> str: ...
+    @property
+    def direction(self) -> str: ...
+    @property
+    def exit(self) -> str: ...
 
 
 class Placed(Protocol):
@@ -41,6 +63,25 @@ def where(s: Placed, translator: Translator = ENGLISH) -> str:
     elif not s.place:
         parts[0] = from_start(s.start_m, translator)
     return ", ".join(part for part in parts if part)
+
+
+def mark(stop: Marked, translator: Translator = ENGLISH, *, short: bool = False) -> str:
+    """Return road, direction and mile as on signs, e.g. "I-90 WB, MT mile 6 (exit 5)"; "" without a milepost.
+
+    short: without the exit where a mile is known.
+    """
+    found = _MARK.fullmatch(stop.milepost)
+    if found is None:
+        return stop.milepost
+    bound = _SIGNED.get(stop.direction or found["bound"] or "")
+    road = f"{found['road']} {translator.gettext(bound)}" if bound else found["road"]
+    exit_ = found["exit"] or stop.exit
+    exit_words = translator.gettext("exit {exit}", exit=exit_) if exit_ else ""
+    if not found["mile"]:
+        return f"{road}, {exit_words}"
+    mile = translator.gettext("mile {milepost}", milepost=found["mile"])
+    text = f"{road}, {found['land']} {mile}" if found["land"] else f"{road}, {mile}"
+    return f"{text} ({exit_words})" if exit_words and not short else text
 
 
 def name(s: Placed, translator: Translator = ENGLISH) -> str:

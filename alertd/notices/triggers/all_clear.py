@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import datetime, timedelta
-from zoneinfo import ZoneInfo
+from functools import partial
 
 from alertd.i18n import Translator, Translators
 from alertd.notices.model import Notice, NoticeKind
@@ -11,7 +11,7 @@ from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, phrases
 from alertd.notices.text.driver_sms import fit_segments
-from alertd.notices.triggers.compose import NoticeDraft, person_notice
+from alertd.notices.triggers.compose import NoticeDraft, driver_words, pass_on_marks, person_notice
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 
@@ -27,18 +27,19 @@ def all_clear(
     Only for a complete plan that is clear, and only if nothing else was sent about the trip. A driver who was warned of
     chains gets another relief text. Under way the dispatcher gets it to pass on.
     """
-    zone = ZoneInfo(plan.depart_zone)
-    eve = datetime.combine(plan.depart_at.astimezone(zone).date() - timedelta(days=1), policy.outlook_at, zone)
+    eve = policy.outlook_time(plan.depart_at, plan.depart_zone)
     doubted = plan.partial or plan.posted_missing or not plan.sources or is_old(plan, now_utc)
     if doubted or facts or plan.advice is not Advice.CLEAR or plan.stretches or plan.surfaces or plan.bridges:
         return ()
     if not max(eve, plan.depart_at - AHEAD) <= now_utc < plan.arrive_at or policy.is_quiet(now_utc, plan.depart_zone):
         return ()
-    audience, prefix = recipient(plan, now_utc, policy, translators.office)
-    text = prefix + all_clear_text(plan, policy, translators.driver)
+    audience, marks = recipient(plan, now_utc, policy)[0], pass_on_marks(plan, now_utc, policy)
+    text = driver_words(partial(all_clear_text, plan, policy), plan, now_utc, policy, translators)
     return (
         person_notice(
-            plan, NoticeDraft(NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, same_for_all=True), now_utc
+            plan,
+            NoticeDraft(NoticeKind.OUTLOOK, audience, text, plan.arrive_at, KEY, same_for_all=True, marks=marks),
+            now_utc,
         ),
     )
 
@@ -57,6 +58,6 @@ def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
             now=phrases.clock_time(by, zone),
             next=phrases.clock_on(next_look, zone, by, translator),
         )
-        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
+        return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
 
     return fit_segments(shorten, (60, 40, 26, 16))

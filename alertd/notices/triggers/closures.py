@@ -103,21 +103,21 @@ def _hazard_text(plan: Plan, note: ClosureNote, translator: Translator) -> str:
     def shorten(cut: int) -> str:
         what = reason(note.what, translator)
         span = surfaces.span_between(note.start_m, note.end_m, translator)
-        share = phrases.percent(note.probability or 0.0)
+        odds = phrases.odds(note.probability or 0.0, translator)
         hold = plan.hold
         if hold is None or hold.at_start:
-            text = translator.gettext("HOLD: do not start. {what}, {span}, {share} likely.", what=what, span=span,
-                                      share=share)  # fmt: skip
+            text = translator.gettext("HOLD: do not start. {what}, {span}, {odds}.", what=what, span=span,
+                                      odds=odds)  # fmt: skip
         else:
-            text = translator.gettext("HOLD at {where}. {what}, {span}, {share} likely.", what=what, span=span,
+            text = translator.gettext("HOLD at {where}. {what}, {span}, {odds}.", what=what, span=span,
                                       where=driver_parts.place_words(hold.wait, translator)[:cut].rstrip(),
-                                      share=share)  # fmt: skip
+                                      odds=odds)  # fmt: skip
         if note.ends_at is None:
             until = translator.gettext("No end of it is known; look again with each new forecast.")
         else:
             at = phrases.clock_on(note.ends_at, note.zone, note.enter_at, translator)
             until = translator.gettext("Maybe passable from {until}: look again before you go.", until=at)
-        ages = (driver_parts.ages if cut else driver_parts.ages_short)(plan, (), translator)
+        ages = (phrases.forecast_age if cut else phrases.fcst_age)(plan, translator=translator)
         return f"{text} {until} {ages}. {driver_parts.closing(translator)}"
 
     return fit_segments(shorten, (*_CUTS, 12))

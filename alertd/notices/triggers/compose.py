@@ -2,11 +2,13 @@
 
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import partial
+from typing import Final, Literal, TypeAlias
 
-from alertd.i18n import ENGLISH, Translator
+from alertd.i18n import ENGLISH, Translator, Translators
 from alertd.notices import surfaces
 from alertd.notices.formats.webhook_event import FORMAT, message_event, plan_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
@@ -22,16 +24,22 @@ from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.serialize import canonical, to_plain
 
 MIN_LIFE = timedelta(minutes=15)
+OfficeForm: TypeAlias = Literal["alone", "digest"]
+# A driver under way must know these before the next digest; any other waits for it.
+ALONE_KINDS: Final = frozenset((NoticeKind.PLAN, NoticeKind.WORSE))
+LINK_WORDS = " Confirm: "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
     """Text about one stretch or closure. start_m, end_m: the road it is about; key: its part of a notice's id.
 
-    act_at: latest time of the driver's action; rank: of the advice, for priority.
+    words: the text in a language. act_at: latest time of the driver's action; rank: of the advice, for priority.
+    can_wait: a driver who keeps to what was sent acts in time, so it may wait until `Policy.soon` before its action.
+    covered: a graver message has the driver stop before it, so it waits until that one no longer applies.
     """
 
-    text: str
+    words: Callable[[Translator], str]
     start_m: float
     end_m: float
     expires_at: datetime
@@ -40,6 +48,8 @@ class Message:
     key: str
     advice: Advice | None = None  # of the text, if it differs from that of `rank`
     about: str = ""  # `stop_id` of the facts that it is about, where others on the same road have messages of their own
+    can_wait: bool = False
+    covered: bool = False
 
 
 def facts_digest(facts: Sequence[SentFact]) -> str:
@@ -51,11 +61,13 @@ def facts_digest(facts: Sequence[SentFact]) -> str:
 _FACTS = ("advice", "start_m", "end_m", "place", "stop_id", "tires", "singles_short", "at", "until", "turn")
 
 
-def stretch_message(plan: Plan, stretch: Stretch, translator: Translator) -> Message:
+def stretch_message(plan: Plan, stretch: Stretch, *, can_wait: bool = False, covered: bool = False) -> Message:
     """Return the message about a stretch."""
     at = stretch.chain_up.arrive_at
     return Message(
-        text=instruction(plan, stretch, translator),
+        words=partial(instruction, plan, stretch),
+        can_wait=can_wait,
+        covered=covered,
         start_m=stretch.start_m,
         end_m=stretch.end_m,
         expires_at=at + timedelta(hours=1),
@@ -65,7 +77,7 @@ def stretch_message(plan: Plan, stretch: Stretch, translator: Translator) -> Mes
     )
 
 
-def relief_message(plan: Plan, fact: SentFact, translator: Translator) -> Message:
+def relief_message(plan: Plan, fact: SentFact) -> Message:
     """Return a relief message.
 
     Where chains are still required, or the road is icy without them, it is the full instruction: "looks better" would
@@ -74,11 +86,11 @@ def relief_message(plan: Plan, fact: SentFact, translator: Translator) -> Messag
     still = [s for s in plan.stretches if fact.overlaps(s) and s.advice.rank >= Advice.CHAIN.rank]
     icy = [s for s in surfaces.to_slow_for(plan) if fact.overlaps(s)]
     if still:
-        text = instruction(plan, still[0], translator)
+        words = partial(instruction, plan, still[0])
     else:
-        text = surfaces.ice_text(plan, icy[0], translator) if icy else eased_text(plan, fact.place, translator)
+        words = partial(surfaces.ice_text, plan, icy[0]) if icy else partial(eased_text, plan, fact.place)
     return Message(
-        text=text,
+        words=words,
         start_m=fact.start_m,
         end_m=fact.end_m,
         expires_at=plan.arrive_at,
@@ -88,10 +100,10 @@ def relief_message(plan: Plan, fact: SentFact, translator: Translator) -> Messag
     )
 
 
-def on_ice(plan: Plan, s: SurfaceStretch, translator: Translator) -> Message:
+def on_ice(plan: Plan, s: SurfaceStretch) -> Message:
     """Return a message about an icy run. It ranks with chains: a driver must get it at night too."""
     return Message(
-        text=surfaces.ice_text(plan, s, translator),
+        words=partial(surfaces.ice_text, plan, s),
         start_m=s.start_m,
         end_m=s.end_m,
         expires_at=max(s.leave_at, s.enter_at + timedelta(hours=1)),
@@ -102,10 +114,10 @@ def on_ice(plan: Plan, s: SurfaceStretch, translator: Translator) -> Message:
     )
 
 
-def on_thaw(plan: Plan, fact: SentFact, translator: Translator) -> Message:
+def on_thaw(plan: Plan, fact: SentFact) -> Message:
     """Return a message about reported ice that is no longer expected."""
     return Message(
-        text=surfaces.thawed_text(plan, fact, translator),
+        words=partial(surfaces.thawed_text, plan, fact),
         start_m=fact.start_m,
         end_m=fact.end_m,
         expires_at=plan.arrive_at,
@@ -115,10 +127,10 @@ def on_thaw(plan: Plan, fact: SentFact, translator: Translator) -> Message:
     )
 
 
-def closure_message(plan: Plan, note: ClosureNote, translator: Translator) -> Message:
+def closure_message(plan: Plan, note: ClosureNote) -> Message:
     """Return the message about a closure."""
     return Message(
-        text=closures.closure_text(plan, note, translator),
+        words=partial(closures.closure_text, plan, note),
         start_m=note.start_m,
         end_m=note.end_m,
         expires_at=note.enter_at + timedelta(hours=1),
@@ -128,10 +140,10 @@ def closure_message(plan: Plan, note: ClosureNote, translator: Translator) -> Me
     )
 
 
-def opening_message(plan: Plan, fact: SentFact, translator: Translator) -> Message:
+def opening_message(plan: Plan, fact: SentFact) -> Message:
     """Return the message that a closure has ended."""
     return Message(
-        text=closures.closure_ended_text(fact, translator),
+        words=partial(closures.closure_ended_text, fact),
         start_m=fact.start_m,
         end_m=fact.end_m,
         expires_at=plan.arrive_late,
@@ -154,8 +166,19 @@ def apply_policy(
 ) -> tuple[list[Message], list[Message]]:
     """Split messages into those to send now and those that wait, each in route order.
 
-    Messages to a dispatcher never wait.
+    A driver gets everything about a trip together, `before_rolling` its departure. Under way only a change that the
+    driver need not know yet waits.
     """
+    if plan.depart_at - now_utc > policy.before_rolling:
+        return [], list(messages)
+    if any(m.covered for m in messages):
+        sent, late = apply_policy([m for m in messages if not m.covered], plan, now_utc, policy, sent_at)
+        return sent, [m for m in messages if m.covered or m in late]
+    if now_utc >= plan.depart_at:
+        early = [m for m in messages if m.can_wait and m.act_at - now_utc > policy.soon]
+        if early:
+            sent, late = apply_policy([m for m in messages if m not in early], plan, now_utc, policy, sent_at)
+            return sent, [m for m in messages if m in late or m in early]
     if recipient(plan, now_utc, policy)[0] is Audience.DISPATCHER:
         return list(messages), []
     quiet = policy.is_quiet(now_utc, plan.depart_zone)
@@ -173,38 +196,61 @@ def people_notices(
     kind: NoticeKind,
     messages: Sequence[Message],
     *,
-    to: tuple[Audience, str],
-    news: bool,
+    office: OfficeForm | None,
     lineage: str,
     now_utc: datetime,
+    policy: Policy,
+    translators: Translators,
 ) -> list[Notice]:
     """Return the driver's messages, and one for the dispatcher if `news`.
 
-    to: see `policy.recipient`. A dispatcher who passes the driver's messages on needs no second text. news: the
-    dispatcher has not been notified.
+    A dispatcher who passes the driver's messages on needs no second text. office: how the dispatcher is notified of
+    news, None where there is none.
     """
-    audience, prefix = to
+    audience = recipient(plan, now_utc, policy)[0]
+    marks = pass_on_marks(plan, now_utc, policy, alone=kind in ALONE_KINDS)
     out = [
         person_notice(
             plan,
             NoticeDraft(
                 kind,
                 audience,
-                prefix + m.text,
+                driver_words(m.words, plan, now_utc, policy, translators),
                 m.expires_at,
                 (m.key, lineage),
                 advice=m.advice or (list(Advice)[m.rank] if m.rank > Advice.CLEAR.rank else None),
+                marks=marks,
             ),
             now_utc,
         )
         for m in messages
     ]
-    if news and audience is Audience.DRIVER:
+    if office is not None and audience is Audience.DRIVER:
         text, key = dispatcher_text(plan), facts_digest(all_facts(plan))
-        out.append(
-            person_notice(plan, NoticeDraft(kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage)), now_utc)
-        )
+        marks = ("digest",) if office == "digest" and policy.digest_every else ()
+        draft = NoticeDraft(kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), marks=marks)
+        out.append(person_notice(plan, draft, now_utc))
     return out
+
+
+def pass_on_marks(plan: Plan, now_utc: datetime, policy: Policy, *, alone: bool = False) -> tuple[str, ...]:
+    """Return the marks of a driver's message: those of one for the office to pass on, or none."""
+    if recipient(plan, now_utc, policy)[0] is Audience.DRIVER:
+        return ()
+    return ("pass_on",) if alone or not policy.digest_every else ("pass_on", "digest")
+
+
+def driver_words(
+    words: Callable[[Translator], str], plan: Plan, now_utc: datetime, policy: Policy, translators: Translators
+) -> str:
+    """Return a driver's text; where the office passes it on, in the office's language with the original below."""
+    audience, prefix = recipient(plan, now_utc, policy, translators.office)
+    original = words(translators.driver)
+    if audience is Audience.DRIVER:
+        return original
+    if translators.driver.language == translators.office.language:
+        return prefix + original
+    return f"{prefix}{words(translators.office)}\n({translators.driver.language}) {original}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,7 +258,7 @@ class NoticeDraft:
     """The parts of one notice to people. content: makes its id unique among the notices of its kind on a trip.
 
     same_for_all: the id is equal for every audience, so that a message the driver had is not passed on again.
-    advice: see `message_event`.
+    advice, marks: see `message_event`.
     """
 
     kind: NoticeKind
@@ -222,6 +268,7 @@ class NoticeDraft:
     content: tuple[str, ...]
     same_for_all: bool = False
     advice: Advice | None = None
+    marks: tuple[str, ...] = ()
 
 
 def person_notice(plan: Plan, draft: NoticeDraft, now_utc: datetime) -> Notice:
@@ -237,7 +284,7 @@ def person_notice(plan: Plan, draft: NoticeDraft, now_utc: datetime) -> Notice:
         created_at=now_utc,
         expires_at=max(draft.expires_at, now_utc + MIN_LIFE),
         text=text,
-        body=canonical(message_event(id_, kind, audience, plan, text, now_utc, draft.advice)),
+        body=canonical(message_event(id_, kind, audience, plan, text, now_utc, draft.advice, draft.marks)),
     )
 
 
@@ -293,7 +340,7 @@ def with_link(notices: Sequence[Notice], link: str) -> list[Notice]:
 
 
 def _linked(notice: Notice, link: str) -> Notice:
-    text = f"{notice.text} Confirm: {link}"
+    text = f"{notice.text}{LINK_WORDS}{link}"
     if gsm7.to_gsm7(text) != text or gsm7.segments(text) > MAX_SEGMENTS:
         return notice
     body = json.loads(notice.body)

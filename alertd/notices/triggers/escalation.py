@@ -8,9 +8,9 @@ from alertd.i18n import ALL_ENGLISH, Translators
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.surfaces import to_slow_for
-from alertd.notices.text import gsm7, phrases
-from alertd.notices.text.driver_sms import MAX_SEGMENTS, without_arrivals
-from alertd.notices.triggers.compose import NoticeDraft, person_notice
+from alertd.notices.text import phrases
+from alertd.notices.text.driver_sms import shortened
+from alertd.notices.triggers.compose import LINK_WORDS, NoticeDraft, person_notice
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 
@@ -39,10 +39,9 @@ def escalations(
     out = []
     audience, _ = recipient(plan, now_utc, policy, translators.office)
     if now_utc >= last.created_at + wait / 2 and audience is Audience.DRIVER:
-        # Both arrivals give way to the words that tell a reminder from the message itself.
-        forms = (last.text, without_arrivals(last.text, translators.driver))
-        reminders = [gsm7.to_gsm7(translators.driver.gettext("NOT CONFIRMED YET: {text}", text=t)) for t in forms]
-        text = next((t for t in reminders if gsm7.segments(t) <= MAX_SEGMENTS), last.text)
+        # A link at the end is added again where it fits.
+        lead = translators.driver.gettext("REMINDER, not confirmed: ")
+        text = shortened(last.text.partition(LINK_WORDS)[0], lead, translators.driver)
         out.append(
             person_notice(plan, NoticeDraft(NoticeKind.UNREAD, audience, text, last.expires_at, (last.id,)), now_utc)
         )
@@ -52,11 +51,11 @@ def escalations(
             "NOT CONFIRMED by {driver} of {trip}, said {at}: {text}",
             driver=plan.driver or translators.office.gettext("the driver"), trip=plan.trip_id, at=when, text=last.text,
         )  # fmt: skip
-        out.append(
-            person_notice(
-                plan, NoticeDraft(NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,)), now_utc
-            )
-        )
+        near = next_act_at(plan, now_utc)
+        alone = not policy.digest_every or (near is not None and near - now_utc <= policy.soon)
+        marks = () if alone else ("digest",)
+        draft = NoticeDraft(NoticeKind.UNREAD, Audience.DISPATCHER, text, last.expires_at, (last.id,), marks=marks)
+        out.append(person_notice(plan, draft, now_utc))
     return tuple(out)
 
 
@@ -99,7 +98,16 @@ def _sooner(notice: Notice) -> tuple[float, str]:
 
 def confirmation_wait(plan: Plan, sent_at: datetime, policy: Policy) -> timedelta:
     """Return how long a message may stay unconfirmed: less if the chain-up place is near."""
-    acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
-    acts += [s.enter_at for s in to_slow_for(plan) if s.enter_at > sent_at]
+    acts = _act_times(plan, sent_at)
     left = min((at - sent_at for at in acts), default=policy.escalate_after / max(policy.escalate_share, 0.01))
     return max(min(policy.escalate_after, left * policy.escalate_share), policy.escalate_least)
+
+
+def next_act_at(plan: Plan, now_utc: datetime) -> datetime | None:
+    """Return when a driver must act next, None if nothing is left."""
+    return min((at for at in _act_times(plan, now_utc) if at > now_utc), default=None)
+
+
+def _act_times(plan: Plan, since: datetime) -> list[datetime]:
+    acts = [s.chain_up.arrive_at for s in plan.stretches if s.advice.rank >= Advice.CHAIN.rank]
+    return acts + [s.enter_at for s in to_slow_for(plan) if s.enter_at > since]

@@ -7,15 +7,16 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
-from alertd.i18n import ALL_ENGLISH, Translator, Translators
+from alertd.i18n import ALL_ENGLISH, Translators
 from alertd.notices import surfaces
 from alertd.notices.model import Notice, NoticeKind
-from alertd.notices.policy import Policy, recipient
+from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact, fact_of
 from alertd.notices.triggers import closures, wind
 from alertd.notices.triggers.change_weight import is_worse
 from alertd.notices.triggers.compose import (
     Message,
+    OfficeForm,
     apply_policy,
     closure_message,
     facts_digest,
@@ -27,6 +28,7 @@ from alertd.notices.triggers.compose import (
     relief_message,
     stretch_message,
 )
+from alertd.notices.triggers.scheduled import shares_chain_up
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.notes import PositionFix
@@ -52,7 +54,7 @@ def plan_notices(
     of any trip. Relief needs a complete, fresh plan that has lasted. With a partial plan the earlier facts stay, so
     that relief can follow later. A change too small to send keeps the earlier facts, so that small changes add up.
     """
-    policy, translator = policy or Policy(), translators.driver
+    policy = policy or Policy()
     everything = tuple(before or ())
     if plan.arrived_at is not None and before is not None:
         return (), everything
@@ -90,20 +92,25 @@ def plan_notices(
     news = before is None or bool(told or icy or wintry or windy or eased or thawed or calm or closed or opened)
     fresh = [*told, *icy, *windy, *closed, *opened]
     pending = [
-        *(closure_message(plan, n, translator) for n in closed),
-        *(opening_message(plan, b, translator) for b in opened),
-        *(stretch_message(plan, s, translator) for s in told),
+        *(closure_message(plan, n) for n in closed),
+        *(opening_message(plan, b) for b in opened),
+        *(
+            stretch_message(
+                plan, s, can_wait=not _is_worse(plan, (s,), stretch_rows), covered=_is_covered(plan, s, now_utc)
+            )
+            for s in told
+        ),
         # Relief is not needed for a message that was never sent.
         *(
-            relief_message(plan, b, translator)
+            relief_message(plan, b)
             for b in eased
-            if not b.pending and not (_overlaps(b, told) or _overlaps(b, icy))
+            if _is_known(b, plan, policy) and not (_overlaps(b, told) or _overlaps(b, icy))
         ),
-        *(on_ice(plan, s, translator) for s in icy),
-        *(on_thaw(plan, b, translator) for b in thawed if not b.pending and b.stop_id == surfaces.ICY_ROAD),
-        *(wind.caution_message(plan, n, translator) for n in windy),
-        *(wind.end_message(plan, b, translator) for b in calm if not b.pending),
-        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, translator))),
+        *(on_ice(plan, s) for s in icy),
+        *(on_thaw(plan, b) for b in thawed if _is_known(b, plan, policy) and b.stop_id == surfaces.ICY_ROAD),
+        *(wind.caution_message(plan, n) for n in windy),
+        *(wind.end_message(plan, b) for b in calm if _is_known(b, plan, policy)),
+        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, now_utc))),
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     if not news and not sent:
@@ -113,11 +120,15 @@ def plan_notices(
         kind = NoticeKind.WORSE
     elif before is not None and told:
         kind = NoticeKind.CHANGED
+    if not news and now_utc < plan.depart_at:
+        kind = NoticeKind.EARLY  # nothing is new: it was held until the driver can use it
     lineage = facts_digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message per trip each frosty night is ignored.
     notify_office = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
-    to = recipient(shown_plan, now_utc, policy, translators.office)
-    notices = people_notices(shown_plan, kind, sent, to=to, news=notify_office, lineage=lineage, now_utc=now_utc)
+    office = _office_form(plan, kind, held_back, now_utc, policy) if notify_office else None
+    notices = people_notices(
+        shown_plan, kind, sent, office=office, lineage=lineage, now_utc=now_utc, policy=policy, translators=translators
+    )
     if news:
         notices.append(fleet_notice(shown_plan, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
@@ -132,6 +143,32 @@ def plan_notices(
         for x in rows_after
     )
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
+
+
+def _office_form(
+    plan: Plan, kind: NoticeKind, held_back: Sequence[Message], now_utc: datetime, policy: Policy
+) -> OfficeForm:
+    """Alone where the office must act soon: the driver cannot be told in time, or departs short of chains."""
+    unheard = any(
+        not m.covered and m.rank >= Advice.CHAIN.rank and m.act_at - now_utc <= policy.soon for m in held_back
+    )
+    short = bool(plan.singles_short) and kind in (NoticeKind.PLAN, NoticeKind.WORSE)
+    leaves_short = short and timedelta(0) <= plan.depart_at - now_utc <= policy.soon
+    return "alone" if unheard or leaves_short else "digest"
+
+
+def _is_covered(plan: Plan, stretch: Stretch, now_utc: datetime) -> bool:
+    """Whether a driver who follows a graver message does not come to this one: do not start, or hold at its place."""
+    stays = plan.hold is not None and plan.hold.at_start and now_utc < plan.depart_at
+    return stays or (not stretch.chained and shares_chain_up(plan.stretches, stretch))
+
+
+def _is_known(fact: SentFact, plan: Plan, policy: Policy) -> bool:
+    """Whether the driver has a row, by a message about it or by the outlook. Relief is for what is known."""
+    if not fact.pending:
+        return True
+    outlook = policy.outlook_time(plan.depart_at, plan.depart_zone)
+    return fact.sent_at is not None and fact.sent_at < outlook + policy.outlook_for and plan.made_at >= outlook
 
 
 def _facts_after(
@@ -172,7 +209,8 @@ def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: 
     if now.advice.rank > was.advice.rank or now.singles_short > was.singles_short:
         return True
     if now.advice.rank == was.advice.rank and _held_longer(now.until, was.until):
-        return True
+        # A driver who waits needs a later end only when the announced one is near.
+        return was.until is not None and was.until - now_utc <= policy.soon
     if plan.chains is not None and stretch.chained and plan.chains.missing_n > 0 and now.tires != was.tires:
         return True
     on = plan.chains is not None and not plan.chains.doubt
@@ -263,7 +301,7 @@ def _pending_message(
     ahead: Sequence[Stretch],
     icy_ahead: Sequence[SurfaceStretch],
     news: Sequence[object],
-    translator: Translator,
+    now_utc: datetime,
 ) -> Message | None:
     """Return the message still pending for the driver, as it applies now; None if new messages cover it."""
     if fact in news:
@@ -271,20 +309,20 @@ def _pending_message(
     if closures.is_closure(fact):
         notes = [n for n in closures.holding_closures(plan) if closures.is_same(fact, n)]
         if fact.advice is Advice.CLEAR:
-            return opening_message(plan, fact, translator)
-        return closure_message(plan, notes[0], translator) if notes and notes[0] not in news else None
+            return opening_message(plan, fact)
+        return closure_message(plan, notes[0]) if notes and notes[0] not in news else None
     if wind.is_caution(fact):
-        return wind.pending_message(plan, fact, news, translator)
+        return wind.pending_message(plan, fact, news)
     if fact.stop_id == surfaces.ICY_ROAD:
         there = [s for s in icy_ahead if fact.overlaps(s)]
         if there:
-            return None if there[0] in news else on_ice(plan, there[0], translator)
-        return on_thaw(plan, fact, translator) if fact.advice is Advice.CLEAR else None
+            return None if there[0] in news else on_ice(plan, there[0])
+        return on_thaw(plan, fact) if fact.advice is Advice.CLEAR else None
     here = [s for s in ahead if fact.overlaps(s)]
     if not here:
-        return relief_message(plan, fact, translator) if fact.advice is Advice.CLEAR else None
+        return relief_message(plan, fact) if fact.advice is Advice.CLEAR else None
     first = max(here, key=lambda s: s.advice.rank)
-    return None if first in news else stretch_message(plan, first, translator)
+    return None if first in news else stretch_message(plan, first, covered=_is_covered(plan, first, now_utc))
 
 
 def _with_sent_at(
@@ -298,7 +336,9 @@ def _with_sent_at(
 
     if fact.stop_id == surfaces.WINTER_ROAD:  # has no message of its own
         return fact
-    if about(held_back):
+    # A covered message waits for the very row that covers it: that one has been sent.
+    behind = closures.is_closure(fact)
+    if about([m for m in held_back if not (m.covered and (behind or m.rank < fact.advice.rank))]):
         return replace(fact, pending=True, sent_at=now_utc)
     if about(sent):
         return replace(fact, pending=False, sent_at=now_utc)

@@ -3,6 +3,8 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from functools import partial
+from typing import Final
 from zoneinfo import ZoneInfo
 
 from alertd.i18n import ALL_ENGLISH, ENGLISH, Translator, Translators
@@ -11,8 +13,15 @@ from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
-from alertd.notices.text.driver_sms import fit_segments
-from alertd.notices.triggers.compose import NoticeDraft, instruction, person_notice
+from alertd.notices.text.driver_parts import SurenessForm
+from alertd.notices.text.driver_sms import MAX_SEGMENTS, fit_segments
+from alertd.notices.triggers.compose import (
+    NoticeDraft,
+    driver_words,
+    instruction,
+    pass_on_marks,
+    person_notice,
+)
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
 
@@ -83,7 +92,7 @@ def _outlook(plan: Plan, now_utc: datetime, policy: Policy, translator: Translat
     """Once, on the evening before a trip that requires action, so that the driver can load what is needed."""
     zone = ZoneInfo(plan.depart_zone)
     leaves = plan.depart_at.astimezone(zone)
-    eve = datetime.combine(leaves.date() - timedelta(days=1), policy.outlook_at, zone)
+    eve = policy.outlook_time(plan.depart_at, plan.depart_zone)
     lasts = min(eve + policy.outlook_for, leaves)
     if not eve <= now_utc < lasts or not (surfaces.asks(plan) or plan.singles_short > 0):
         return []
@@ -108,7 +117,8 @@ def _before(
 ) -> list[Notice]:
     """Return the early notice, or the last message before the chain-up place."""
     hang_at = stretch.chain_up.arrive_at
-    audience, prefix = recipient(plan, now_utc, policy, translators.office)
+    audience = recipient(plan, now_utc, policy)[0]
+    by_office = audience is Audience.DISPATCHER and bool(policy.digest_every)
     left, key = hang_at - now_utc, (_key(stretch),)
     if not timedelta(0) < left <= policy.early or stretch.chained or shares_chain_up(plan.stretches, stretch):
         return []
@@ -117,28 +127,38 @@ def _before(
     off_is_over = off is not None and now_utc > off.leave_at + min(OFF_LATE, (hang_at - off.leave_at) / 2)
     if counts_as_on(plan, chained) and stretch.advice is not Advice.HOLD and not off_is_over:
         return []
-    if left <= policy.approach:
-        text = prefix + approach_text(plan, stretch, now_utc, translators.driver)
-        return [
-            person_notice(
-                plan,
-                NoticeDraft(
-                    NoticeKind.APPROACH, audience, text, hang_at, key, same_for_all=True, advice=stretch.advice
-                ),
-                now_utc,
-            )
-        ]
     last_sent_at = max((s.sent_at for s in facts if s.sent_at and s.overlaps(stretch)), default=None)
+    if left <= policy.approach + (policy.digest_every if by_office else timedelta(0)):
+        # The office calls in time, with its next digest, but not about what the driver has been sent just before.
+        if by_office and last_sent_at is not None and now_utc - last_sent_at < policy.digest_every:
+            return []
+        words = partial(approach_text, plan, stretch, None if by_office else now_utc)
+        draft = NoticeDraft(
+            NoticeKind.APPROACH,
+            audience,
+            driver_words(words, plan, now_utc, policy, translators),
+            hang_at,
+            key,
+            same_for_all=True,
+            advice=stretch.advice,
+            marks=pass_on_marks(plan, now_utc, policy),
+        )
+        return [person_notice(plan, draft, now_utc)]
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
-    text = prefix + instruction(plan, stretch, translators.driver)
-    return [
-        person_notice(
-            plan,
-            NoticeDraft(NoticeKind.EARLY, audience, text, hang_at, key, same_for_all=True, advice=stretch.advice),
-            now_utc,
-        )
-    ]
+    if plan.depart_at - now_utc > policy.before_rolling:
+        return []
+    draft = NoticeDraft(
+        NoticeKind.EARLY,
+        audience,
+        driver_words(partial(instruction, plan, stretch), plan, now_utc, policy, translators),
+        hang_at,
+        key,
+        same_for_all=True,
+        advice=stretch.advice,
+        marks=pass_on_marks(plan, now_utc, policy),
+    )
+    return [person_notice(plan, draft, now_utc)]
 
 
 def _before_ice(
@@ -152,17 +172,28 @@ def _before_ice(
     """Return the early notice before an icy run, if the last message about it is old."""
     if not timedelta(0) < surface.enter_at - now_utc <= policy.early:
         return []
+    if plan.depart_at - now_utc > policy.before_rolling:
+        return []
     rows = [s for s in facts if s.stop_id == surfaces.ICY_ROAD and s.overlaps(surface)]
     last_sent_at = max((s.sent_at for s in rows if s.sent_at), default=None)
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
-    audience, prefix = recipient(plan, now_utc, policy, translators.office)
-    text = prefix + surfaces.ice_text(plan, surface, translators.driver)
+    audience = recipient(plan, now_utc, policy)[0]
+    text = driver_words(partial(surfaces.ice_text, plan, surface), plan, now_utc, policy, translators)
     key = (f"ice about {round(surface.start_m / 20_000.0)}",)
     return [
         person_notice(
             plan,
-            NoticeDraft(NoticeKind.EARLY, audience, text, surface.leave_at, key, same_for_all=True, advice=Advice.SLOW),
+            NoticeDraft(
+                NoticeKind.EARLY,
+                audience,
+                text,
+                surface.leave_at,
+                key,
+                same_for_all=True,
+                advice=Advice.SLOW,
+                marks=pass_on_marks(plan, now_utc, policy),
+            ),
             now_utc,
         )
     ]
@@ -174,16 +205,20 @@ def _while_chained(
     on_at = chained.on_at
     if on_at is None:
         return []
-    audience, prefix = recipient(plan, now_utc, policy, translators.office)
+    audience, marks = recipient(plan, now_utc, policy)[0], pass_on_marks(plan, now_utc, policy)
+    by_office = "digest" in marks
     out = []
     key: tuple[str, ...] = (on_at.isoformat(),)
     since = now_utc - on_at
-    if policy.recheck_after <= since < policy.recheck_after + USEFUL_FOR:
+    # By a digest it would come after the recheck, which the page and the checklist have as well.
+    if policy.recheck_after <= since < policy.recheck_after + USEFUL_FOR and not by_office:
         ends_at = on_at + policy.recheck_after + USEFUL_FOR
-        text = prefix + recheck_text(translators.driver)
+        text = driver_words(recheck_text, plan, now_utc, policy, translators)
         out.append(
             person_notice(
-                plan, NoticeDraft(NoticeKind.RECHECK, audience, text, ends_at, key, same_for_all=True), now_utc
+                plan,
+                NoticeDraft(NoticeKind.RECHECK, audience, text, ends_at, key, same_for_all=True, marks=marks),
+                now_utc,
             )
         )
     off = take_off(plan, chained)
@@ -191,12 +226,13 @@ def _while_chained(
         # A stretch ahead needs other chains than those that are on now.
         here = [s for s in plan.stretches if s.enter_at <= now_utc + policy.off_ahead]
         off = here[-1].chain_off if here else None
-    if off is not None and timedelta(0) <= now_utc - (off.arrive_at - policy.off_ahead) < USEFUL_FOR:
+    ahead = policy.off_ahead + (policy.digest_every if by_office else timedelta(0))
+    if off is not None and timedelta(0) <= now_utc - (off.arrive_at - ahead) < USEFUL_FOR + ahead - policy.off_ahead:
         key = (*key, off.stop_id or off.name)  # sent again when the place has changed
-        text, ends_at = prefix + off_text(plan, off, translators.driver), off.arrive_at + USEFUL_FOR
-        out.append(
-            person_notice(plan, NoticeDraft(NoticeKind.OFF, audience, text, ends_at, key, same_for_all=True), now_utc)
-        )
+        text = driver_words(partial(off_text, plan, off), plan, now_utc, policy, translators)
+        ends_at = off.arrive_at + USEFUL_FOR
+        draft = NoticeDraft(NoticeKind.OFF, audience, text, ends_at, key, same_for_all=True, marks=marks)
+        out.append(person_notice(plan, draft, now_utc))
     return out
 
 
@@ -227,7 +263,7 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
     leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, translator)
 
     def shorten(cut: int) -> str:
-        where = names[:cut].rstrip(", ")
+        where = phrases.cut_name(names, cut)
         text = translator.gettext(
             "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
             trip=plan.trip_id[: 24 if cut else 12],
@@ -235,7 +271,7 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
             what=translator.gettext("{what} at {where}", what=what, where=where) if where else what,
             tires=tires,
         )
-        return f"{text} {driver_parts.ages(plan, (), translator)}. {driver_parts.closing(translator)}"
+        return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
 
     return fit_segments(shorten, (80, 50, 30, 15, 0))
 
@@ -254,39 +290,47 @@ def _expected(advice: Advice, translator: Translator) -> str:
             return translator.gettext("no chaining expected by this forecast")
 
 
-def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime, translator: Translator = ENGLISH) -> str:
-    """Return the last message: the place and the tires, short enough to read at a glance when parked."""
+def approach_text(plan: Plan, stretch: Stretch, now_utc: datetime | None, translator: Translator = ENGLISH) -> str:
+    """Return the last message: the place and the tires, short enough to read at a glance when parked.
+
+    now_utc: when it is read; None where the office passes it on at another time. Where room is short the age of the
+    forecast goes first, then the place where chains come off, then names.
+    """
     up, at = stretch.chain_up, stretch.chain_up.arrive_at
-    left = phrases.minutes((at - now_utc).total_seconds())
+    left = "" if now_utc is None else phrases.minutes((at - now_utc).total_seconds())
+    tires = f"{driver_parts.tires_n(stretch, translator)}: {driver_parts.tires(stretch, translator)}"
+    speed, bare = driver_parts.speed(stretch.speed_mps, stretch, translator), driver_parts.speed_figure(
+        stretch.bare_speed_mps, stretch, translator
+    )  # fmt: skip
 
-    def shorten(cut: int) -> str:
-        order, when = (
-            _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, translator), translator),
-            phrases.clock_time(at, up.zone),
-        )
-        tires = f"{driver_parts.tires_n(stretch, translator)}: {driver_parts.tires(stretch, translator)}"
-        speed = driver_parts.speed(stretch.speed_mps, stretch, translator)
-        if cut:
-            text = translator.gettext(
-                "{order}, {when}, {left} away. {tires}. Max {speed}.",
-                order=order, when=when, left=left, tires=tires, speed=speed,
-            )  # fmt: skip
-        else:
-            text = translator.gettext(
-                "{order}, {when}. {tires}. Max {speed}.", order=order, when=when, tires=tires, speed=speed
-            )
-        likely = (phrases.likely if cut else driver_parts.likely_short)(stretch, translator)
-        off = (
-            translator.gettext(
-                "Off at {where}. ", where=driver_parts.name_and_milepost(stretch.chain_off, cut, translator)
-            )
-            if cut
-            else ""
-        )
-        ages = driver_parts.ages_short(plan, stretch.jurisdictions, translator)
-        return f"{text} {likely[0].upper()}{likely[1:]}. {off}{ages}. {driver_parts.closing(translator)}"
+    def words(cut: int, *, aged: bool, off: bool, sure: SurenessForm) -> str:
+        order = _last_order(stretch.advice, driver_parts.name_and_milepost(up, cut, translator), translator)
+        when = phrases.clock_time(at, up.zone)
+        when += ", " + translator.gettext("{left} away", left=left) if cut and left else ""
+        text = translator.gettext(
+            "{order}, {when}. {tires}. Max {speed}, {bare} if bare.",
+            order=order, when=when, tires=tires, speed=speed, bare=bare,
+        )  # fmt: skip
+        parts = [text, f"{phrases.capital(driver_parts.how_sure(stretch, translator, sure))}."]
+        if off:
+            where = driver_parts.name_and_milepost(stretch.chain_off, cut, translator)
+            parts.append(translator.gettext("Off at {where}. ", where=where).rstrip())
+        parts += [f"{phrases.fcst_age(plan, translator)}."] if aged else []
+        return " ".join([*parts, driver_parts.closing(translator)])
 
-    return fit_segments(shorten, (60, 40, 26, 18, 1, 0))
+    cuts = (60, 40, 26, 18, 0)
+    forms: list[tuple[int, bool, bool, SurenessForm]] = [(60, True, True, "odds"), (40, True, True, "odds")]
+    forms += [(cut, aged, off, sure) for aged, off, sure in _SHORTER for cut in cuts]
+    texts = (gsm7.to_gsm7(words(cut, aged=aged, off=off, sure=sure)) for cut, aged, off, sure in forms)
+    shortest = gsm7.to_gsm7(words(0, aged=False, off=False, sure="chains"))
+    return next((text for text in texts if gsm7.segments(text) <= MAX_SEGMENTS), shortest)
+
+
+# What a shorter text keeps: the age of the forecast, the place where chains come off, how sure each surface is.
+_SHORTER: Final[tuple[tuple[bool, bool, SurenessForm], ...]] = (
+    (False, True, "odds"), (False, True, "name"), (True, False, "name"), (False, False, "name"),
+    (False, False, "chains"),
+)  # fmt: skip
 
 
 def _last_order(advice: Advice, where: str, translator: Translator) -> str:

@@ -6,6 +6,7 @@ A hold for the same reasons is a closure: see `closures`.
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
+from functools import partial
 from typing import Final
 
 from alertd.i18n import ENGLISH, Translator
@@ -101,11 +102,11 @@ def rows_after(
     )
 
 
-def caution_message(plan: Plan, note: ClosureNote, translator: Translator) -> Message:
+def caution_message(plan: Plan, note: ClosureNote) -> Message:
     """Return the message about a caution. It does not wake a driver: the next one awake gets it."""
     leaves = note.leave_at or note.enter_at
     return Message(
-        text=caution_text(plan, note, translator),
+        words=partial(caution_text, plan, note),
         start_m=note.start_m,
         end_m=note.end_m,
         expires_at=max(leaves, note.enter_at + timedelta(hours=1)),
@@ -117,10 +118,10 @@ def caution_message(plan: Plan, note: ClosureNote, translator: Translator) -> Me
     )
 
 
-def end_message(plan: Plan, row: SentFact, translator: Translator) -> Message:
+def end_message(plan: Plan, row: SentFact) -> Message:
     """Return the message that a caution has ended."""
     return Message(
-        text=end_text(plan, row, translator),
+        words=partial(end_text, plan, row),
         start_m=row.start_m,
         end_m=row.end_m,
         expires_at=plan.arrive_late,
@@ -131,12 +132,12 @@ def end_message(plan: Plan, row: SentFact, translator: Translator) -> Message:
     )
 
 
-def pending_message(plan: Plan, row: SentFact, fresh: Sequence[object], translator: Translator) -> Message | None:
+def pending_message(plan: Plan, row: SentFact, fresh: Sequence[object]) -> Message | None:
     """Return the message still pending for the driver, as it applies now; None if new messages cover it."""
     if row.advice is Advice.CLEAR:
-        return end_message(plan, row, translator)
+        return end_message(plan, row)
     same = [n for n in cautions(plan) if _is_same(row, n)]
-    return caution_message(plan, same[0], translator) if same and same[0] not in fresh else None
+    return caution_message(plan, same[0]) if same and same[0] not in fresh else None
 
 
 def caution_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH) -> str:

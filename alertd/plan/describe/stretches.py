@@ -22,7 +22,7 @@ from alertd.plan.road_ahead.hourly_need import HourlyNeed, Mask
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
-from alertd.route.spot import mark_of, spot_at
+from alertd.route.spot import exit_at, mark_of, spot_at
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.rules.rig import Rig
 from alertd.rules.tire_text import tire_runs, tires_code, tires_line
@@ -303,13 +303,14 @@ def stop_choice(
     else:
         stop, distance_m = at_stop.stop, at_stop.distance_m
     arrive, searched = reach(distance_m), bool(stop.id) and not stop.listed
+    spot = spot_at(route, distance_m, stop.milepost.partition(" ")[0])
     if stop.caution:
         reason = f"{reason}; {stop.caution}"
     return StopChoice(
         stop_id=stop.id,
         name=_searched(end_idx, edge_m, distance_m) if searched else stop.name,
         kind=SEARCH if searched else stop.kind if stop.id else "",
-        milepost=stop.milepost or mark_of(spot_at(route, distance_m)),
+        milepost=stop.milepost or mark_of(spot),
         distance_m=distance_m,
         lat_deg=stop.lat_deg,
         lon_deg=stop.lon_deg,
@@ -322,4 +323,6 @@ def stop_choice(
         reason=reason,
         listed=stop.listed,
         edge_m=edge_m if searched else None,
+        direction=spot.direction if stop.id else "",
+        exit=exit_at(spot),
     )

@@ -39,6 +39,8 @@ class StopChoice:
     instead_of: the stop that was sent before, "" where this is the first or the same.
     instead_why: the reason of the change.
     edge_m: for kind "search", where the road that may need chains begins (to stop before) or ends (to stop past).
+    direction: of travel there, "N", "E", "S" or "W"; "" where not known.
+    exit: number of the exit that it is at, "" where none is known.
     """
 
     stop_id: str
@@ -59,6 +61,8 @@ class StopChoice:
     edge_m: float | None = None
     instead_of: str = ""
     instead_why: str = ""
+    direction: str = ""
+    exit: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

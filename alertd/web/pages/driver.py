@@ -28,7 +28,7 @@ from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.surfaces import to_slow_for
 from alertd.notices.text import driver_parts as spoken
-from alertd.notices.text import law_text, phrases
+from alertd.notices.text import law_text, phrases, place_text
 from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.notices.upheld import upheld_words
@@ -67,6 +67,7 @@ DONE: Final = {
 
 
 SOON: Final = timedelta(minutes=45)
+FORECAST_OLD_H: Final = 3.0  # [A] from here on the age of the forecast is amber: newer ones come every hour or six
 
 
 _HEADS: Final = {
@@ -135,6 +136,9 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "age": partial(phrases.age, translator=translator),
         "day_clock": partial(phrases.day_clock, translator=translator),
         "surface": partial(spoken.surface, translator=translator),
+        "mark": partial(place_text.mark, translator=translator),
+        "surface_odds": partial(spoken.surface_odds, translator=translator),
+        "forecast_age": partial(phrases.forecast_age, translator=translator),
         "speed": partial(spoken.speed, translator=translator),
         "span": partial(surfaces.span, translator=translator),
         "hours": surfaces.hours,
@@ -366,6 +370,7 @@ def driver_values(
     if plan is None:
         return values
     step = next_action(plan, chains.status, chains.off_at, now_utc, translator)
+    older_h = (now_utc - plan.made_at).total_seconds() / 3600.0
     return values | {
         "step": step,
         "icon": ICONS.get(step.step, ""),
@@ -388,7 +393,8 @@ def driver_values(
         "place": step.stop.name if step.stop else "",
         "geo": geo(step.stop) if step.stop else "",
         "pictures": ("road", "map") if plan.along.distance_m else (),
-        "older_h": (now_utc - plan.made_at).total_seconds() / 3600.0,
+        "older_h": older_h,
+        "forecast_is_old": max((s.age_h + older_h for s in plan.sources), default=FORECAST_OLD_H) >= FORECAST_OLD_H,
         "met": [c for c in plan.closures if c.met],
         "strip": law_text.strip_lines(plan, translator),
         "grave_duties": law_text.grave_duties(plan),

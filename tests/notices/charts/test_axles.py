@@ -26,12 +26,12 @@ def _washington(shipped: dict[str, RuleSet], rig: Rig) -> tuple[Tire, ...]:
 def test_text_picture_shows_each_axle_with_its_chains(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:
     rows = axle_text(rigs["tractor-6x4-van-53"], _washington(shipped, rigs["tractor-6x4-van-53"])).splitlines()
     assert [re.sub(" +", " ", r).strip() for r in rows[1:7]] == [
-        "1 steer [ ]-----[ ]",
-        "2 drive [C][ ]-----[ ][C]",
-        "3 drive [C][ ]-----[ ][C]",
+        "steer axle [ ]-----[ ]",
+        "front drive axle [C][ ]-----[ ][C]",
+        "rear drive axle [C][ ]-----[ ][C]",
         "",
-        "4 trailer [ ][ ]-----[ ][ ]",
-        "5 trailer [ ][ ]-----[ ][C]",
+        "trailer front axle [ ][ ]-----[ ][ ]",
+        "trailer rear axle [ ][ ]-----[ ][C]",
     ]
 
 

@@ -17,6 +17,7 @@ from alertd.notices.reports.brief import Brief, BriefInput, compile_brief
 from alertd.notices.reports.brief_changes import state_of
 from alertd.notices.reports.brief_html import brief_page
 from alertd.notices.reports.brief_text import WIDTH, brief_text, text_of
+from alertd.notices.text import place_text
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.notes import CarryNote
 from alertd.plan.model.plan import Plan
@@ -106,7 +107,9 @@ def test_a_line_says_when_who_what_how_likely_and_where(saying: Callable[..., Pl
     )
     stop = saying(CHAIN).stretches[0].chain_up
     at = f"{stop.arrive_at.astimezone(ZoneInfo(stop.zone)):%H:%M %Z}"
-    assert line.startswith(f"  {at}  QT-1  Odalys Fenwright: chain 4 tires (6 in 10), SHORT 2; {stop.milepost}, ")
+    assert line.startswith(
+        f"  {at}  QT-1  Odalys Fenwright: chain 4 tires (6 in 10), SHORT 2; {place_text.mark(stop)}, "
+    )
     assert line.count(at.split()[1]) == 1
 
 

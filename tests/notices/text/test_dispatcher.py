@@ -10,7 +10,7 @@ from alertd.plan.model.stretches import Advice
 
 def test_words_for_one_trip_say_how_sure_how_old_and_who_decides(saying: Callable[..., Plan]) -> None:
     text = dispatcher_text(saying(Advice.CHAIN))
-    assert "60% likely" in text
+    assert "chains 6 in 10" in text
     assert "Forecast 2 h old" in text
     assert "rules as 2026" in text.replace("of ", "")
     assert "Posted signs and officers decide" in text

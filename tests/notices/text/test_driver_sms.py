@@ -31,6 +31,9 @@ PLACES = {
 }
 
 
+SURE = re.compile("[Cc]hains (almost certain|under 1 in 10|[1-9] in 10)")
+
+
 @cache
 def hangings(rig_id: str):  # type: ignore[no-untyped-def]
     """Every distinct hanging that any level of any rule set on file asks of the rig, with and without chains."""
@@ -71,15 +74,15 @@ def test_any_rig_and_place_fit_two_segments_with_the_order_first(two_passes: Pla
                 name, milepost = (gsm7.to_gsm7(w) for w in PLACES[place])
                 assert gsm7.segments(text) <= 2, text
                 assert gsm7.septets(text) <= 2 * gsm7.PART_SEPTETS, text  # also raises outside the alphabet
-                assert (milepost or name[:8]) in first
+                assert (milepost.rpartition(" ")[2] or name[:8]) in first
                 assert re.search(r"\d\d:\d\d AKST", first)
                 assert gsm7.to_gsm7(stretch.tires_short_words) in text
                 assert f"{hanging.singles_n} tires" in first
                 assert "25 mph" in first
                 assert (f"({hanging.singles_short} SHORT)" in first) is (hanging.singles_short > 0)
-                assert "% likely" in text
+                assert SURE.search(text), text
                 assert "old" in text
-                assert "2026" in text  # the year of the made rule text
+                assert "2026" not in text  # the date of the rule text is for the office and the page
                 assert "Signs+officers decide" in text
                 assert text.endswith("Read parked.")
 
@@ -119,7 +122,7 @@ def test_end_of_a_hold_is_given_where_it_fits(two_passes: Plan, rig_id: str, pla
         assert gsm7.segments(text) <= 2
         assert first.startswith("HOLD at ")
         assert "25 mph" in first
-        assert "% likely" in text
+        assert SURE.search(text), text
         assert text.endswith("Read parked.")
         assert text.count("Maybe passable") == text.count(f"Maybe passable from {day}. ")
         result += "Maybe passable" in text
@@ -143,7 +146,7 @@ def test_relief_keeps_the_chains_aboard(two_passes: Plan, place: str) -> None:
 
 @pytest.mark.parametrize("place", PLACES)
 @pytest.mark.parametrize("rig_id", sorted(RIGS))
-def test_old_rule_text_is_marked_in_every_text_and_still_fits(two_passes: Plan, rig_id: str, place: str) -> None:
+def test_old_rule_text_is_for_the_office_and_the_page(two_passes: Plan, rig_id: str, place: str) -> None:
     aged = replace(
         two_passes,
         rules=tuple(replace(r, aged=("is of 2003, older than the last winter season",)) for r in two_passes.rules),
@@ -154,7 +157,6 @@ def test_old_rule_text_is_marked_in_every_text_and_still_fits(two_passes: Plan, 
                 aged, RIGS[rig_id], hanging, advice, place, "Fourth of July Pass and Lookout Pass", "America/Anchorage"
             )
             text = driver_text(aged, stretch)
-            assert "2026-07 OLD" in text
+            assert "2026-07" not in text
             assert gsm7.segments(text) <= 2
-    assert "2026-07 OLD" in eased_text(aged, "")
-    assert "OLD" not in eased_text(two_passes, "")
+    assert "2026-07" not in eased_text(aged, "")

@@ -150,10 +150,10 @@ def test_equal_content_has_equal_ids_whenever_it_is_said(saying: Saying) -> None
     """A cycle that crashed before it was stored says the same thing later, under the same ids."""
     facts = Talk()
     facts.hear(saying(READY))
-    first, _ = plan_notices(saying(CHAIN), facts.facts, BEFORE)
-    again, _ = plan_notices(saying(CHAIN), facts.facts, at_hour(4))
+    first, _ = plan_notices(saying(CHAIN), facts.facts, BEFORE, IMMEDIATE_POLICY)
+    again, _ = plan_notices(saying(CHAIN), facts.facts, at_hour(4), IMMEDIATE_POLICY)
     assert [n.id for n in first] == [n.id for n in again]
-    other, _ = plan_notices(saying(HOLD), facts.facts, BEFORE)
+    other, _ = plan_notices(saying(HOLD), facts.facts, BEFORE, IMMEDIATE_POLICY)
     assert not {n.id for n in first} & {n.id for n in other}
 
 
@@ -188,7 +188,7 @@ def test_words_that_do_not_fit_a_text_are_still_said(saying: Saying) -> None:
     plan = replace(plan, stretches=(replace(plan.stretches[0], tires_short_words=tires),))
     (text,) = Talk().driver(plan)
     assert "plan to chain" in text
-    assert "Stop 1 (I-90 MP 1)" in text
+    assert "Stop 1, I-90 EB, mile 1" in " ".join(text.split())
 
 
 def held(plan: Plan, until_h: float | None) -> Plan:

@@ -10,6 +10,7 @@ from zoneinfo import ZoneInfo
 import httpx
 import pytest
 
+from alertd.notices.text import phrases
 from alertd.records.closures import active_closures
 from alertd.records.posted_controls import active_posted
 from alertd.service.cycle import save_trip
@@ -38,7 +39,7 @@ def test_trips_come_in_the_order_of_their_next_action(served: PageServer, open_p
     assert set(ids(page)) == {"QT-1041", "QT-1042", "QT-1043", "QT-1044"}
     first = page.locator("#t-QT-1041").inner_text()
     stretch = served.planner.latest.plans["QT-1041"].stretches[0]
-    at, share = f"{stretch.chain_up.arrive_at.astimezone(DENVER):%H:%M} MST", f"{stretch.probability:.0%} likely"
+    at, share = f"{stretch.chain_up.arrive_at.astimezone(DENVER):%H:%M} MST", phrases.likely(stretch)
     for expected in (at, "chain up", "Cinder Ford chain-up area (I-90 MT MP 6)", "6 tires", share):
         assert expected in first
     assert "2 chains short" in page.locator("#t-QT-1042").inner_text()

@@ -9,6 +9,7 @@ import httpx
 import pytest
 
 from alertd.notices.checklists.items import ITEMS
+from alertd.notices.text import phrases
 from alertd.records.driver_reports import load_reports
 from alertd.testing.server import PageServer
 from alertd.web.pages.base import CSP, HEADERS
@@ -26,8 +27,8 @@ def test_first_content_is_readable_on_a_phone_without_script(served: PageServer,
     assert page.locator("h1").inner_text() == "PLAN TO CHAIN"
     first = page.locator(".step").inner_text()
     stretch = served.planner.latest.plans["QT-1041"].stretches[0]
-    at, share = f"{stretch.chain_up.arrive_at.astimezone(DENVER):%H:%M} MST", f"{stretch.probability:.0%} likely"
-    for output in ("I-90 MT MP 6", at, "drive axle 1 all 4", "max 25 mph", "20 mph if bare", share):
+    at, share = f"{stretch.chain_up.arrive_at.astimezone(DENVER):%H:%M} MST", phrases.likely(stretch)
+    for output in ("I-90 WB, MT mile 6", at, "front drive axle all 4", "max 25 mph", "20 mph if bare", share):
         assert output in first
     whole = page.locator("main").inner_text()
     assert "Posted signs and officers decide; rules change. Read only when parked." in whole
