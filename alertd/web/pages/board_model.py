@@ -202,7 +202,6 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
             route = planner.known_route(trip.route)
             if route is not None and plan.along.distance_m:
                 fleet.append(on_map(plan, route, now_utc))
-    lands = planner.reference.boundaries
     marks = map_marks(fleet, active_closures(store, now_utc))
     leaving = [(p.trip_id, best_departure_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
     health = channel_health(
