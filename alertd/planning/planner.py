@@ -318,6 +318,7 @@ async def create_planner(
                     on_error=lambda text: log.warning("%s", text),
                     on_response=on_response,
                     host_limits=provider_hosts(),
+                    trust_env=settings.environment_proxy,
                 )
             )
         )

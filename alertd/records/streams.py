@@ -12,6 +12,7 @@ from alertd.records.observations import OBSERVATIONS
 from alertd.records.positions import POSITIONS
 from alertd.records.posted_events import CONFIRMATIONS, CONTROLS, ENDS, READS
 from alertd.records.published_alerts import PUBLISHED_ALERTS
+from alertd.records.sign_outs import SIGN_OUTS
 from alertd.records.trips_rows import REPORTED_ROWS
 
 STREAMS: Final[tuple[EventStream[Any], ...]] = (
@@ -30,4 +31,5 @@ STREAMS: Final[tuple[EventStream[Any], ...]] = (
     BRIEF_CONTENTS,
     BRIEF_STATES,
     REPORTED_ROWS,
+    SIGN_OUTS,
 )

@@ -26,7 +26,14 @@ from alertd.records.closures import active_closures
 from alertd.records.driver_reports import RECENT, REPORTS
 from alertd.records.event_stream import Recorded
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest
+from alertd.sources.requests.driver_reports import (
+    CHAINS_OFF,
+    CHAINS_ON,
+    HANGING_BEGUN,
+    READ,
+    REMOVING_BEGUN,
+    ReportRequest,
+)
 from alertd.store.store import Store
 from alertd.units import HOUR_S
 from alertd.web.pages.board_map import map_marks, on_map
@@ -237,6 +244,10 @@ def _row(
             if off
             else ""
         )
+    if chains.hanging_at is not None:
+        state = f"being hung since {phrases.clock_time(chains.hanging_at, zone)}"
+    elif chains.removing_at is not None:
+        state = f"being taken off since {phrases.clock_time(chains.removing_at, zone)}"
     common: dict[str, Any] = {
         "trip_id": trip.id,
         "who": trip.driver or "no driver named",
@@ -345,7 +356,7 @@ def _unread(
 def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
     out: dict[str, list[ReportRequest]] = defaultdict(list)
     found: list[Recorded[ReportRequest]] = []
-    for kind in (READ, CHAINS_ON, CHAINS_OFF):
+    for kind in (READ, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF):
         stored = store.events_since(kind, now_utc - RECENT)
         # An unreadable report of another version is logged where the reports of its trip are loaded.
         found += REPORTS[kind].decode(stored, quiet=True)
