@@ -14,6 +14,7 @@ LEADS_H: Final = ((0.0, 3.0), (3.0, 6.0), (6.0, 12.0), (12.0, 24.0), (24.0, 48.0
 # Below either, a score reflects mostly chance. Our own choice.
 ENOUGH_N: Final = 30
 ENOUGH_EACH_N: Final = 5
+SENTENCE: Final = "Of {called} that were called, {hits} happened; {misses} that happened were not called."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,10 +64,10 @@ class Score:
     left_out: tuple[tuple[str, int], ...]
     days_n: int
     cases: tuple[Case, ...]
-    sentence: str = "Of {called} that were called, {hits} happened; {misses} that happened were not called."
+    sentence: str
 
 
-def score_cases(what: str, rule: str, cases: Iterable[Case], sentence: str = "") -> Score:
+def score_cases(what: str, rule: str, cases: Iterable[Case], sentence: str = SENTENCE) -> Score:
     """Return the scores of the cases, in total and by lead time."""
     every = tuple(cases)
     known = tuple(c for c in every if c.happened is not None)
@@ -79,7 +80,7 @@ def score_cases(what: str, rule: str, cases: Iterable[Case], sentence: str = "")
         left_out=tuple(sorted(out.items(), key=lambda item: (-item[1], item[0]))),
         days_n=len({c.day for c in known}),
         cases=known,
-        sentence=sentence or Score.sentence,
+        sentence=sentence,
     )
 
 

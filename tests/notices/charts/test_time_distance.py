@@ -9,6 +9,7 @@ import pytest
 
 from alertd.notices.charts.canvas import View
 from alertd.notices.charts.time_distance import draw_time_distance, window_of
+from alertd.plan.model.alternatives import DeparturePick
 from alertd.plan.model.notes import HoldNote
 from alertd.plan.model.plan import Along
 from alertd.plan.model.stretches import Advice
@@ -45,8 +46,8 @@ def test_window_covers_the_reason_for_a_hold(drawn: Any) -> None:
     assert hold.until is not None
     first, last = window_of(replace(plan, hold=hold))
     assert (first <= plan.depart_at, last >= hold.until) == (True, True)
-    assert plan.picks
-    early = replace(plan.picks[0], departure=replace(plan.picks[0].departure, depart_at=plan.depart_at - 40 * HOUR))
+    before = replace(plan.departures[0], depart_at=plan.depart_at - 40 * HOUR)
+    early = DeparturePick(departure=before, leave_later_s=-144e3, arrive_later_s=-144e3, reasons=())
     first, last = window_of(replace(plan, hold=hold, picks=(early,), departures=()))
     assert (first <= plan.depart_at, last >= hold.until, last - first <= 36 * HOUR) == (True, True, True)
     endless = replace(hold, until=None, enter_at=plan.arrive_late)
