@@ -206,7 +206,9 @@ def _first(plan: Plan, step: NextAction) -> tuple[datetime, str, str, str]:
     if held is not None and held.at_start:
         return plan.depart_at, plan.depart_zone, f"HOLD: do not start{_until(plan, plan.depart_zone)}", held.what
     if step.stop is not None:
-        place = f"{step.stop.milepost}, {step.stop.name}" if step.stop.milepost else step.stop.name
+        # A milepost says where; the kind of place after its name would only make the line long.
+        short = step.stop.name.removesuffix(" chain-up area").removesuffix(" chain-off turnout")
+        place = f"{step.stop.milepost}, {short}" if step.stop.milepost else step.stop.name
         hang = f"chain {s.hanging.singles_n} tires" if s is not None else "chain"
         do = {
             ActionKind.HANG: hang,
