@@ -65,7 +65,7 @@ def brief_page(brief: Brief) -> str:
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" '
         f'content="width=device-width,initial-scale=1"><title>{title}</title><style>{_SHEET}</style></head><body>\n'
-        f"{body}\n</body></html>\n"
+        f"<main>{body}\n</main></body></html>\n"
     )
 
 

@@ -23,8 +23,8 @@ def document(title: str, body: str) -> str:
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><title>{escape(title)}</title>'
-        f'<style>{_SHEET}</style></head><body>\n<div style="{FONT};font-size:14px;line-height:1.45;color:{INK};'
-        f'max-width:720px;margin:0 auto;padding:12px">\n{body}\n</div></body></html>\n'
+        f'<style>{_SHEET}</style></head><body>\n<main style="{FONT};font-size:14px;line-height:1.45;color:{INK};'
+        f'max-width:720px;margin:0 auto;padding:12px">\n{body}\n</main></body></html>\n'
     )
 
 
