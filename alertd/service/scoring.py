@@ -79,9 +79,17 @@ async def scores(planner: Planner, store: Store, since: datetime, until: datetim
         if route is not None:
             weather += weather_cases(plans, route, stations)
     return (
-        score_cases("Chains needed on the trip", CHAINS_RULE, chains),
-        score_cases("Winter weather at stations on the way", ROAD_RULE, weather),
+        score_cases("Chains needed on the trip", CHAINS_RULE, chains, CHAINS_SENTENCE),
+        score_cases("Winter weather at stations on the way", ROAD_RULE, weather, WEATHER_SENTENCE),
     )
+
+
+CHAINS_SENTENCE: Final = (
+    "Of {called} trips told to chain, {hits} needed chains; {misses} that needed them were not told."
+)
+WEATHER_SENTENCE: Final = (
+    "Of {called} calls of winter weather, {hits} were right; {misses} times it came without a call."
+)
 
 
 def chain_cases(

@@ -1,4 +1,4 @@
-"""Server time and size of each page at many trips: `python tests/benchmarks/bench_pages.py [trips]`.
+"""Time and size of the brief and of each page at 4, 40 and 500 trips: `python tests/benchmarks/bench_pages.py [trips]`.
 
 The demo's plans, copied under other names; two driver's messages a trip; asked in this process, without a network.
 """
@@ -15,8 +15,12 @@ from pathlib import Path
 
 import httpx
 
+from alertd.notices.reports.brief import BriefInput, compile_brief
+from alertd.notices.reports.brief_html import brief_page
+from alertd.notices.reports.brief_text import text_of
 from alertd.notices.sent_state import facts_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
+from alertd.plan.model.plan import Plan
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import create_planner
 from alertd.service.cycle import run_cycle
@@ -59,12 +63,16 @@ async def measure(trips_n: int) -> None:
                 store.record_plan(plan.id, plan.trip_id, MORNING, text, notices, settings.targets)
                 plans.append(plan)
             planning.latest.update([*outcome.plans, *plans], (), (), MORNING)
+            print(f"\n{trips_n} trips")
+            _brief([*outcome.plans, *plans])
             app = make_api(planning, store, clock, lambda: None)
             transport = httpx.ASGITransport(app=app)
             async with httpx.AsyncClient(transport=transport, base_url="http://localhost", timeout=60) as http:
-                driver = planning.links.link_for(plans[0], MORNING)
-                print(f"{trips_n} trips; median and longest of {ROUNDS}, the board made anew each time")
-                for path in ("/board", "/board?q=quillback+17", "/board/trips/B-0", driver, f"{driver}/axles-1.svg"):
+                first = (plans or outcome.plans)[0]
+                driver = planning.links.link_for(first, MORNING)
+                print(f"median and longest of {ROUNDS}, the board made anew each time")
+                pages = ("/board", "/board?q=quillback+17", "/board?look=1", f"/board/trips/{first.trip_id}")
+                for path in (*pages, driver, f"{driver}/axles-1.svg"):
                     await _one(http, clock, path)
 
         # After a restart plans come from the store until the first cycle has ended.
@@ -75,6 +83,18 @@ async def measure(trips_n: int) -> None:
                 began = time.perf_counter()
                 await http.get("/board")
                 print(f"{'first board after a restart':34} {(time.perf_counter() - began) * 1e3:7.0f} ms")
+
+
+def _brief(plans: Sequence[Plan]) -> None:
+    began = time.perf_counter()
+    brief = compile_brief(
+        BriefInput(fleet="Fleet", plans=plans, not_planned=(), now=MORNING, zone="America/Denver", before=None)
+    )
+    text, page = text_of(brief), brief_page(brief)
+    took_ms = (time.perf_counter() - began) * 1e3
+    summary = text.split("\nALL TRUCKS\n")[0].split("\nDETAILS\n")[0]
+    lines = f"{len(summary.splitlines())} lines of summary of {len(text.splitlines())}"
+    print(f"{'brief':34} {took_ms:7.0f} ms {len(page.encode()) / 1e3:18.1f} kB; {lines}")
 
 
 async def _one(http: httpx.AsyncClient, clock: ManualClock, path: str) -> None:
@@ -93,4 +113,5 @@ async def _one(http: httpx.AsyncClient, clock: ManualClock, path: str) -> None:
 
 
 if __name__ == "__main__":
-    asyncio.run(measure(int(sys.argv[1]) if len(sys.argv) > 1 else 500))
+    for trips_n in map(int, sys.argv[1:] or ("4", "40", "500")):
+        asyncio.run(measure(trips_n))

@@ -17,7 +17,6 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
-from PIL import Image
 
 from alertd.notices.charts.palette import DARK, LIGHT
 
@@ -84,12 +83,6 @@ class Chart:
         self.canvas.figure.savefig(
             out, format="png", dpi=_DOT * scale, metadata={"Software": None, "Title": self.title}
         )
-        return out.getvalue()
-
-    def small_png(self, scale: float = 1.5) -> bytes:
-        """Return a PNG of 64 colors, a third of the bytes, for mails with many pictures."""
-        out = io.BytesIO()
-        Image.open(io.BytesIO(self.png(scale))).convert("RGB").quantize(64).save(out, "PNG", optimize=True)
         return out.getvalue()
 
 

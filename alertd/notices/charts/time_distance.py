@@ -38,6 +38,7 @@ HIGH_PX: Final = 330.0
 MIN_SPAN_H: Final = 12.0
 MAX_SPAN_H: Final = 36.0
 _EARLIER_H: Final = 2.0
+_NO_END_H: Final = 6.0  # [A] shown of a hold whose end is not known, to see that it does not end soon
 _LINES_APART_H: Final = 2.0
 
 
@@ -51,15 +52,29 @@ class _TruckPath:
 
 
 def window_of(plan: Plan) -> tuple[datetime, datetime]:
-    """Return the period to draw: the truck's and the suggested departures', at least 12 hours."""
-    shown = [(plan.along.begins_at, max(plan.arrive_at, plan.arrive_late))]
-    shown += [(p.departure.depart_at, p.departure.arrive_at) for p in plan.picks]
+    """Return the period to draw: the truck's, that of every reason for the advice, and the suggested departures'.
+
+    At least 12 hours, at most 36: other departures give way to the hours that the advice depends on.
+    """
+    needed = [(plan.along.begins_at, max(plan.arrive_at, plan.arrive_late)), *_reasons(plan)]
+    shown = [*needed, *((p.departure.depart_at, p.departure.arrive_at) for p in plan.picks)]
     first = min(a for a, _ in shown)
     if plan.departures:
         first = max(first - timedelta(hours=_EARLIER_H), min(plan.departures[0].depart_at, first))
-    last = max(b for _, b in shown) + timedelta(hours=1.0)
-    last = max(last, first + timedelta(hours=MIN_SPAN_H))
-    return first, min(last, first + timedelta(hours=MAX_SPAN_H))
+    hour, most = timedelta(hours=1.0), timedelta(hours=MAX_SPAN_H)
+    last_needed = max(b for _, b in needed) + hour
+    first = min(max(first, last_needed - most), plan.along.begins_at)
+    last = max(max(b for _, b in shown) + hour, first + timedelta(hours=MIN_SPAN_H))
+    return first, max(min(last, first + most), min(last_needed, plan.along.begins_at + most))
+
+
+def _reasons(plan: Plan) -> list[tuple[datetime, datetime]]:
+    """The hours of each stretch, hold and closure that the advice depends on, with the end of a hold."""
+    spans = [(s.enter_at, s.hold_until or s.leave_at) for s in plan.stretches]
+    if plan.hold is not None:
+        spans.append((plan.hold.enter_at, plan.hold.until or plan.hold.enter_at + timedelta(hours=_NO_END_H)))
+    spans += [(c.enter_at, c.ends_at or c.enter_at) for c in plan.closures if c.held]
+    return spans
 
 
 def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -> Chart:

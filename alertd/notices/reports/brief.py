@@ -24,9 +24,10 @@ from alertd.plan.model.stretches import Advice, Stretch
 SUMMARY_N: Final = 44  # trucks with a line of their own in the summary
 NAMED_N: Final = 120  # trips of a group without an action that the summary names
 TO_DO_N: Final = 30  # lines of what to do before departure
-LISTED_N: Final = 10  # lines of one kind of change or exception
+LISTED_N: Final = 8  # lines of one kind of change or exception
 DETAILED_N: Final = 40  # trips with details
 DETAILED_LARGE_N: Final = 24  # the same where a full list follows, which bounds the page's size
+_BELOW: Final = "all listed below"
 LATE_S: Final = 1800.0  # [A] a smaller delay of a delivery is no exception
 # [A] An office can still move a departure: nobody is called out in less, and a later one is another day's work.
 NOTICE, SHIFT = timedelta(hours=1), timedelta(hours=6)
@@ -50,11 +51,11 @@ class BriefInput:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Listed:
-    """Lines under a title. more_n: further ones that the summary leaves out. anchor: of the title, "" for none."""
+    """Lines under a title. more: how many further ones are left out, and where they are; "" for none."""
 
     title: str
     lines: tuple[str, ...]
-    more_n: int = 0
+    more: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -135,9 +136,12 @@ def compile_brief(given: BriefInput) -> Brief:
     )
 
 
-def capped(title: str, lines: Sequence[str], most: int = LISTED_N) -> Listed | None:
-    """Return lines under a title, at most `most`; None without any."""
-    return Listed(title=title, lines=tuple(lines[:most]), more_n=max(0, len(lines) - most)) if lines else None
+def capped(title: str, lines: Sequence[str], most: int = LISTED_N, rest: str = "on the board") -> Listed | None:
+    """Return lines under a title, at most `most`; None without any. rest: where the others are."""
+    if not lines:
+        return None
+    more_n = len(lines) - most
+    return Listed(title=title, lines=tuple(lines[:most]), more=f"and {more_n} more, {rest}" if more_n > 0 else "")
 
 
 def _total(lines: Sequence[TruckLine], not_planned: Sequence[tuple[str, str]]) -> str:
@@ -170,10 +174,12 @@ def _before_departure(given: BriefInput, order: Sequence[TruckLine], plans: Mapp
     gear = [f"{_who(t)}: {missing_words(x.missing)}" for t, x in of if x is not None and x.missing]
     held = [f"{_who(t)}: {t.do}. {t.where}" for t in yard if (h := plans[t.trip_id].hold) is not None and h.at_start]
     listed = (
-        capped("Not planned: be ready to chain", [f"{trip}: {why}" for trip, why in given.not_planned], TO_DO_N),
-        capped("Before departure: load chains", load, TO_DO_N),
-        capped("Before departure: gear that drivers miss", gear, TO_DO_N),
-        capped("Before departure: keep at the yard", held, TO_DO_N),
+        capped(
+            "Not planned: be ready to chain", [f"{trip}: {why}" for trip, why in given.not_planned], TO_DO_N, _BELOW
+        ),
+        capped("Before departure: load chains", load, TO_DO_N, "marked SHORT below"),
+        capped("Before departure: gear that drivers miss", gear, TO_DO_N, _BELOW),
+        capped("Before departure: keep at the yard", held, TO_DO_N, _BELOW),
     )
     return tuple(x for x in listed if x is not None)
 
@@ -224,9 +230,9 @@ def _who(t: TruckLine) -> str:
 
 
 def _load(p: Plan) -> str:
-    carried = f"{p.singles_carried} single" + (f" and {p.doubles_carried} double" if p.doubles_carried else "")
+    carried = f"{p.singles_carried}" + (f" and {p.doubles_carried} double" if p.doubles_carried else "")
     need = max([s.hanging.singles_n for s in p.stretches] + [c.singles_asked for c in p.carry if c.certain])
-    return f"{p.singles_short} more single chains (needs {need}, carries {carried})"
+    return f"{p.singles_short} more single chains (needs {need}, has {carried})"
 
 
 def _hours(p: Plan, _: TruckLine) -> str:

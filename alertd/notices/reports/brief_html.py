@@ -23,14 +23,18 @@ _SHEET: Final = (
     f"h2{{font-size:15px;margin:16px 0 3px;padding-top:4px;border-top:3px solid {INK}}}"
     "h3{font-size:14px;margin:12px 0 2px}"
     f"table{{border-collapse:collapse;width:100%;font-size:13px}}td{{padding:2px 8px 2px 0;vertical-align:top;"
-    f"border-bottom:1px solid {LINE}}}td:first-child{{white-space:nowrap;font-weight:bold}}li{{overflow-wrap:anywhere}}"
+    f"border-bottom:1px solid {LINE}}}td:nth-child(-n+2){{white-space:nowrap}}"
+    f"td:first-child{{font-weight:bold}}li{{overflow-wrap:anywhere}}"
     f".short{{border:2px solid {INK};padding:0 3px;white-space:nowrap}}"
     f".top{{border-left:10px solid {INK};padding-left:8px}}"
     f".signs{{border:3px solid {INK};padding:8px;font-weight:bold}}"
+    "@media screen and (max-width:600px){table,tbody,tr{display:block}td{display:inline;border:0}tr{padding:3px 0;"
+    "border-bottom:1px solid}}"
     "@page{size:letter;margin:11mm 12mm}"
-    "@media print{body{max-width:none;padding:0;font-size:9pt;line-height:1.25}table{font-size:8.5pt}h1{font-size:13pt}"
-    "h2{font-size:10pt;margin-top:6pt;padding-top:2pt}h3{font-size:9pt;margin-top:5pt}td{padding:1pt 5pt 1pt 0}"
-    "h2,h3,tr{break-inside:avoid}h2,h3{break-after:avoid}.behind{break-before:page}}"
+    "@media print{body{font-family:Arial,'Liberation Sans',sans-serif;max-width:none;padding:0;font-size:9pt;"
+    "line-height:1.25}table{font-size:7.5pt}h1{font-size:13pt}h2{font-size:10pt;margin-top:6pt;padding-top:2pt}"
+    "h3{font-size:9pt;margin-top:5pt}td{padding:1pt 5pt 1pt 0}h2,h3,tr{break-inside:avoid}h2,h3{break-after:avoid}"
+    ".behind{break-before:page}}"
 )
 
 
@@ -61,14 +65,14 @@ def brief_page(brief: Brief) -> str:
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" '
         f'content="width=device-width,initial-scale=1"><title>{title}</title><style>{_SHEET}</style></head><body>\n'
-        f"{body}\n</body></html>\n"
+        f"<main>{body}\n</main></body></html>\n"
     )
 
 
 def _listed(part: Listed | None, style: str = "") -> str:
     if part is None:
         return ""
-    more = f"<p>and {part.more_n} more</p>" if part.more_n else ""
+    more = f"<p>{escape(part.more)}</p>" if part.more else ""
     named = f' class="{style}"' if style else ""
     return f"<h2{named}>{escape(part.title)}</h2>{_items(part.lines)}{more}"
 
@@ -86,8 +90,7 @@ def _group(group: Group, shown: Sequence[TruckLine], more_n: int) -> str:
 def _row(t: TruckLine) -> str:
     short = f' <b class="short">SHORT {t.short_n}</b>' if t.short_n else ""
     what = f"<b>{escape(t.what)}</b>" if t.advice is Advice.HOLD else escape(t.what)
-    who = escape(", ".join(filter(None, (t.driver, t.rig))))
-    cells = (escape(t.when), f"{escape(t.trip_id)}", who, what + short, escape(t.where))
+    cells = (escape(t.when), escape(t.trip_id), escape(t.driver or t.rig), what + short, escape(t.where))
     return f"<tr>{''.join(f'<td>{c}</td>' for c in cells)}</tr>"
 
 

@@ -57,7 +57,7 @@ def text_of(brief: Brief) -> str:
 def _listed(part: Listed | None) -> list[str]:
     if part is None:
         return []
-    more = [f"  and {part.more_n} more"] if part.more_n else []
+    more = [f"  {part.more}"] if part.more else []
     return [part.title.upper(), *(w for line in part.lines for w in _wrapped(line)), *more]
 
 
@@ -70,7 +70,10 @@ def _line(t: TruckLine) -> str:
     """One truck; only the place is cut where the line is too long."""
     short = f", SHORT {t.short_n}" if t.short_n else ""
     head = f"  {t.when}  {t.trip_id}  {t.driver or t.rig}: {t.what}{short}"
-    return head if not t.where else _cut(f"{head}; {t.where}", len(head))
+    if not t.where:
+        return head
+    whole, road = (f"{head}; {place}" for place in (t.where, t.where.split(", ")[0]))
+    return whole if len(whole) <= WIDTH else _cut(road, len(head))
 
 
 def _whole(t: TruckLine) -> str:

@@ -23,8 +23,8 @@ def document(title: str, body: str) -> str:
     return (
         f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
         f'<meta name="viewport" content="width=device-width,initial-scale=1"><title>{escape(title)}</title>'
-        f'<style>{_SHEET}</style></head><body>\n<div style="{FONT};font-size:14px;line-height:1.45;color:{INK};'
-        f'max-width:720px;margin:0 auto;padding:12px">\n{body}\n</div></body></html>\n'
+        f'<style>{_SHEET}</style></head><body>\n<main style="{FONT};font-size:14px;line-height:1.45;color:{INK};'
+        f'max-width:720px;margin:0 auto;padding:12px">\n{body}\n</main></body></html>\n'
     )
 
 
@@ -38,7 +38,7 @@ def heading(text: str, note: str = "") -> str:
 def line(text: str, *, strong: bool = False, small: bool = False) -> str:
     """Return a paragraph."""
     weight, size = ("font-weight:bold;" if strong else ""), ("font-size:12px;" if small else "")
-    return f'<p style="margin:3px 0;{weight}{size}">{escape(text)}</p>'
+    return f'<p style="margin:3px 0;overflow-wrap:anywhere;{weight}{size}">{escape(text)}</p>'
 
 
 def bullets(lines: Iterable[str]) -> str:
@@ -52,6 +52,12 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     top = "".join(f'<th scope="col" style="{_CELL};border-bottom:2px solid {INK}">{escape(h)}</th>' for h in head)
     body = "".join(f"<tr>{''.join(f'<td style={_q(_CELL)}>{escape(c)}</td>' for c in row)}</tr>" for row in rows)
     return f'<table style="width:100%;font-size:13px"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
+
+
+def scrolled(label: str, content: str) -> str:
+    """Return content that scrolls by itself where the screen is narrower; the keyboard reaches it by its label."""
+    style = "overflow-x:auto;margin:10px 0"
+    return f'<div style="{style}" tabindex="0" role="region" aria-label="{escape(label)}">{content}</div>'
 
 
 def _q(style: str) -> str:

@@ -14,6 +14,7 @@ LEADS_H: Final = ((0.0, 3.0), (3.0, 6.0), (6.0, 12.0), (12.0, 24.0), (24.0, 48.0
 # Below either, a score reflects mostly chance. Our own choice.
 ENOUGH_N: Final = 30
 ENOUGH_EACH_N: Final = 5
+SENTENCE: Final = "Of {called} that were called, {hits} happened; {misses} that happened were not called."
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -51,7 +52,10 @@ class LeadScore:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Score:
-    """Scores of one kind of event. left_out: number of cases without a known outcome, by reason."""
+    """Scores of one kind of event. left_out: number of cases without a known outcome, by reason.
+
+    sentence: the result in plain words, with {called}, {hits} and {misses}.
+    """
 
     what: str
     rule: str
@@ -60,9 +64,10 @@ class Score:
     left_out: tuple[tuple[str, int], ...]
     days_n: int
     cases: tuple[Case, ...]
+    sentence: str
 
 
-def score_cases(what: str, rule: str, cases: Iterable[Case]) -> Score:
+def score_cases(what: str, rule: str, cases: Iterable[Case], sentence: str = SENTENCE) -> Score:
     """Return the scores of the cases, in total and by lead time."""
     every = tuple(cases)
     known = tuple(c for c in every if c.happened is not None)
@@ -75,7 +80,21 @@ def score_cases(what: str, rule: str, cases: Iterable[Case]) -> Score:
         left_out=tuple(sorted(out.items(), key=lambda item: (-item[1], item[0]))),
         days_n=len({c.day for c in known}),
         cases=known,
+        sentence=sentence,
     )
+
+
+def plain_result(score: Score) -> str:
+    """Return what the last calls were worth, in one sentence: counts of the shortest lead time that has cases.
+
+    Each trip counts once in it. "" without a case.
+    """
+    last = next((s for s in score.by_lead if s.n), None)
+    if last is None:
+        return ""
+    t = last.table
+    words = score.sentence.format(called=t.hits + t.false_alarms, hits=t.hits, misses=t.misses)
+    return f"{last.from_h:g} to {last.to_h:g} h ahead: {words[0].lower()}{words[1:]}"
 
 
 def _lead(cases: Sequence[Case], from_h: float, to_h: float) -> LeadScore:
@@ -169,7 +188,7 @@ def sample_note(score: Score) -> str:
 
 def lines(score: Score) -> list[str]:
     """Return lines for the terminal."""
-    out = [score.what.upper(), f"  {sample_note(score)}"]
+    out = [score.what.upper(), *(f"  {x}" for x in (plain_result(score), sample_note(score)) if x)]
     if score.whole.n:
         table = [COLUMNS, *rows(score)]
         out += ["  " + f"{r[0]:<11}" + "".join(f"{c:>9}" for c in r[1:]) for r in table]

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
-from alertd.notices.reports.html import bullets, document, heading, line, table
-from alertd.notices.reports.scores import COLUMNS, Score, rows, sample_note
+from alertd.notices.reports.html import bullets, document, heading, line, scrolled, table
+from alertd.notices.reports.scores import COLUMNS, Score, plain_result, rows, sample_note
 from alertd.notices.text import phrases
 
 _WORDS: Final = (
@@ -25,23 +25,26 @@ def score_page(
     span = f"{phrases.day_clock(since, zone)} to {phrases.day_clock(until, zone)}"
     parts = [
         f'<h1 style="font-size:22px;margin:0">Did it hold?</h1>{line(fleet, strong=True)}{line(span)}',
-        line(_WORDS, small=True),
         *(_one(score, yes_from_frac) for score in scores),
+        heading("The figures"),
+        line(_WORDS, small=True),
         line(phrases.SIGNS),
     ]
     return document(f"Scores, {fleet}", "\n".join(parts))
 
 
 def _one(score: Score, yes_from_frac: float) -> str:
-    parts = [heading(score.what), line(sample_note(score), strong=not score.whole.enough)]
+    first = plain_result(score)
+    parts = [heading(score.what), line(first, strong=True) if first else ""]
+    parts.append(line(sample_note(score), strong=not score.whole.enough))
     if score.whole.n:
-        parts.append(table(COLUMNS, rows(score)))
+        parts.append(scrolled(f"{score.what}: scores by lead time", table(COLUMNS, rows(score))))
     if score.whole.enough:
-        parts.append(f'<div style="margin:10px 0">{_diagram(score, yes_from_frac)}</div>')
+        parts.append(scrolled(f"{score.what}: reliability diagram", _diagram(score, yes_from_frac)))
     if score.left_out:
         parts.append(line(f"Left out, for nobody can tell: {sum(n for _, n in score.left_out)}"))
         parts.append(bullets(f"{n}: {why}" for why, n in score.left_out))
-    return "\n".join([*parts, line(f"What counts as true: {score.rule}", small=True)])
+    return "\n".join([*filter(None, parts), line(f"What counts as true: {score.rule}", small=True)])
 
 
 def _diagram(score: Score, yes_from_frac: float) -> str:

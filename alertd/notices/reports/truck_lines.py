@@ -206,8 +206,10 @@ def _first(plan: Plan, step: NextAction) -> tuple[datetime, str, str, str]:
     if held is not None and held.at_start:
         return plan.depart_at, plan.depart_zone, f"HOLD: do not start{_until(plan, plan.depart_zone)}", held.what
     if step.stop is not None:
+        # A milepost says where; the kind of place after its name would only make the line long.
+        short = step.stop.name.removesuffix(" chain-up area").removesuffix(" chain-off turnout")
         mark = place_text.mark(step.stop, short=True)
-        place = f"{mark}, {step.stop.name}" if mark else step.stop.name
+        place = f"{mark}, {short}" if mark else step.stop.name
         hang = f"chain {s.hanging.singles_n} tires" if s is not None else "chain"
         do = {
             ActionKind.HANG: hang,

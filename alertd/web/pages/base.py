@@ -91,6 +91,8 @@ class Pages:
             "snow_depth": phrases.snow_depth,
             "may_be_white": phrases.may_be_white,
             "SIGNS": phrases.SIGNS,
+            "forecast_age": phrases.forecast_age,
+            "rule_text_age": phrases.rule_text_age,
         }
         self._env.globals |= {"why_held": phrases.why_held}
 

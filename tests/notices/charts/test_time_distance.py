@@ -1,6 +1,7 @@
 """The field by place and hour, the truck's path over it, and other departures."""
 
 from dataclasses import fields, replace
+from datetime import timedelta
 from typing import Any
 
 import numpy as np
@@ -8,9 +9,13 @@ import pytest
 
 from alertd.notices.charts.canvas import View
 from alertd.notices.charts.time_distance import draw_time_distance, window_of
+from alertd.plan.model.alternatives import DeparturePick
+from alertd.plan.model.notes import HoldNote
 from alertd.plan.model.plan import Along
 from alertd.plan.model.stretches import Advice
 from alertd.testing.factories import at_hour
+
+HOUR = timedelta(hours=1)
 
 
 def test_path_is_the_plans_own_clock(drawn: Any) -> None:
@@ -29,6 +34,24 @@ def test_window_holds_the_trip_and_what_is_worth_weighing(drawn: Any) -> None:
     assert (last - first).total_seconds() >= 12 * 3600
     ax = draw_time_distance(drawn.plan, drawn.route, drawn.hours, View()).canvas.figure.axes[0]
     assert ax.get_ylim() == (first.timestamp(), last.timestamp())
+
+
+def test_window_covers_the_reason_for_a_hold(drawn: Any) -> None:
+    """The hours of the hold come before those of other departures, which may be more than the 36 hours away."""
+    plan, stop = drawn.plan, drawn.plan.stretches[0].chain_up
+    hold = HoldNote(
+        what="Ice over a long way", start_m=30e3, end_m=60e3, zone=stop.zone, enter_at=plan.depart_at + HOUR, wait=stop,
+        at_start=False, until=plan.arrive_late + 9 * HOUR, not_before=None,
+    )  # fmt: skip
+    assert hold.until is not None
+    first, last = window_of(replace(plan, hold=hold))
+    assert (first <= plan.depart_at, last >= hold.until) == (True, True)
+    before = replace(plan.departures[0], depart_at=plan.depart_at - 40 * HOUR)
+    early = DeparturePick(departure=before, leave_later_s=-144e3, arrive_later_s=-144e3, reasons=())
+    first, last = window_of(replace(plan, hold=hold, picks=(early,), departures=()))
+    assert (first <= plan.depart_at, last >= hold.until, last - first <= 36 * HOUR) == (True, True, True)
+    endless = replace(hold, until=None, enter_at=plan.arrive_late)
+    assert window_of(replace(plan, hold=endless))[1] >= plan.arrive_late + 6 * HOUR
 
 
 def test_text_gives_when_the_pass_is_clear_and_what_then_applies(drawn: Any) -> None:

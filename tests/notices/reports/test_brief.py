@@ -127,7 +127,7 @@ def test_chains_are_loaded_before_departure_by_the_hour_it_has(saying: Callable[
     plan = replace(saying(CHAIN, short=2), singles_short=2, singles_carried=2)
     lines = section(brief(plan, named(saying(CHAIN), "full")), "BEFORE DEPARTURE: LOAD CHAINS")
     leaves = f"{plan.depart_at.astimezone(ZoneInfo(plan.depart_zone)):%H:%M %Z}"
-    assert f"by {leaves}: QT-1 Made rig Odalys Fenwright: load 2 more single chains (needs 4, carries 2" in lines
+    assert f"by {leaves}: QT-1 Made rig Odalys Fenwright: load 2 more single chains (needs 4, has 2" in lines
     assert "full" not in lines
     left = replace(plan, depart_at=at_hour(1))
     assert "LOAD CHAINS" not in brief(left)
@@ -147,7 +147,7 @@ def test_a_carry_rule_names_its_trucks_even_on_a_clear_road(saying: Callable[...
     )
     text = brief(replace(saying(), carry=(note,), singles_short=1, singles_carried=3))
     assert "US-MT asks 4 chains aboard (made 3): Made rig SHORT" in text
-    assert "load 1 more single chains (needs 4, carries 3" in section(text, "LOAD CHAINS")
+    assert "load 1 more single chains (needs 4, has 3" in section(text, "LOAD CHAINS")
 
 
 def test_the_next_brief_begins_with_what_changed(saying: Callable[..., Plan]) -> None:

@@ -5,7 +5,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from alertd.notices.reports.scores import ENOUGH_N, Case, lines, sample_note, score_cases, score_json
+from alertd.notices.reports.scores import ENOUGH_N, Case, lines, plain_result, sample_note, score_cases, score_json
 from alertd.notices.reports.scores_html import score_page
 
 AT = datetime(2027, 1, 14, 14, 0, tzinfo=UTC)
@@ -29,6 +29,18 @@ def test_finleys_forecasts_score_as_published() -> None:
     )  # fmt: skip
     assert result["brier"] == pytest.approx(95 / 2803, abs=5e-5)
     assert [(b["cases"], round(b["happened"], 3)) for b in result["bins"]] == [(2703, 0.009), (100, 0.28)]
+
+
+def test_first_comes_a_sentence_that_a_dispatcher_understands() -> None:
+    """40 calls, 31 of them right, 2 missed, in the shortest lead time; older calls of the same trips do not count."""
+    last = [*cases(31, True, True, 1.0), *cases(9, True, False, 1.0), *cases(2, False, True, 1.0)]
+    words = "Of {called} trips told to chain, {hits} needed chains; {misses} that needed them were not told."
+    one = score_cases("Chains", "rule", [*last, *cases(50, True, False, 20.0)], words)
+    expected = "0 to 3 h ahead: of 40 trips told to chain, 31 needed chains; 2 that needed them were not told."
+    assert plain_result(one) == lines(one)[1].strip() == expected
+    page = score_page("Fleet", [one], AT, AT, "America/Denver", 0.5)
+    assert page.index(expected) < page.index("POD")
+    assert plain_result(score_cases("x", "rule", [])) == ""
 
 
 def test_what_nobody_can_tell_is_counted_and_changes_no_score() -> None:

@@ -7,7 +7,6 @@ import pytest
 from alertd.testing.server import PageServer
 
 PHONE, DESKTOP = {"width": 360, "height": 740}, {"width": 1280, "height": 900}
-GRAVE = {"serious", "critical"}
 MOST_BYTES = 100_000
 
 
@@ -21,6 +20,7 @@ def addresses(served: PageServer) -> dict[str, str]:
         "board": board,
         "trip": board + "/trips/QT-1044",
         "sign in": board + "/sign-in",
+        "scores": board + "/score",
     }
 
 
@@ -33,7 +33,7 @@ def addresses(served: PageServer) -> dict[str, str]:
         pytest.param(DESKTOP, "dark", id="desk-dark", marks=pytest.mark.slow),
     ],
 )
-def test_no_page_has_a_serious_fault(
+def test_no_page_has_any_finding(
     addresses: dict[str, str], open_page: Callable, viewport: dict[str, int], scheme: str
 ) -> None:
     axe = pytest.importorskip("axe_core_python.sync_playwright", reason="no axe-core-python here (pip)")
@@ -41,7 +41,7 @@ def test_no_page_has_a_serious_fault(
         page = open_page(address, viewport=viewport, color_scheme=scheme, bypass_csp=True)
         for closed in page.locator("summary").all():
             closed.click()
-        found = [v for v in axe.Axe().run(page)["violations"] if v["impact"] in GRAVE]
+        found = axe.Axe().run(page)["violations"]
         assert [(name, v["id"], [n["html"] for n in v["nodes"][:3]]) for v in found] == []
         assert page.evaluate("document.documentElement.scrollWidth") <= viewport["width"], name
 

@@ -64,6 +64,44 @@ def test_the_board_is_filtered_without_javascript(served: PageServer, query: str
     assert set(re.findall(r'<tr id="t-([^"]+)"', text)) == found
 
 
+def test_what_needs_a_look_comes_first_then_trucks_by_pass(served: PageServer, open_page: Callable) -> None:
+    page = open_page(served.base_url + "/board", viewport=DESKTOP, java_script_enabled=False)
+    look = page.locator("#look").inner_text()
+    assert "QT-1042 Bram Tollefsgard: 2 chains short" in look
+    assert "QT-1044 Casper Nightengate: hold" in look
+    assert page.locator("#rows .group").first.inner_text().startswith("Lookout Pass WB: 3 trucks: 1 hold, 2 chain")
+    assert page.locator("#map svg:visible").count() == 1
+    words = page.locator("#map svg desc").first.text_content()
+    assert "Lookout Pass WB: 3 trucks may chain." in words
+    assert page.faults == []
+    page.set_viewport_size({"width": 360, "height": 740})
+    assert page.locator("#map svg:visible").get_attribute("width") == "360"
+    text = httpx.get(f"{served.base_url}/board?group=Lookout+Pass+WB").text
+    assert set(re.findall(r'<tr id="t-([^"]+)"', text)) == {"QT-1041", "QT-1042", "QT-1044"}
+
+
+def test_a_large_fleet_is_counted_by_pass_with_exceptions_first(served: PageServer) -> None:
+    row = {"route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T12:00:00-07:00", "driver": "X"}
+    ids = [f"L-{n}" for n in range(70)]
+    for trip in ids:
+        save_trip(served.store, parse_trip(row | {"id": trip}, "test"), served.clock())
+    try:
+        served.clock.advance(timedelta(seconds=5))
+        text = httpx.get(served.base_url + "/board").text
+        passes = text[text.index('id="passes"') : text.index('id="rows"')]
+        assert "Lookout Pass WB</a> 3 trucks" in passes
+        assert "Not planned: be ready to chain</a> 70 trucks" in passes
+        assert len(re.findall(r'<tr id="t-', text)) == 60
+        assert "60 of 72" in re.sub(r"\s+", " ", text)  # without the two that ask for no look
+        rest = httpx.get(served.base_url + "/board?page=2").text
+        assert set(re.findall(r'<tr id="t-([^"]+)"', text + rest)) == {*ids, "QT-1042", "QT-1044"}
+        assert len(text) < 100_000
+    finally:
+        for trip in ids:
+            served.store.cancel_trip(trip)
+        served.clock.advance(timedelta(seconds=5))
+
+
 def test_a_sign_and_a_closure_are_reported_and_taken_back(served: PageServer, open_page: Callable) -> None:
     page, wakes = open_page(served.base_url + "/board", viewport=DESKTOP, java_script_enabled=False), served.wakes
     page.get_by_text("Report a sign").click()
@@ -166,7 +204,6 @@ def test_the_trip_page_says_all_of_it_and_shows_every_picture(
         "plan to the driver",
     ):
         assert expected in text
-    page.evaluate("document.querySelectorAll('img').forEach(i => i.loading = 'eager')")
     until(page, "[...document.images].every(i => i.complete)")
     assert page.evaluate("[...document.images].map(i => i.naturalWidth)") == [360, 360, 920, 920, 920]
     assert page.faults == []
