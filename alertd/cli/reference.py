@@ -139,7 +139,9 @@ def _value(field: dict[str, Any], schema: dict[str, Any]) -> str:
     if kind == "array":
         return f"list of {_value(field['items'], schema)}"
     if kind == "object":
-        return "table of numbers"
+        of = field.get("additionalProperties", {})
+        is_text = isinstance(of, dict) and of.get("type") == "string"
+        return "table of texts" if is_text else "table of numbers"
     if kind in ("integer", "number"):
         return f"{'whole number' if kind == 'integer' else 'number'}{_bounds(field)}"
     return {"boolean": "`true` or `false`"}.get(str(kind), "text")
