@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from alertd.plan.model.alternatives import ArrivalPair, Departure, DeparturePick, LeaveBy, OtherRoute
+from alertd.plan.model.days import DaysNote, DeliveryNote
 from alertd.plan.model.notes import (
     BridgeNote,
     CarryNote,
@@ -83,6 +84,8 @@ class Plan:
     leave_by: the last departure before the road gets worse, None where it does not, or not soon.
     arrived_at: arrival of the truck, by its positions or as reported; no road is then ahead.
     credits: owners and licences of the places along the road.
+    days: rests, outlook and choices of a trip that takes more than one duty period, None for others.
+    delivery: the delivery window, None where none was given.
     input_notes: on the forecast and its past hours, for the office; none is a caution.
     """
 
@@ -138,6 +141,8 @@ class Plan:
     arrivals: ArrivalPair | None = None
     leave_by: LeaveBy | None = None
     hold: HoldNote | None = None
+    days: DaysNote | None = None
+    delivery: DeliveryNote | None = None
 
 
 POSTED_SIGNS_DECIDE = (
