@@ -1,6 +1,7 @@
 """What else a dispatcher can do with a trip of several days: leave at another time, or sleep elsewhere.
 
-Each choice is the same search on the same table of the road, so that its minutes compare. A naive driver, who drives
+Each choice is the same search on the same table of the road, without waits and rests in two parts: leaving later is a
+wait. A naive driver, who drives
 until the hours are full, is the last of them.
 """
 
@@ -14,10 +15,10 @@ from alertd.plan.days.day_law import DutyState
 from alertd.plan.days.naive import naive_plan
 from alertd.plan.days.place_rests import DaysSolution
 from alertd.plan.days.road_table import from_minute
-from alertd.plan.days.search import NARROW, PlacedStand, RestPlan, RestSearch, Stand
+from alertd.plan.days.search import PlacedStand, RestPlan, RestSearch, Stand
 from alertd.plan.model.days import DaysChoice
 
-LATER_H: Final = (-6, -4, -2, 2, 4, 6, 8, 12, 18, 24)
+LATER_H: Final = (-4, -2, 4, 8, 12, 24)
 ELSEWHERE_M: Final = 60_000.0  # [A] sleeping elsewhere is at least so far from the planned place
 _NIGHTS: Final = (Stand.REST, Stand.SHORT_REST, Stand.RESTART, Stand.SPLIT_FIRST, Stand.SPLIT_SECOND)
 
@@ -33,7 +34,7 @@ class Leaving:
 
 def choices_of(found: DaysSolution, leaving: Leaving) -> tuple[DaysChoice, ...]:
     """Other departures, other places to sleep, and the naive driver, each compared with the plan."""
-    search = replace(found.trip.search, most_labels=NARROW)
+    search = replace(found.trip.search, split=False, waits=(0,), break_waits=(0,))
     base = found.rests
     choices = []
     if not leaving.has_left:

@@ -31,8 +31,8 @@ BREAK_PRICE: Final = 3
 REST_PRICE: Final = 10
 SPLIT_PRICE: Final = 60
 SHORT_PRICE: Final = 15  # a short rest is one fewer for later
+BLOCK: Final = 256  # labels compared at once
 MOST_LABELS: Final = 400  # beyond these, labels that differ by minutes count as one
-NARROW: Final = 40  # the same for a first search, which gives a bound
 
 
 class Stand(IntEnum):
@@ -164,11 +164,8 @@ class RestSearch:
         A first search without waiting gives a bound: a label that cannot end below it is dropped.
         """
         if self.split or max(self.waits) > 0 or max(self.break_waits) > 0:
-            simple = replace(self, waits=(0,), break_waits=(0,), split=False).best()
+            simple = replace(self, waits=(0,), break_waits=(0,), split=False, most_labels=MOST_LABELS).best()
             self._most = np.inf if simple is None else simple.cost
-            if not self.exact and self.most_labels > NARROW:
-                narrow = replace(self, most_labels=NARROW).best()
-                self._most = min(self._most, np.inf if narrow is None else narrow.cost)
         labels = self.first_label()
         trail: list[_Stage] = []
         for place in range(self.table.places - 1):
@@ -200,7 +197,7 @@ class RestSearch:
 
     def after(self, label: Labels, stand: Stand, place: int) -> Labels:
         """One label after a stand of the least length."""
-        return self._after(label, stand, 0, 0, place)
+        return self._after(label, stand, np.zeros(1, dtype=np.int64), 0, place)
 
     def work_at(self, label: Labels, place: int) -> int:
         """Minutes of chain work on the way to the next place."""
@@ -248,13 +245,17 @@ class RestSearch:
                 waits = self.break_waits if self.table.changes[place] or self.exact else self.break_waits[:1]
             if stand in (Stand.SPLIT_FIRST, Stand.SPLIT_SECOND):
                 waits = (0,)
-            for kind in self.law.split if stand is Stand.SPLIT_FIRST else (0,):
-                may = np.flatnonzero(self._may(labels, stand))
-                for wait in waits if may.size else ():
-                    able = may if wait or self.exact else may[_sensible(labels[may], stand)]
-                    after = self._after(labels[able], stand, wait, kind, place)
+            able = np.flatnonzero(self._may(labels, stand))
+            for part in self.law.split if stand is Stand.SPLIT_FIRST else (0,):
+                which = np.repeat(able, len(waits))
+                wait = np.tile(np.asarray(waits, dtype=np.int64), able.size)
+                if not self.exact:
+                    fit = (wait > 0) | _sensible(labels[which], stand)
+                    which, wait = which[fit], wait[fit]
+                if which.size:
+                    after = self._after(labels[which], stand, wait, part, place)
                     hope = self._hopeful(after, place)
-                    options.append((after[hope], able[hope], np.full(int(hope.sum()), stand, dtype=np.int64)))
+                    options.append((after[hope], which[hope], np.full(int(hope.sum()), stand, dtype=np.int64)))
         stood, parent, stands = (np.concatenate(x) for x in zip(*options, strict=True))
         keep = self._undominated(stood)
         return stood[keep], parent[keep], stands[keep]
@@ -289,7 +290,7 @@ class RestSearch:
             return np.asarray(driven & (split == 0))
         return np.asarray((split > 0) & (labels[:, Col.DRIVEN_1] > 0))
 
-    def _after(self, labels: Labels, stand: Stand, wait: int, part: int, place: int) -> Labels:
+    def _after(self, labels: Labels, stand: Stand, wait: NDArray[np.int64], part: int, place: int) -> Labels:
         law, out = self.law, labels.copy()
         column = self.table.column(out[:, Col.TIME])
         price = self.table.break_price[place, column] if stand is Stand.BREAK else self.table.rest_price[place, column]
@@ -352,34 +353,24 @@ class RestSearch:
         order = np.lexsort((labels[:, Col.DRIVEN], labels[:, Col.PRICE], labels[:, Col.TIME]))
         if not self.exact and order.size > self.most_labels:
             order = self._coarse(labels, order)
-        signed = labels[order] * _BETTER
-        split = labels[order, Col.SPLIT]
-        kept: list[NDArray[np.intp]] = []
-        size = 256
-        front = signed[:0]
-        front_split = split[:0]
-        for begin in range(0, order.size, size):
-            block, block_split = signed[begin : begin + size], split[begin : begin + size]
-            rivals = np.concatenate((front, block))
-            rival_split = np.concatenate((front_split, block_split))
-            beats = rival_split[:, None] == block_split[None, :]
-            for c in self._compared:
-                a, b = rivals[:, None, c], block[None, :, c]
-                beats &= (a == b) if self.exact and c == Col.TIME else (a <= b)
-            position = np.arange(front.shape[0], rivals.shape[0])
-            number = np.arange(rivals.shape[0])[:, None]
-            # Of labels that are equal in all of these the first stays.
-            back = beats[position[0] : position[-1] + 1].T if position.size else beats
-            mutual = np.zeros_like(beats)
-            mutual[position] = beats[position] & back
-            beats &= ~mutual | (number < position[None, :])
-            alive = ~beats.any(axis=0)
-            kept.append(order[begin : begin + size][alive])
-            front, front_split = (
-                np.concatenate((front, block[alive])),
-                np.concatenate((front_split, block_split[alive])),
-            )
-        return np.concatenate(kept) if kept else order
+        own = self._compared
+        signed = np.ascontiguousarray((labels[order][:, own] * _BETTER[own]).T.astype(np.int32))
+        split = labels[order, Col.SPLIT].astype(np.int32)
+        same_time = self.exact * (own.index(Col.TIME) + 1) - 1
+        alive_before = np.zeros(0, dtype=np.intp)  # indices into `order`
+        for begin in range(0, order.size, BLOCK):
+            block = np.arange(begin, min(begin + BLOCK, order.size))
+            rivals = np.concatenate((alive_before, block))
+            beats = split[rivals][:, None] == split[block][None, :]
+            equal = beats.copy()
+            for n, values in enumerate(signed):
+                a, b = values[rivals][:, None], values[block][None, :]
+                beats &= (a == b) if n == same_time else (a <= b)
+                equal &= a == b
+            beats &= ~equal | (rivals[:, None] < block[None, :])  # of equal labels the first stays
+            alive = block[~beats.any(axis=0)]
+            alive_before = np.concatenate((alive_before, alive))
+        return np.asarray(order[alive_before])
 
     def _coarse(self, labels: Labels, order: NDArray[np.intp]) -> NDArray[np.intp]:
         """One label, the cheapest, of those whose minutes agree, to the quarter hour or as coarsely as it takes."""
@@ -426,7 +417,7 @@ def _trace(end: int, trail: Sequence[_Stage]) -> tuple[PlacedStand, ...]:
 
 
 # [A] Nobody breaks or sleeps so soon after the last time, unless to wait: minutes.
-_LEAST_SINCE_BREAK: Final = 120
+_LEAST_SINCE_BREAK: Final = 150
 _LEAST_DRIVEN: Final = 240
 
 
