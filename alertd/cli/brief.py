@@ -6,18 +6,19 @@ from pathlib import Path
 
 from alertd.clock import Clock
 from alertd.errors import ConfigError, InputError
-from alertd.notices.text.dispatcher import brief_text
+from alertd.notices.reports.brief import BriefInput, compile_brief
+from alertd.notices.reports.brief_html import brief_page
+from alertd.notices.reports.brief_text import text_of
 from alertd.plan.model.plan import Plan
 from alertd.planning.one_off import load_daemon_state
 from alertd.planning.planner import NotPlanned, create_planner
-from alertd.service.brief_email import draw_roads, page_for_file
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import read_trips_file
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurrentBrief:
-    """A brief as text. `page`: the same as HTML with its images embedded, "" when not requested."""
+    """A brief as text. `page`: the same as HTML, "" when not requested."""
 
     text: str
     partial: bool
@@ -41,14 +42,22 @@ async def current_brief(settings: Settings, clock: Clock, *, page: bool = False)
         known = await load_daemon_state(planning, now)
         outcomes = await planning.plan(trips, now, road_reports=known.road_reports)
         plans = [o for o in outcomes if isinstance(o, Plan)]
-        drawn = await draw_roads(planning, plans, {t.id: t.route for t in trips}) if page else {}
     missed = [*bad, *((o.trip.id, o.reason) for o in outcomes if isinstance(o, NotPlanned))]
-    content = (plans, missed, now, settings.brief_zone)
+    brief = compile_brief(
+        BriefInput(
+            fleet=settings.fleet,
+            plans=plans,
+            not_planned=missed,
+            now=now,
+            zone=settings.brief_zone,
+            before=known.last_brief,
+        )
+    )
     return CurrentBrief(
-        text=brief_text(settings.fleet, *content),
-        partial=bool(content[1]) or any(p.partial for p in plans),
+        text=text_of(brief),
+        partial=bool(missed) or any(p.partial for p in plans),
         origin_note=known.origin_note,
-        page=page_for_file(settings.fleet, *content, drawn) if page else "",
+        page=brief_page(brief) if page else "",
     )
 
 

@@ -11,6 +11,7 @@ from rich.text import Text
 from alertd.cli.plan import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
+from alertd.plan.explain.members import ChainChoice
 from alertd.plan.explain.model import AirAtPlace, ColumnHour, Explanation, GripAtPlace, PastSpan, SourceValues, Spread
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
 from alertd.plan.serialize import to_plain
@@ -81,6 +82,9 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
             console, "posting", f"no rules on file for {land}: a winter road there counts as a control that may come"
         )
     _print_field(console, "need", f"chains needed here, by posting, grip, descent or closure: {x.need_frac:.3f} of 1")
+    _members(x, console)
+    if x.choice is not None:
+        _choice(x.choice, console)
     if x.stretch_surfaces:
         _print_field(console, "stretch", "share of members that meet it anywhere on it: " + _shares(x.stretch_surfaces))
     for c in x.compared:
@@ -90,6 +94,50 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
         _print_field(console, "barred", x.barred)
     where = "advice of the stretch" if x.stretch is not None else "no stretch of the plan here; advice of the trip"
     console.print(Text(f"   so: {where}: {VERB[x.advice]}", "bold"))
+
+
+def _members(x: Explanation, console: Console) -> None:
+    """Print every member here; the need of a place is the mean of its column."""
+    _print_field(
+        console,
+        "each",
+        "member at its hour of passing: rank of friction | ploughed | surface | friction at hand, needed, on the "
+        "steepest grade of the section | posting | descent | need here | need and slip anywhere on the stretch | "
+        "lost if only ready",
+    )
+    for m in x.members:
+        _print_field(
+            console,
+            f"{m.member}",
+            f"{m.friction_rank:.2f} | {'no' if m.untouched else 'yes'} | {m.surface} | "
+            f"{_known(m.mu, lambda v: f'{v:.3f}')} of {_known(m.needed_mu, lambda v: f'{v:.3f}')} on {m.grade:+.1%} | "
+            f"{m.posting_frac:.4f} | {m.descent_frac:.4f} | {m.need_frac:.4f} | "
+            f"{m.stretch_need_frac:.4f} {'slips' if m.stretch_slips else 'grips'} | {m.loss_s / 60.0:.2f} min",
+        )
+
+
+def _choice(c: ChainChoice, console: Console) -> None:
+    """Print the prices, and the minutes of the trip."""
+    p = c.prices
+    _print_field(
+        console,
+        "prices",
+        f"chaining ahead {p.ahead_s / 60.0:.2f} min: hang {c.hang_s / 60.0:.2f}, remove {c.remove_s / 60.0:.2f}, "
+        f"slower run {c.slower_s / 60.0:.2f}; only ready and caught at the sign {p.sign_s / 60.0:.2f} min more, or "
+        f"slipped {p.slip_s / 60.0:.2f} more",
+    )
+    _print_field(
+        console,
+        "choice",
+        f"need anywhere {c.probability:.4f}, the mean of its column; lost if only ready, the mean of its column, by "
+        f"chaining ahead: {c.worth:.4f}{'; showers, which nobody chains ahead for' if c.showers else ''}",
+    )
+    _print_field(
+        console,
+        "minutes",
+        f"of the trip, later than on a dry road: {c.unchained_s / 60.0:.1f} without chains, {c.chained_s / 60.0:.1f} "
+        f"chained, chance {c.chain_probability:.4f}: mean {c.expected_s / 60.0:.1f}",
+    )
 
 
 def _posting(x: Explanation, console: Console) -> None:

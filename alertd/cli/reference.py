@@ -75,8 +75,11 @@ def cli_page(group: click.Group) -> str:
 
 def _commands(name: str, command: click.Command) -> Iterator[tuple[str, click.Command]]:
     if isinstance(command, click.Group):
-        for sub in sorted(command.commands):
-            yield from _commands(f"{name} {sub}", command.commands[sub])
+        context = click.Context(command, info_name=name)
+        for sub in command.list_commands(context):
+            found = command.get_command(context, sub)
+            if found is not None:
+                yield from _commands(f"{name} {sub}", found)
         if not command.invoke_without_command:
             return
     yield name, command

@@ -13,9 +13,10 @@ from alertd.errors import InputError
 from alertd.notices.charts.axles import axle_svg, axle_text
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
 from alertd.rules.clause import Clause
+from alertd.rules.duties import CarryRule, Exemption, Season
 from alertd.rules.requirements import CarryDuty, Hanging, TireDemand, carry_duty, cover, demand_for, demands_by_tire
 from alertd.rules.rig import Rig
-from alertd.rules.ruleset import CarryRule, ControlLevel, RuleSet, Season
+from alertd.rules.ruleset import ControlLevel, RuleSet
 from alertd.rules.tire_text import tires_code, tires_detail, tires_line
 from alertd.sources.files.laws.ruleset import RuleFile
 from alertd.sources.files.rig import RigFile
@@ -173,7 +174,7 @@ def _level_json(rig: Rig, requirement: LevelRequirement) -> dict[str, object]:
         "confidence": demand.confidence,
         "doubt": demand.doubt,
         "devices": list(demand.devices),
-        "exemptions": list(level.exemptions),
+        "exemptions": [e.who for e in level.exemptions],
         "speed_limit_mps": level.speed_limit_mps,
         "speed_section": level.speed_section,
     }
@@ -194,7 +195,7 @@ def _carry_json(ruleset: RuleSet, rule: CarryRule, rig: Rig, today: date) -> dic
         "section": rule.section,
         "confidence": rule.confidence,
         "doubt": rule.doubt,
-        "exemptions": list(rule.exemptions),
+        "exemptions": [e.who for e in rule.exemptions],
     }
 
 
@@ -280,7 +281,7 @@ def _show_level(
     _print_field(console, "in doubt", demand.doubt)
     if same is None:
         _print_field(console, "devices", "; ".join(demand.devices) if hanging.tires else "")
-        _print_field(console, "exempt", "; ".join(level.exemptions))
+        _print_field(console, "exempt", "; ".join(map(exemption_words, level.exemptions)))
     if level.speed_limit_mps is not None:
         _print_field(console, "speed", f"{_speed(ruleset, level.speed_limit_mps)} ({level.speed_section})")
     _print_field(console, "when", _TRIGGER[level.trigger])
@@ -341,7 +342,7 @@ def _show_duties(ruleset: RuleSet, rig: Rig, console: Console, today: date) -> N
             console, "", "; ".join(roads + ([] if rule.zones_complete else ["and others: the list was cut short"]))
         )
         _print_field(console, "in doubt", rule.doubt)
-        _print_field(console, "exempt", "; ".join(rule.exemptions))
+        _print_field(console, "exempt", "; ".join(map(exemption_words, rule.exemptions)))
     if not ruleset.carry:
         _print_field(console, "carry", "no duty by date on file")
     for t in ruleset.tire_duties:
@@ -374,6 +375,11 @@ def _show_sources(ruleset: RuleSet, console: Console) -> None:
         _print_field(console, "source", source)
     console.print()
     console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
+
+
+def exemption_words(exemption: Exemption) -> str:
+    """Whom the rule leaves out, and the paper that proves it."""
+    return f"{exemption.who} (paper: {exemption.paper})" if exemption.paper else exemption.who
 
 
 def _season(season: Season | None) -> str:

@@ -239,7 +239,7 @@ async def _run_services(
         if await asyncio.to_thread(app.state.authenticator.denies_all):
             log.error("no active API token: all HTTP requests will be rejected; create one with `alertd token new`")
         gate = Gate(most_connections(raise_descriptor_limit()))
-        server = uvicorn.Server(server_config(app, REQUEST_SHUTDOWN_TIMEOUT_S, gate))
+        server = uvicorn.Server(server_config(app, REQUEST_SHUTDOWN_TIMEOUT_S, gate, settings.http_proxies))
 
         def stepped(_by_s: float) -> None:
             metrics.clock_steps.inc()

@@ -4,7 +4,7 @@ import asyncio
 import json
 import logging
 import socket
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from typing import Any, Final, cast
@@ -15,6 +15,7 @@ from starlette.types import ASGIApp
 from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from alertd.daemon.connection_limit import BACKLOG, Gate
+from alertd.delivery.address_policy import Network
 from alertd.errors import ConfigError
 from alertd.settings.model import Settings
 from alertd.web.counted_log import Tally
@@ -94,10 +95,13 @@ class HeaderTimeoutProtocol(H11Protocol):
             self._headers_due = None
 
 
-def server_config(app: ASGIApp, shutdown_timeout_s: int, gate: Gate | None = None) -> uvicorn.Config:
+def server_config(
+    app: ASGIApp, shutdown_timeout_s: int, gate: Gate | None = None, proxies: Sequence[Network] = ()
+) -> uvicorn.Config:
     """The server's settings. shutdown_timeout_s: time for running requests to end at shutdown.
 
-    gate: the gate of the server's listener, which limits connections.
+    gate: the gate of the server's listener, which limits connections. proxies: whose X-Forwarded-For and
+    X-Forwarded-Proto count; those of any other client could name any address.
     """
     listener = partial(HeaderTimeoutProtocol, gate=gate or Gate(), garbage=Tally("requests answered 400"))
     return uvicorn.Config(
@@ -108,6 +112,8 @@ def server_config(app: ASGIApp, shutdown_timeout_s: int, gate: Gate | None = Non
         access_log=False,
         server_header=False,
         lifespan="off",
+        proxy_headers=bool(proxies),
+        forwarded_allow_ips=[str(network) for network in proxies],
         timeout_keep_alive=KEEP_ALIVE_S,
         timeout_graceful_shutdown=shutdown_timeout_s,
         h11_max_incomplete_event_size=MAX_HEADER_BYTES,  # of incomplete headers; the middleware checks the rest

@@ -11,7 +11,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 from alertd.clock import Clock
 from alertd.daemon.leadership import process_name
 from alertd.delivery.worker import DeliveryWorker
-from alertd.errors import AlertdError
+from alertd.errors import AlertdError, InputError
 from alertd.planning.planner import Planner
 from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
@@ -29,6 +29,7 @@ from alertd.sources.http.exchange import MAX_STALE_USE
 from alertd.sources.kept_forecasts import FILES_KEPT, KEPT_FOLDER, KeptForecasts
 from alertd.store.archive import Archive
 from alertd.store.store import Store
+from alertd.watch.beacon import beacon_of, write_beacon
 
 log = logging.getLogger(__name__)
 
@@ -86,9 +87,24 @@ class Daemon:
         outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())
         if outbox.oldest_waiting_age_s <= OVERDUE_S:
             self._heartbeat()
+            await self._write_beacon()
         else:
             age_min = outbox.oldest_waiting_age_s / 60.0
             log.warning("heartbeat skipped: oldest undelivered notice is %.0f min old", age_min)
+
+    async def _write_beacon(self) -> None:
+        """Write the beacon for a watch; a failure is logged, and the watch then warns."""
+        settings, now = self._planning.settings, self._clock()
+        watch = settings.watch
+        if watch.file is None:
+            return
+        period = timedelta(minutes=settings.plan_every_min) + watch.late
+        plans = [one.plan for one in self._active]
+        beacon = beacon_of(settings.fleet, settings.brief_zone, plans, now, period)
+        try:
+            await asyncio.to_thread(write_beacon, watch.file, beacon, watch.key)
+        except InputError as exc:
+            log.error("beacon not written: %s", exc)
 
     async def brief(self) -> None:
         """Settle the due morning briefs: send them, or record them as skipped."""

@@ -17,7 +17,7 @@ from alertd.errors import ConfigError
 class ChannelModel(BaseModel):
     """Base of a channel's section in the settings file: no unknown keys, nothing coerced, frozen."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
     name: str = Field(min_length=1, pattern=r"^[A-Za-z0-9_-]+$", examples=["office"])
     audiences: list[Literal["driver", "dispatcher", "fleet"]] = Field(min_length=1, examples=[["driver"]])

@@ -24,6 +24,15 @@ class PrecipForm(IntEnum):
     PELLETS = 2  # ice pellets, snow grains, graupel: solid at any temperature
 
 
+class Obscured(IntEnum):
+    """What a source reports to take the sight; a higher code is worse."""
+
+    NOTHING = 0
+    FOG = 1
+    FREEZING_FOG = 2  # also ice fog: it leaves rime on the road
+    BLOWING_SNOW = 3
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gap:
     """A missing part of the answer: the cells, and the reason as text for the reader."""
@@ -71,6 +80,8 @@ class Forecast:
     precip_prob_frac: [0-1, over the hour]
     freezing_level_m, snow_level_m: [above sea level]
     precip_form: [PrecipForm]
+    obscured, snow_depth_m, ground_temp_c: (cell, hour) hints for judgement, None where no source gives them.
+        [Obscured]; snow on open ground; the model's own ground surface, which is no pavement.
     outside: cells that the source reports as outside its area. They are all NaN, and this is not a fault.
     issue_every_h: hours between two issues for a source with only a few a day.
     pooled: the credits of the sources, when there are several.
@@ -102,6 +113,9 @@ class Forecast:
     outside: tuple[int, ...] = ()
     issue_every_h: float = 0.0
     pooled: tuple[Credit, ...] = ()
+    obscured: NDArray[np.int8] | None = None
+    snow_depth_m: Array | None = None
+    ground_temp_c: Array | None = None
 
     def __post_init__(self) -> None:
         shape = self.air_temp_c.shape
@@ -110,6 +124,10 @@ class Forecast:
         for name in WEATHER_FIELDS:
             if getattr(self, name).shape != shape:
                 raise ValueError(f"{name} has shape {getattr(self, name).shape}, air_temp_c has {shape}")
+        for name in HINT_FIELDS:
+            hint = getattr(self, name)
+            if hint is not None and hint.shape != shape[1:]:
+                raise ValueError(f"{name} has shape {hint.shape}, the cells and hours are {shape[1:]}")
         for when in (self.start, self.fetched_at, self.issued_at):
             if when is not None and when.utcoffset() is None:
                 raise ValueError("forecast times must be aware")
@@ -161,3 +179,5 @@ WEATHER_FIELDS: tuple[str, ...] = (
     "visibility_m",
     "precip_form",
 )
+
+HINT_FIELDS: Final[tuple[str, ...]] = ("obscured", "snow_depth_m", "ground_temp_c")  # (cell, hour), or None

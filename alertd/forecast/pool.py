@@ -74,6 +74,7 @@ def pool(
         source_reached[:, offset : offset + f.hours] = known_span(f)
         source_reached[unknown_throughout(f)] = True
     fill_from_others(arrays, np.repeat(np.arange(len(level)), counts), reached)
+    hints = pooled_hints(level, offsets, hours)
     return replace(
         first,
         provider=" + ".join(dict.fromkeys(f.provider for f in level)),
@@ -87,8 +88,28 @@ def pool(
         outside=tuple(c for c in all_cells if all(c in f.outside for f in level)),
         issue_every_h=0.0,
         pooled=tuple(credit for f in level for credit in f.credits),
+        **hints,
         **arrays,
     )
+
+
+_GRAVEST: Final[Mapping[str, np.ufunc]] = {"obscured": np.fmax, "snow_depth_m": np.fmax, "ground_temp_c": np.fmin}
+
+
+def pooled_hints(forecasts: Sequence[Forecast], offsets: Sequence[int], hours: int) -> dict[str, Any]:
+    """The hints of several forecasts on common hours: of each cell and hour the gravest; None where none has any."""
+    found: dict[str, Any] = {}
+    for name, gravest in _GRAVEST.items():
+        pooled: NDArray[Any] | None = None
+        for forecast, offset in zip(forecasts, offsets, strict=True):
+            own = getattr(forecast, name)
+            if own is None:
+                continue
+            laid = np.full((own.shape[0], hours), 0 if own.dtype == np.int8 else np.nan, dtype=own.dtype)
+            laid[:, offset : offset + own.shape[1]] = own
+            pooled = laid if pooled is None else gravest(pooled, laid)
+        found[name] = pooled
+    return found
 
 
 def known_span(forecast: Forecast) -> NDArray[np.bool_]:

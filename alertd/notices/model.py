@@ -18,7 +18,8 @@ class NoticeKind(StrEnum):
     """Why a notice is sent."""
 
     PLAN = "plan"  # the first plan of a trip
-    WORSE = "worse"  # the advice rose, or the place, tires or time changed materially
+    WORSE = "worse"  # the advice rose, or the driver must act sooner or do more
+    CHANGED = "changed"  # place, tires or time changed, and the driver need not act sooner or do more
     EASED = "eased"  # the advice fell; never sent on missing or stale data
     BRIEF = "brief"  # the morning brief, one per fleet and local date
     DATA = "data"  # forecasts missing or stale: be ready to chain

@@ -5,6 +5,7 @@ from typing import Final
 from alertd.notices import surfaces
 from alertd.notices.sent_state import fact_of
 from alertd.notices.text import phrases, place_text
+from alertd.notices.triggers.change_weight import EARLIER_M
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Stretch
 
@@ -54,7 +55,8 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
     if new.chained:
         return out  # the truck is already chained, so the chain-up place does not matter
     if not fact_of(old).same_place(fact_of(new)):
-        out.append(f"chain up at {phrases.stop_words(new.chain_up)}, was {phrases.stop_words(old.chain_up)}")
+        place = f"chain up at {phrases.stop_words(new.chain_up)}"
+        out.append(f"{place}, was {phrases.stop_words(old.chain_up)}{_moved_by(old, new)}")
     elif abs((new.chain_up.arrive_at - old.chain_up.arrive_at).total_seconds()) >= MIN_CHANGE_S:
         here = new.chain_up.zone
         was, now = phrases.clock_time(old.chain_up.arrive_at, here), phrases.clock_time(new.chain_up.arrive_at, here)
@@ -62,6 +64,14 @@ def _of_stretch(old: Stretch, new: Stretch) -> list[str]:
     if old.hanging.singles_n != new.hanging.singles_n:
         out.append(f"tires {old.hanging.singles_n} → {new.hanging.singles_n}")
     return out
+
+
+def _moved_by(old: Stretch, new: Stretch) -> str:
+    """Return how far and which way the place moved, because only an earlier one is bad news."""
+    by_m = new.chain_up.distance_m - old.chain_up.distance_m
+    if abs(by_m) < EARLIER_M:
+        return ""
+    return f" ({phrases.miles(abs(by_m))} {'nearer the snow' if by_m > 0.0 else 'EARLIER on the road'})"
 
 
 def _name(s: Stretch) -> str:

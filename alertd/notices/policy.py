@@ -17,10 +17,10 @@ from alertd.plan.model.plan import Plan
 class Policy:
     """Relief is slower than worse news, because a driver who got false relief once may ignore later messages.
 
-    A stretch is raised at the plan's own probabilities. It is eased only below these [A], after it has stayed milder
-    for `ease_after` and over a newer forecast. Forecast timing shifts by hours from one issue to the next and often
-    shifts back. A change of stop, tires or hour only waits for `least_gap` after the last message on the trip, unless
-    its action comes within `soon`. A rise never waits.
+    A stretch is raised at the plan's own probabilities and prices. It is eased only below these [A], after it has been
+    milder for `ease_after` and over a newer forecast. Forecast timing shifts by hours from one issue to the next and
+    often shifts back. A change of stop, tires or hour only waits for `least_gap` after the last message on the trip,
+    unless its action comes within `soon`. A rise never waits.
 
     A driver gets at most `driver_most_an_hour` messages [A]. In quiet hours (local at the start of the trip) a driver
     gets only what needs action within `quiet_yields`. An hour's sleep costs less than a missed chain-up, but more than
@@ -46,6 +46,7 @@ class Policy:
     ease_after: timedelta = timedelta(hours=1)
     chain_cleared_probability: float = 0.4
     ready_cleared_probability: float = 0.1
+    chain_cleared_worth: float = 0.8
     least_gap: timedelta = timedelta(minutes=30)
     soon: timedelta = timedelta(hours=2)
     driver_most_an_hour: int = 4

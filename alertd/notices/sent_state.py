@@ -22,7 +22,8 @@ class SentFact:
     with advice `clear`. start_m, end_m: with the road around the stretch where few members need chains. edge_m: start
     of the stretch itself, None where it is start_m. until: announced end of a hold. sent_at: when the row was sent
     (UTC). pending: not yet sent to the driver because of quiet hours or the rate limit; the dispatcher has it.
-    milder_since, milder_on: since when the plan has been milder, and the first forecast that was.
+    milder_since, milder_on: since when the plan has been milder, and the first forecast that was. up_m: distance of the
+    chain-up place along the route, None where not known. tires_n: number of tires, 0 where not known.
     """
 
     advice: Advice
@@ -40,6 +41,8 @@ class SentFact:
     milder_since: datetime | None = None
     milder_on: datetime | None = None
     edge_m: float | None = None
+    up_m: float | None = None
+    tires_n: int = 0
 
     @property
     def core_start_m(self) -> float:
@@ -81,6 +84,8 @@ def fact_of(stretch: Stretch) -> SentFact:
         singles_short=stretch.hanging.singles_short,
         at=stretch.chain_up.arrive_at,
         until=stretch.hold_until,
+        up_m=stretch.chain_up.distance_m,
+        tires_n=stretch.hanging.singles_n,
     )
 
 
@@ -113,6 +118,8 @@ def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
             milder_since=when(r, "milder_since"),
             milder_on=when(r, "milder_on"),
             edge_m=None if r.get("edge_m") is None else float(r["edge_m"]),
+            up_m=None if r.get("up_m") is None else float(r["up_m"]),
+            tires_n=int(r.get("tires_n", 0)),
         )
         for r in rows
     )

@@ -22,7 +22,7 @@ from alertd.plan.chain_up.route_outcome import (
     conditions_on,
     uncovered,
 )
-from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch, DepartureView
+from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.controls.closures import Clock, Closure, meets_hold
 from alertd.plan.describe.arrivals import arrival_pair
@@ -34,8 +34,9 @@ from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hazards import hazards
-from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
+from alertd.plan.road_ahead.hourly_need import HourlyNeed
 from alertd.plan.road_ahead.timing import unchained_timing
+from alertd.plan.road_ahead.trip_odds import trip_odds
 from alertd.plan.road_ahead.wind import WindHours
 from alertd.units import HOUR_S
 
@@ -99,6 +100,7 @@ def compare_departures(
     )
     beyond = (rides.hour[:compared_n] == hourly_need.hours).any(axis=(1, 2))
     quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
+    odds = trip_odds(hourly_need, rides.need[:compared_n])
     unknown_frac = (rides.code[:compared_n] == 0).sum(axis=1, dtype=np.uint16).mean(axis=1) / hourly_need.members
     compared = []
     for i in np.flatnonzero(~beyond).tolist():
@@ -108,7 +110,9 @@ def compare_departures(
         )
         chain_plan, minutes = way.chain_plan, way.minutes
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
-        probability = _probability(view, rides.need[i])
+        met = None if way.conditions is None else way.conditions.encounter
+        probability = float(odds[i] if met is None else trip_odds(hourly_need, met.need))
+        arrivals = arrival_pair(depart_at, float(rides.reach_s[i, -1]), way.chained_s, probability)
         clock = _clock(views, rides.reach_s[i], chain_plan, minutes) if reasons.closures else None
         held = clock is not None and meets_hold(
             reasons.closures,
@@ -119,7 +123,7 @@ def compare_departures(
             now_utc,
             params,
         )
-        encounter = views.leaving_later(i).encounter(0) if way.conditions is None else way.conditions.encounter
+        encounter = views.leaving_later(i).encounter(0) if met is None else met
         found = hazards(hourly_need, reasons.wind, encounter.hour, encounter.code, params)
         held = held or any(x.holds for x in found)
         advice = max(_advice(way, float(unknown_frac[i])), Advice.SLOW if found else Advice.CLEAR, key=lambda a: a.rank)
@@ -130,10 +134,10 @@ def compare_departures(
                 advice=Advice.HOLD if held else advice,
                 probability=probability,
                 unknown_frac=float(unknown_frac[i]),
-                lost_s=minutes * 60.0 - float(views.dry_s[-1]),
+                lost_s=(arrivals.expected_at - depart_at).total_seconds() - float(views.dry_s[-1]),
                 hangings=0 if chain_plan is None else len(chain_plan.spans),
                 hours_ok=_hours_ok(views, chain_plan, minutes, depart_at, comparison),
-                arrivals=arrival_pair(depart_at, float(rides.reach_s[i, -1]), way.chained_s, probability),
+                arrivals=arrivals,
             )
         )
     return tuple(compared)
@@ -150,14 +154,6 @@ def _clock(views: DepartureViews, reach_s: Array, chain_plan: ChainPlan | None, 
         return np.asarray(np.interp(at, edge_m, reach_s) + np.interp(at, spell_m, late_s))
 
     return reach
-
-
-def _probability(view: DepartureView | None, need: Float32) -> float:
-    """Share of members that need chains on any stretch."""
-    if view is None or not view.stretches:
-        return 0.0
-    sections = np.concatenate([np.arange(x.first, x.last + 1) for x in view.stretches])
-    return float(need[:, sections].max(axis=1).mean(dtype=np.float64))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

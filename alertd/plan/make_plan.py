@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from alertd.forecast.model import Forecast
 from alertd.forecast.past import PastWeather
 from alertd.plan.chain_up.chains_on import ChainsOn
+from alertd.plan.chain_up.hanging import HangingNow
 from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.controls.overlay import belief_frac, with_posted
@@ -32,7 +33,7 @@ from alertd.plan.describe.stretches import chains_note, describe, with_sent_plac
 from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
-from alertd.plan.model.alternatives import ArrivalPair, Departure
+from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.days import DaysNote, DeliveryWindow
 from alertd.plan.model.notes import HoursNote, PositionFix
 from alertd.plan.model.plan import Along, Plan
@@ -40,7 +41,6 @@ from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
-from alertd.plan.road_ahead.chain_need import stretch_probability
 from alertd.plan.road_ahead.hourly_need import Corridor, HourlyNeed, hourly_need_for
 from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
@@ -60,9 +60,9 @@ class TripInput:
     """A trip: its people, its departure (aware), the hours the driver has used, and the state of the truck and route.
 
     fix: last reported position, from which the plan starts. position_notes: cautions about it. stood: earlier stops.
-    chains: those reported on. arrived_at: None for a truck that has not arrived. closures: closed roads and weather
-    warnings on the route. warnings_known: whether all of the latter are among them. posted: controls of road
-    authorities on the route. language: of the driver's texts, "" for the operator's choice.
+    chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived. closures: closed
+    roads and weather warnings on the route. warnings_known: whether all of the latter are among them. posted: controls
+    of road authorities on the route. language: of the driver's texts, "" for the operator's choice.
     delivery: when the customer takes the load.
     """
 
@@ -75,6 +75,7 @@ class TripInput:
     position_notes: tuple[str, ...] = ()
     stood: tuple[Stood, ...] = ()
     chains: ChainsOn | None = None
+    hanging: HangingNow | None = None
     arrived_at: datetime | None = None
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
@@ -181,10 +182,9 @@ def make_plan(request: PlanRequest) -> Plan:
         arrive_at, early, late = not_before(hold, (arrive_at, early, late), run)
     elif arrivals is not None:
         early, late = arrival_window(arrivals, run, leave, (early, late), params)
+    # Minutes are the mean of both futures: they change little where the advice changes.
+    expected_s = None if arrivals is None else (arrivals.expected_at - leave).total_seconds()
     compared = () if over else _compared(trip, went, wind, now_utc, params)
-    compared = tuple(
-        _as_planned(d, advice, arrive_at, arrivals) if d.depart_at == went.remaining.depart_at else d for d in compared
-    )
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -205,7 +205,7 @@ def make_plan(request: PlanRequest) -> Plan:
         arrive_early=early,
         arrive_late=late,
         arrive_unhindered=leave + timedelta(seconds=round(run.unhindered_s)),
-        cost_s=taken_s - run.unhindered_s,
+        cost_s=(taken_s if expected_s is None else expected_s) - run.unhindered_s,
         singles_needed=max((h.singles_n for h in hangings), default=0),
         singles_carried=rig.singles_carried,
         doubles_carried=rig.doubles_carried,
@@ -224,11 +224,10 @@ def make_plan(request: PlanRequest) -> Plan:
         ),
         partial=partial,
         members_n=went.solution.encounter.hourly_need.members,
-        chain_probability=stretch_probability(run.need, 0, run.sections.count - 1),
+        chain_probability=run.chain_odds,
         along=_along(run, leave),
         bridges=bridges,
         departures=compared,
-        picks=() if partial else pick_departures(compared, went.remaining.depart_at, params),
         hours=hours,
         position=trip.fix,
         closures=closures,
@@ -245,15 +244,15 @@ def make_plan(request: PlanRequest) -> Plan:
             if _is_near(went, x.enter_at, known_at or now_utc)
         ),
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
+        hanging_since=None if over or trip.hanging is None else trip.hanging.since,
         arrived_at=trip.arrived_at,
         input_notes=weather.remarks,
         arrivals=arrivals,
-        leave_by=None if partial else leave_by(compared, went.remaining.depart_at, params),
         hold=hold,
         days=None if over else days,
         delivery=None if over else delivery_note(trip.delivery, run, leave, arrive_at, arrivals, arrive_zone),
     )
-    return with_id(plan)
+    return with_id(_with_comparison(plan, sum(x.driven and not x.stays_on for x in run.legs), params))
 
 
 def _hours(
@@ -283,10 +282,28 @@ def _is_near(went: "RemainingDrive", at: datetime, known_at: datetime) -> bool:
     return went.days is None or not is_beyond(at, known_at)
 
 
-def _as_planned(d: Departure, advice: Advice, arrive_at: datetime, arrivals: ArrivalPair | None) -> Departure:
+def _with_comparison(plan: Plan, hangings: int, params: PlanParams) -> Plan:
+    """The plan with the planned departure among the others as it is itself, and the departures worth showing."""
+    compared = tuple(_as_planned(d, plan, hangings) if d.depart_at == plan.depart_at else d for d in plan.departures)
+    return replace(
+        plan,
+        departures=compared,
+        picks=() if plan.partial else pick_departures(compared, plan.depart_at, params),
+        leave_by=None if plan.partial else leave_by(compared, plan.depart_at, params),
+    )
+
+
+def _as_planned(d: Departure, plan: Plan, hangings: int) -> Departure:
     """The planned departure of a comparison, with the figures of the plan itself; with a hold it has one arrival."""
-    both = None if advice is Advice.HOLD else arrivals or d.arrivals
-    return replace(d, advice=advice, arrive_at=arrive_at, arrivals=both)
+    return replace(
+        d,
+        advice=plan.advice,
+        arrive_at=plan.arrive_at,
+        arrivals=None if plan.advice is Advice.HOLD else plan.arrivals or d.arrivals,
+        probability=plan.chain_probability,
+        lost_s=plan.cost_s,
+        hangings=hangings,
+    )
 
 
 def _has_arrived_by_plan(
@@ -318,8 +335,9 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     request = _in_force(request)
     trip, params, now_utc = request.trip, request.params, request.now_utc
     rest = remaining_trip(
-        request.route, trip.depart_at.astimezone(UTC), trip.fix, request.weather.corridor, params, now_utc, trip.stood
-    )
+        request.route, trip.depart_at.astimezone(UTC), _fix(trip, now_utc, params), request.weather.corridor, params,
+        now_utc, trip.stood,
+    )  # fmt: skip
     since = trip.fix.at if trip.fix is not None and trip.fix.old else None
     from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
     hourly_need = hourly_need_for(rest.route, request.rig, request.rulesets, rest.corridor, params, from_epoch_s)
@@ -336,6 +354,15 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
         return RemainingDrive(remaining=rest, solution=solution)
     days = plan_days(solution, solve, trip.used, rest.depart_at, trip.delivery, params, rest.before)
     return RemainingDrive(remaining=rest, solution=solution if days is None else days.solution, days=days)
+
+
+def _fix(trip: TripInput, now_utc: datetime, params: PlanParams) -> PositionFix | None:
+    """The position to plan from. While chains are being hung it is as old as the work, which the plan begins there."""
+    fix, hanging = trip.fix, trip.hanging
+    if fix is None or hanging is None:
+        return fix
+    latest = max(fix.at, now_utc) if fix.old else fix.at
+    return replace(fix, at=min(latest, hanging.begins_at(latest, params.hang_min_s)), old=False)
 
 
 def _compared(

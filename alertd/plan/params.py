@@ -35,10 +35,13 @@ class PlanParams:
     chained_ceiling_mps: float = to_mps(30.0)
     chained_bare_mps: float = to_mps(20.0)
 
-    # Probabilities at which advice is given [A]: missing a chain-up costs far more than a needless warning.
-    chain_probability: float = 0.5
+    # Probabilities at which advice is given [A]: missing a chain-up costs far more than a needless warning. Prices, see
+    # `chain_up.prices`, decide whether to chain ahead; from chain_probability on the advice is to chain in any case.
+    chain_probability: float = 0.7
     ready_probability: float = 0.15
     hold_probability: float = 0.3
+    # Probability of a control that bars the rig from which the advice is to hold [A]: more likely posted than not.
+    barred_probability: float = 0.5
     # Probability of ice, frost or snow from which a road is a winter road and a trip at least "slow" [A]. A higher
     # `ready_probability` does not change that. Ice over more than 2 miles, in each member by itself, causes a notice
     # [A]: that is two minutes at 62 mph, too long to coast over. Shorter ice only makes a trip "slow".
@@ -134,7 +137,7 @@ class PlanParams:
 
     # Prices in the choice of stops, as seconds [A].
     wear_s_per_m: float = 0.03  # chains worn on bare road
-    missed_s: float = 7_200.0  # turned back or fined without chains
+    missed_s: float = 7_200.0  # turned back without chains
     stuck_s: float = 14_400.0  # stuck
     cramped_s: float = 1_800.0  # stop with little room
     steep_s: float = 1_800.0  # stop on a grade
@@ -142,6 +145,21 @@ class PlanParams:
     snowed_s: float = 5_400.0  # stop on road that may itself need chains
     edge_s: float = 900.0  # stop at the very edge of such road
     kept_s: float = 1_500.0  # by which another stop must be better than one already sent; below the time to hang
+
+    # Prices of the choice between chaining ahead and deciding at the sign, see `chain_up.prices`. Money counts as time
+    # of the truck. ATRI, for 2022, by trade press; fines of Colorado (USD 579) and Washington (USD 500), by press.
+    truck_hour_usd: float = 90.78
+    fine_usd: float = 579.0
+    enforced_frac: float = 0.2  # [A] share of trucks without chains that are fined. Washington: 64 in 146 inspected had
+    # a violation (trade press, 2024); most trucks are not inspected
+    recovery_usd: float = 5_000.0  # [A] a heavy recovery is often about USD 10,000 (a blog); many need only a push
+    sign_wait_s: float = 1_800.0  # [A] chaining at the sign, in the queue for a full chain-up area
+    late_sign_frac: float = 0.15  # [A] share of posted controls that stop a ready driver past the last place to chain
+    chain_in_snow_s: float = 2_700.0  # [A] chaining where the truck began to slip, off any area, more than ahead of it
+    stuck_frac: float = 0.015  # [A] share of slipping trucks with a ready driver that get stuck
+    # An ordinary chained run [A]: 10 miles at chained speed instead of 45 mph, that of careful trucks in light snow.
+    chained_run_m: float = 10.0 * MILE_M
+    unchained_run_mps: float = to_mps(45.0)
 
     # Unlisted places, named where no listed stop serves [A].
     unlisted_s: float = 2_700.0  # price; equals 16 miles chained on bare road to a listed stop

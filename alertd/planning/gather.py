@@ -55,6 +55,7 @@ async def _client(settings: Settings, clock: Clock, progress: Progress) -> Async
             rng=np.random.default_rng(),
             on_error=progress,
             host_limits=provider_hosts(),
+            trust_env=settings.environment_proxy,
         )
     ) as client:
         yield client

@@ -95,6 +95,7 @@ def _options(settings: Settings, clock: Clock, progress: Progress) -> HttpOption
         at_once_per_host=1,
         per_s_per_host=0.5,
         host_limits=provider_hosts(),
+        trust_env=settings.environment_proxy,
     )
 
 

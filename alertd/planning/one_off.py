@@ -7,9 +7,11 @@ from datetime import datetime
 from pathlib import Path
 
 from alertd.errors import StoreError
+from alertd.notices.reports.brief_changes import BriefState
 from alertd.plan.controls.placement import FeedNote
 from alertd.planning.planner import Planner
 from alertd.planning.road_reports import RoadReports
+from alertd.records.brief_states import last_state
 from alertd.records.closures import active_closures
 from alertd.records.posted_controls import collect_posted
 from alertd.store.store import Store
@@ -17,10 +19,11 @@ from alertd.store.store import Store
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DaemonState:
-    """road_reports: as a cycle would plan with. origin_note: their origin in words."""
+    """road_reports: as a cycle would plan with. origin_note: their origin in words. last_brief: None without one."""
 
     road_reports: RoadReports
     origin_note: str
+    last_brief: BriefState | None = None
 
 
 async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
@@ -38,6 +41,7 @@ async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
         try:
             closures = await asyncio.to_thread(lambda: tuple(c.to_core() for c in active_closures(store, now_utc)))
             posted = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=False)
+            before = await asyncio.to_thread(last_state, store, now_utc)
         finally:
             await asyncio.to_thread(store.close)
     except StoreError as exc:
@@ -52,6 +56,7 @@ async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
     return DaemonState(
         road_reports=RoadReports(closures=closures, controls=posted),
         origin_note=_origin_note(f"{counted}, with the daemon's store {place}", feeds),
+        last_brief=before,
     )
 
 

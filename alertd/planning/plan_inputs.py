@@ -126,6 +126,7 @@ def _trip_input(trip: TripRequest, context: RouteContext) -> TripInput:
         position_notes=position.notes,
         stood=position.stood,
         chains=position.chains,
+        hanging=position.hanging,
         sent_stops=position.sent_stops,
         arrived_at=position.arrived_at,
         closures=(*context.closures, *warnings.closures),

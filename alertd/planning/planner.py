@@ -280,6 +280,11 @@ class Planner:
                 self._origins.pop(known[1], None)
         return self._routes[name][1]
 
+    def known_route(self, name: str) -> Route | None:
+        """The route of a GPX file as last read; None where it was not read yet. Reads nothing."""
+        known = self._routes.get(name)
+        return None if known is None else known[1]
+
     async def route_of(self, path: Path) -> Route:
         """The route of any GPX file, with elevations from a source where it has none."""
         with recording() as responses:
@@ -313,6 +318,7 @@ async def create_planner(
                     on_error=lambda text: log.warning("%s", text),
                     on_response=on_response,
                     host_limits=provider_hosts(),
+                    trust_env=settings.environment_proxy,
                 )
             )
         )

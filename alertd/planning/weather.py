@@ -2,7 +2,7 @@
 
 import asyncio
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.errors import OutsideArea, SourceError
+from alertd.forecast.contradictions import with_contradictions
 from alertd.forecast.ensemble import normal_scores, to_ensemble
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.forecast.past import PastEvidence
@@ -173,6 +174,8 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     """
     rng = np.random.default_rng(weather_sources.seed)
     window, road = answers.window, weather_sources.road
+    compared = with_contradictions(answers.forecasts, answers.past.reports, window.now)
+    answers = replace(answers, forecasts=compared)
     judged = [_judged(f, answers, weather_sources) for f in answers.forecasts]
     usable = [f for f, j in zip(answers.forecasts, judged, strict=True) if j.state is not Usability.UNUSABLE]
     counts = _counts(usable, weather_sources, window.now)
@@ -207,6 +210,7 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
             deck=road.deck,
             limits=road.limits,
             air=road.air,
+            service=road.services.of(answers.route.name),
             previous=previous,
             changed=changed,
         )

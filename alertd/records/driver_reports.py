@@ -11,11 +11,21 @@ from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
 from alertd.plan.model.stretches import Advice
 from alertd.records.event_stream import EventStream, Retain, digest_id, from_json
 from alertd.rules.rig import Tire
-from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.sources.requests.driver_reports import (
+    ARRIVED,
+    CHAINS_OFF,
+    CHAINS_ON,
+    HANGING_BEGUN,
+    READ,
+    REMOVING_BEGUN,
+    ReportRequest,
+    parse_report,
+)
 from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 
 RECENT = LASTS
+CHAIN_REPORTS: Final = (Report.HANGING_BEGUN, Report.CHAINS_ON, Report.REMOVING_BEGUN, Report.CHAINS_OFF)
 LONGEST_TRIP = timedelta(days=14)
 
 
@@ -33,7 +43,9 @@ def _report_stream(what: str) -> EventStream[ReportRequest]:
     )
 
 
-REPORTS: Final = {what: _report_stream(what) for what in (READ, CHAINS_ON, CHAINS_OFF, ARRIVED)}
+REPORTS: Final = {
+    what: _report_stream(what) for what in (READ, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF, ARRIVED)
+}
 ARRIVALS_SEEN: Final = EventStream[None](
     kind=Report.ARRIVED_SEEN.value,
     id_of=lambda _, trip_id, at: digest_id(trip_id, Report.ARRIVED_SEEN),
@@ -71,7 +83,7 @@ def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) ->
     """Recent chain and arrival reports of the given trips, by trip, for planning."""
     found: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in Report:
-        since = now_utc - (RECENT if kind in (Report.CHAINS_ON, Report.CHAINS_OFF) else LONGEST_TRIP)
+        since = now_utc - (RECENT if kind in CHAIN_REPORTS else LONGEST_TRIP)
         for event in store.events_since(kind.value, since):
             if event.trip_id in trip_ids:
                 found[event.trip_id].append(_truck_report(store, event, kind))
@@ -79,23 +91,28 @@ def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) ->
 
 
 def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport:
-    """The report with its place [m] and, for chains on, the tires, both taken from the plan current at that time."""
-    if kind not in (Report.CHAINS_ON, Report.CHAINS_OFF):
+    """The report with its place [m], for chains on the tires, and for hanging begun its length.
+
+    All are taken from the plan current at that time.
+    """
+    if kind not in CHAIN_REPORTS:
         return TruckReport(at=event.at, what=kind)
     plan_id = store.plan_before(event.trip_id, event.at)
     stored = None if plan_id is None else store.plan(plan_id)
     stretches = [] if stored is None else json.loads(stored.body)["plan"]["stretches"]
     ahead = [s for s in stretches if datetime.fromisoformat(s["leave_at"]) > event.at]
-    tires = None
-    if kind is Report.CHAINS_ON and ahead:
+    tires, takes_s = None, None
+    if kind in (Report.CHAINS_ON, Report.HANGING_BEGUN) and ahead:
         # Of stretches with one place to hang chains, the driver hangs them for the strictest advice.
         here = [s for s in ahead if s["chain_up"]["distance_m"] == ahead[0]["chain_up"]["distance_m"]]
         hung_for = max(here, key=lambda s: Advice(s["advice"]).rank)
-        tires = tuple(Tire(*t) for t in hung_for["hanging"]["tires"])
+        tires = tuple(Tire(*t) for t in hung_for["hanging"]["tires"]) if kind is Report.CHAINS_ON else None
+        takes_s = max(float(s["hang_s"]) for s in here) if kind is Report.HANGING_BEGUN else None
     name = str(json.loads(event.body).get("place", "")).casefold()
     stops = [s[which] for s in stretches for which in ("chain_up", "chain_off") if s[which]["stop_id"]]
     places = {stop["distance_m"] for stop in stops if name and stop["name"].casefold() == name}
-    return TruckReport(at=event.at, what=kind, tires=tires, place_m=places.pop() if len(places) == 1 else None)
+    place_m = places.pop() if len(places) == 1 else None
+    return TruckReport(at=event.at, what=kind, tires=tires, place_m=place_m, takes_s=takes_s)
 
 
 def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:

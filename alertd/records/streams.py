@@ -3,6 +3,7 @@
 from typing import Any, Final
 
 from alertd.records.brief_content import BRIEF_CONTENTS
+from alertd.records.brief_states import BRIEF_STATES
 from alertd.records.closures import CLOSURES, WITHDRAWALS
 from alertd.records.corrections import CORRECTIONS
 from alertd.records.driver_reports import ARRIVALS_SEEN, REPORTS
@@ -11,6 +12,7 @@ from alertd.records.observations import OBSERVATIONS
 from alertd.records.positions import POSITIONS
 from alertd.records.posted_events import CONFIRMATIONS, CONTROLS, ENDS, READS
 from alertd.records.published_alerts import PUBLISHED_ALERTS
+from alertd.records.sign_outs import SIGN_OUTS
 from alertd.records.trips_rows import REPORTED_ROWS
 
 STREAMS: Final[tuple[EventStream[Any], ...]] = (
@@ -27,5 +29,7 @@ STREAMS: Final[tuple[EventStream[Any], ...]] = (
     OBSERVATIONS,
     PUBLISHED_ALERTS,
     BRIEF_CONTENTS,
+    BRIEF_STATES,
     REPORTED_ROWS,
+    SIGN_OUTS,
 )

@@ -14,34 +14,20 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.model import REQUIRED_FIELDS, Forecast
-from alertd.road.downscale import AIR, AirParams, ColumnPlaces, Ranks, RoadWeather, weather_at_road
-from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, start_state, step
+from alertd.road.downscale import AIR, AirParams, ColumnPlaces, Ranks, weather_at_road
 from alertd.road.humidity import Array
-from alertd.road.member_traits import (
-    GLAZES_BELOW_C,
-    GLAZES_FROM_MMWE_H,
-    MemberTraits,
-    glazes_above_zero,
-    kept_an_hour,
-    serviced,
-)
+from alertd.road.lane.block import SPIN_UP_H, LaneRules, run_block
+from alertd.road.lane.maintenance import SERVICE, LaneTraits, Service, glazes_above_zero, has_old_snow, kept_an_hour
+from alertd.road.lane.roadside import WETTED_FRAC
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
-from alertd.road.road_class import LIMITS, WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
-from alertd.road.unseen_snow import unseen_may_lie
+from alertd.road.road_class import LIMITS, ClassLimits, RoadClass
 from alertd.units import HOUR_S
 
-SPIN_UP_H: Final = 48  # past hours after which the start temperature no longer matters
-FIRST_DAY_H: Final = 24
 TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
-DEEP_SCALE_M: Final = 0.3  # assumed depth at which the ground's surplus reaches 63 %
-PROVEN_AFTER_H: Final = 12  # assumed, as the three below; see run_corridor
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
-THAW_H: Final = 3
-THAW_TEMP_C: Final = 1.0
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
-_CLASSES: Final = ("road_class", "grip_class")
-_IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # a run never yields UNKNOWN
+_CLASSES: Final = ("road_class", "grip_class", "untouched_class")
 
 Float32 = NDArray[np.float32]
 
@@ -82,7 +68,7 @@ class MemberQuantiles:
     phase_model: uniform in 0-1; weight between the two phase relations.
     friction: uniform in 0-1; rank within the friction distribution of a class.
     height_z: standard normal; error of moving temperature to the road's height.
-    service: uniform in 0-1; low ranks get a serviced road, see `SurfaceParams.serviced_frac`.
+    service: uniform in 0-1; low ranks get a serviced road, see `maintenance.Service`.
     """
 
     phase: Array
@@ -102,7 +88,10 @@ class RoadField:
     Index h is the state at first_epoch_s + h * 3600, after the forecast hour that ends there. air_temp_c,
     snowfall_mmwe_h and wind_mps refer to that hour. Values are NaN and classes UNKNOWN where the weather is missing.
 
+    road_class and the stores are those of the lane that a truck drives on: serviced in some members, else untouched.
+
     grip_class: the class that decides the friction of a tire, see `road_class.gripping_class`.
+    untouched_class: the class of the lane that nobody ploughs or salts, in every member. Duties by law look at it.
     untouched: (member,) True for members whose road nobody ploughs or salts.
     notes: cautions about the inputs. remarks: assumptions about them that ask for no caution.
     """
@@ -110,6 +99,7 @@ class RoadField:
     first_epoch_s: float
     road_class: NDArray[np.int8]
     grip_class: NDArray[np.int8]
+    untouched_class: NDArray[np.int8]
     surface_temp_c: Float32
     air_temp_c: Float32
     water_mmwe: Float32
@@ -204,6 +194,7 @@ def run_corridor(
     deck: SurfaceParams = BRIDGE_DECK,
     limits: ClassLimits = LIMITS,
     air: AirParams = AIR,
+    service: Service = SERVICE,
     dt_s: float = 900.0,
     previous: RoadField | None = None,
     changed: NDArray[np.bool_] | None = None,
@@ -213,7 +204,8 @@ def run_corridor(
     forecast: its members already include the forecast error.
     quantiles, rng: the ranks of each member, or a generator to draw them from.
     params, deck: properties of the road, and of the decks of its bridges.
-    dt_s: time step, 900 or less, a divisor of an hour.
+    service: its winter maintenance.
+    dt_s: time step of the untouched lane, 900 or less, a divisor of an hour.
     previous, changed: a field of the same cells, hours and quantiles, and (column,) the columns to compute again. The
         caller guarantees that the weather of all other columns is the same.
 
@@ -222,8 +214,7 @@ def run_corridor(
 
     An hour without a required field is UNKNOWN. After it, and from the start of the forecast, unrecorded snow may
     remain on the road. A winter class of the model is kept, but a bare road is UNKNOWN while `limits.unseen_snow_mmwe`
-    there would not have melted, see `unseen_snow`. Other rules apply to a member with known hours from two days before
-    the fetch. It counts as known after 48 hours in a row, or after 12 with the road above +1 °C for 3 of them.
+    there would not have melted, see `lane.unseen_snow`. Other rules apply to serviced roads, see `lane.block`.
 
     Raises ValueError without quantiles and rng, or when the quantiles are for another number of members.
     """
@@ -253,11 +244,19 @@ def run_corridor(
         part = ColumnPlaces(**{n: getattr(place, n)[block] for n in ColumnPlaces.__slots__})
         weather = weather_at_road(forecast, part, ranks, air)
         kind = deck if cells.is_deck[block[0]] else params
-        traits = MemberTraits(
-            kept_frac=np.repeat(kept_an_hour(quantiles.service, kind), block.size),
+        traits = LaneTraits(
+            serviced=np.repeat(quantiles.service < service.serviced_frac, block.size),
             glazes=np.repeat(glazes_above_zero(quantiles.phase_model, kind), block.size),
+            wetted=np.repeat(quantiles.phase < WETTED_FRAC, block.size),
+            old_snow=np.repeat(has_old_snow(quantiles.service, service), block.size),
+            kept_frac=np.tile(
+                kept_an_hour(service, forecast.start.timestamp(), forecast.hours, place.lon_deg[block]), (1, members)
+            ),
         )
-        for name, values in _run_block(weather, kind, limits, dt_s, latest_start_h(forecast), traits).items():
+        rules = LaneRules(
+            params=kind, limits=limits, service=service, dt_s=dt_s, latest_start_h=latest_start_h(forecast)
+        )
+        for name, values in run_block(weather, rules, traits).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
     if cells.is_tunnel is not None:
@@ -265,7 +264,7 @@ def run_corridor(
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
-        untouched=quantiles.service >= params.serviced_frac,
+        untouched=quantiles.service >= service.serviced_frac,
         notes=_notes(forecast, cells),
         remarks=_remarks(forecast, cells),
         **arrays,
@@ -307,85 +306,6 @@ def past_hours(forecast: Forecast) -> int:
 def latest_start_h(forecast: Forecast) -> int:
     """The last hour of the window from which known hours count as a known past; -1 where there is none."""
     return min(max(past_hours(forecast) - (SPIN_UP_H - KEPT_ANSWER_H), -1), KEPT_ANSWER_H)
-
-
-def _run_block(
-    weather: RoadWeather, params: SurfaceParams, limits: ClassLimits, dt_s: float, latest_h: int, traits: MemberTraits
-) -> dict[str, NDArray[Any]]:
-    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column)."""
-    hours, columns = weather.known.shape
-    layers_c = start_layers_c(weather, params)
-    start = start_state(layers_c)
-    state, started = start, np.zeros(columns, dtype=np.bool_)
-    names = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
-    out = {n: np.empty((hours, columns), dtype=np.int8 if n in _CLASSES else np.float32) for n in (*_CLASSES, *names)}
-    valid_h, thaw_h = np.zeros(columns), np.zeros(columns)
-    doubted = np.zeros((hours, columns), dtype=np.bool_)
-    for h in range(hours):
-        known, forcing = weather.known[h], Forcing(*(x[h] for x in weather.forcing))
-        started |= known
-        steady = hour_constants(forcing, params, dt_s)
-        for _ in range(round(HOUR_S / dt_s)):
-            state, _exchange = step(state, forcing, params, dt_s, steady)
-        state = serviced(state, traits.kept_frac)
-        if not started.all():
-            state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
-        valid_h = np.where(known, valid_h + 1.0, 0.0)
-        thaw_h = np.where(known, thaw_h + (state.surface_temp_c > THAW_TEMP_C), 0.0)
-        proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
-        has_past = h + 1 - valid_h <= latest_h
-        stores = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
-        parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe}
-        classes = classify(*stores, **parts, limits=limits)
-        grips = gripping_class(classes, state.snow_mmwe, state.ice_mmwe, **parts, limits=limits)
-        glazed = traits.glazes & (forcing.freezing_mmwe_h >= GLAZES_FROM_MMWE_H)
-        glazed &= (state.surface_temp_c < GLAZES_BELOW_C) & ~_IS_WINTER[classes]
-        classes, grips = (np.where(glazed, np.int8(RoadClass.GLAZE), c) for c in (classes, grips))
-        bare = ~_IS_WINTER[classes]
-        np.logical_and(known & bare, ~has_past, out=doubted[h])
-        unknown = ~known | (bare & has_past & ~proven)
-        out["road_class"][h] = np.where(unknown, RoadClass.UNKNOWN, classes)
-        out["grip_class"][h] = np.where(unknown, RoadClass.UNKNOWN, grips)
-        for name, values in zip(names, stores, strict=True):
-            out[name][h] = np.where(known, values, np.nan)
-    if doubted.any():
-        _doubt(out, doubted, weather, layers_c, params, limits)
-    out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
-    out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
-    out["wind_mps"] = np.where(weather.known, weather.forcing.wind_mps, np.nan)
-    return out
-
-
-def _doubt(
-    out: dict[str, NDArray[Any]],
-    doubted: NDArray[np.bool_],
-    weather: RoadWeather,
-    layers_c: Array,
-    params: SurfaceParams,
-    limits: ClassLimits,
-) -> None:
-    """Set the `doubted` bare hours, (hour, column), to UNKNOWN where unrecorded snow may remain."""
-    # A road that is never above 0 °C melts no snow, and under snow it is no warmer.
-    melts = (np.nan_to_num(out["surface_temp_c"], nan=-1.0) > 0.0).any(axis=0)
-    columns = np.flatnonzero(doubted.any(axis=0) & melts)
-    if columns.size:
-        stores_mmwe = out["water_mmwe"] + out["snow_mmwe"] + out["ice_mmwe"]
-        doubted[:, columns] &= unseen_may_lie(weather, columns, layers_c, stores_mmwe, params, limits)
-    for name in _CLASSES:
-        out[name][doubted] = RoadClass.UNKNOWN
-
-
-def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
-    """(layer, column): mean air temperature of each column's first 24 known hours, plus a surplus with depth.
-
-    The mean is over all hours where none is known. A deck with air under it gets no surplus.
-    """
-    first = weather.known & (np.cumsum(weather.known, axis=0) <= FIRST_DAY_H)
-    count = first.sum(axis=0)
-    total = np.where(first, weather.forcing.air_temp_c, 0.0).sum(axis=0)
-    mean = np.where(count > 0, total / np.maximum(count, 1), weather.forcing.air_temp_c.mean(axis=0))
-    surplus = 0.0 if params.underside_wm2k > 0.0 else params.deep_surplus_k
-    return np.asarray(mean - surplus * np.expm1(params.depth_m / -DEEP_SCALE_M)[:, None])
 
 
 def _notes(forecast: Forecast, cells: RoadCells) -> tuple[str, ...]:

@@ -6,8 +6,8 @@ closed form: while water and ice coexist the surface stays at 0 °C exactly. Ene
 the tests check through `enthalpy_jm2` and `energy_in_jm2`. The equations follow road-weather models such as Crevier &
 Delage 2001, J. Appl. Meteor. 40:2026.
 
-The model has no ploughs, no salt and, by default, no traffic: fallen snow remains until weather removes it. A member of
-the forecast whose road is serviced loses snow between the hours, see `member_traits.serviced`.
+The column has no ploughs, no salt and, by default, no traffic: fallen snow remains until weather removes it. The
+serviced road loses snow between the hours, see `maintenance.serviced`.
 
 Arrays are (layer, column) or (column,), so each numpy operation runs over contiguous columns. Python loops run only
 over layers and time. Fluxes are W/m², positive into the road; stores are mm water equivalent = kg/m².
@@ -54,6 +54,7 @@ class SurfaceState(NamedTuple):
 
     packed_mmwe, glaze_mmwe: the parts of ice from packed snow and from freezing rain.
     supercooled_mmwe: the part of water that fell as freezing rain.
+    hoar_mmwe: the part of ice from vapour and fog.
     deferred_jm2: latent heat charged for vapour that the stores lacked, or charged for the wrong phase. The next step
         returns it.
     """
@@ -65,6 +66,7 @@ class SurfaceState(NamedTuple):
     packed_mmwe: Array
     glaze_mmwe: Array
     supercooled_mmwe: Array
+    hoar_mmwe: Array
     deferred_jm2: Array
 
     @property
@@ -76,7 +78,7 @@ class SurfaceState(NamedTuple):
 def start_state(layer_temp_c: Array) -> SurfaceState:
     """A dry column at the given temperatures, (layer, column)."""
     zero = np.zeros(layer_temp_c.shape[1])
-    return SurfaceState(np.asarray(layer_temp_c, dtype=np.float64), zero, zero, zero, zero, zero, zero, zero)
+    return SurfaceState(np.asarray(layer_temp_c, dtype=np.float64), zero, zero, zero, zero, zero, zero, zero, zero)
 
 
 def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
@@ -290,6 +292,7 @@ def step(
         packed=s.packed_mmwe,
         glaze=s.glaze_mmwe,
         supercooled=s.supercooled_mmwe + air.freezing_mmwe,
+        hoar=s.hoar_mmwe,
     )
     frozen, old = stores.snow + stores.ice, s.layer_temp_c[0]
     # The evaporating film includes the precipitation of this step: a shower wets a dry road at once.

@@ -192,13 +192,18 @@ def regime_lapse_k_per_m(
     Unknown cloud counts as not saturated. The monthly values are from Liston & Elder 2006; the regime limits are
     assumed.
     """
-    saturated = (_f64(rh_frac) >= 0.90) & (_f64(cloud_frac) >= 0.90)
-    wet = (_f64(precip_mmwe_h) > 0.1) | saturated
+    wet = is_saturated(rh_frac, cloud_frac, precip_mmwe_h)
     monthly = np.asarray(MONTHLY_LAPSE_K_PER_KM)[np.asarray(month, dtype=np.int64) - 1] / 1000.0
     t, p, wet, monthly = np.broadcast_arrays(_f64(air_temp_c), _f64(pressure_hpa), wet, monthly)
     lapse = monthly.copy()
     lapse[wet] = moist_lapse_k_per_m(t[wet], p[wet])
     return lapse
+
+
+def is_saturated(rh_frac: ArrayLike, cloud_frac: ArrayLike, precip_mmwe_h: ArrayLike) -> NDArray[np.bool_]:
+    """True for precipitation over 0.1 mm/h, or 90 % of humidity and of cloud (limits assumed); unknown is not."""
+    saturated = (_f64(rh_frac) >= 0.90) & (_f64(cloud_frac) >= 0.90)
+    return np.asarray((_f64(precip_mmwe_h) > 0.1) | saturated)
 
 
 class LapseUsed(NamedTuple):

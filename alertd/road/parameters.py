@@ -57,11 +57,6 @@ class SurfaceParams:
     traffic_vph: float = 0.0  # vehicles per hour; 0 leaves the snow in place
     traffic_clearing: float = 0.002  # [A] part of the loose snow moved by one vehicle
     traffic_packing_frac: float = 0.30  # [A] part of the moved snow that is packed, not thrown off
-    # Ploughs and salt are not known. [A] This share of members has a serviced road, where they halve snow, packed snow
-    # and refrozen melt in this time; the others have an untouched one. Basis: a plough comes back every hour or two. In
-    # Northern Idaho 82 % of the storm time of 2014-15 was bare and passable (ITD). Glaze stays in every member.
-    serviced_frac: float = 0.5
-    service_half_life_h: float = 2.0
     snow_k_wmk: float | None = None  # conductivity of a cold snow cover; None: the cover does not insulate
     snow_density_kgm3: float = 250.0  # [A] only for the insulation
 

@@ -71,28 +71,33 @@ def classify(
     *,
     glaze_mmwe: ArrayLike = 0.0,
     packed_mmwe: ArrayLike = 0.0,
+    hoar_mmwe: ArrayLike = 0.0,
     limits: ClassLimits = LIMITS,
 ) -> NDArray[np.int8]:
     """The class of a pavement from its stores; UNKNOWN where any of them is NaN. Shape of the broadcast input.
 
-    The top cover names the class: snow over ice is snow. Glaze is ice that came mostly from freezing rain. Thin white
-    or clear ice below `ice_mmwe`, whatever its origin, is rime.
+    The top cover names the class: snow over ice is snow. Frozen stores are named by origin. Ice from vapour or fog is
+    rime, however thick. Ice mostly from freezing rain is glaze from `rime_mmwe` on. What traffic packed is packed snow
+    from `ice_mmwe` on, and from `packed_mmwe` on under loose snow too. Other ice is ice from `ice_mmwe` on, and rime
+    below it.
     """
-    t, w, s, i, g, packed = np.broadcast_arrays(
+    t, w, s, i, g, packed, hoar = np.broadcast_arrays(
         *(
             np.asarray(x, dtype=np.float64)
-            for x in (surface_temp_c, water_mmwe, snow_mmwe, ice_mmwe, glaze_mmwe, packed_mmwe)
+            for x in (surface_temp_c, water_mmwe, snow_mmwe, ice_mmwe, glaze_mmwe, packed_mmwe, hoar_mmwe)
         )
     )
+    clear = i - hoar
     snowy = s >= limits.snow_mmwe
     slushy = snowy & (t >= limits.slush_temp_c) & (w >= limits.slush_liquid_frac * s)
     cases = (
-        (np.isnan(t + w + s + i + g + packed), RoadClass.UNKNOWN),
+        (np.isnan(t + w + s + clear + g + packed), RoadClass.UNKNOWN),
         (slushy, RoadClass.SLUSH),
         (packed >= limits.packed_mmwe, RoadClass.PACKED_SNOW),
         (snowy, RoadClass.SNOW),
-        ((i >= limits.ice_mmwe) & (g >= 0.5 * i), RoadClass.GLAZE),
-        (i >= limits.ice_mmwe, RoadClass.ICE),
+        ((g >= limits.rime_mmwe) & (g >= 0.5 * clear), RoadClass.GLAZE),
+        (clear - packed >= limits.ice_mmwe, RoadClass.ICE),
+        (packed >= limits.ice_mmwe, RoadClass.PACKED_SNOW),
         (s + i >= limits.rime_mmwe, RoadClass.RIME),
         (w >= limits.wet_mmwe, RoadClass.WET),
         (w >= limits.moist_mmwe, RoadClass.MOIST),
@@ -113,21 +118,25 @@ def gripping_class(
     *,
     glaze_mmwe: ArrayLike = 0.0,
     packed_mmwe: ArrayLike = 0.0,
+    hoar_mmwe: ArrayLike = 0.0,
     limits: ClassLimits = LIMITS,
 ) -> NDArray[np.int8]:
     """The class that decides the friction of a tire, of the same shape as `road_class` from `classify`.
 
     It is the class itself, except where less than `thin_snow_mmwe` of snow, slush or packed snow covers ice or glaze.
-    The ice then decides, so that a little snow on glaze never raises the friction. Packed snow counts as snow.
+    The ice then decides, so that a little snow on glaze never raises the friction. Packed snow counts as snow. Hoar
+    under snow does not count.
     """
     packed = np.asarray(packed_mmwe, dtype=np.float64)
-    ice = np.asarray(ice_mmwe, dtype=np.float64) - packed
+    ice = np.asarray(ice_mmwe, dtype=np.float64) - packed - np.asarray(hoar_mmwe, dtype=np.float64)
+    glaze = np.asarray(glaze_mmwe, dtype=np.float64)
     with np.errstate(invalid="ignore"):
-        hidden = _COVERS[road_class.astype(np.intp) + 1] & (ice >= limits.ice_mmwe)
+        glazed = (glaze >= limits.rime_mmwe) & (glaze >= 0.5 * ice)
+        hidden = _COVERS[road_class.astype(np.intp) + 1] & ((ice >= limits.ice_mmwe) | glazed)
         hidden &= np.asarray(snow_mmwe) + packed < limits.thin_snow_mmwe
         if not hidden.any():
             return road_class.copy()
-        under = np.where(np.asarray(glaze_mmwe) >= 0.5 * ice, RoadClass.GLAZE, RoadClass.ICE)
+        under = np.where(glazed, RoadClass.GLAZE, RoadClass.ICE)
     return np.where(hidden, under, road_class).astype(np.int8)
 
 

@@ -22,7 +22,9 @@ class Stores(NamedTuple):
 
     packed, glaze: parts of ice, from snow packed by traffic and from freezing rain.
     supercooled: a part of water.
-    with_parts: True when any column has any of these three. Most roads have none, which saves work.
+    hoar: a part of ice, from vapour and fog.
+    with_parts: True when any column has any packed snow, glaze or supercooled water. Most roads have none, which saves
+        work.
     """
 
     water: Array
@@ -31,6 +33,7 @@ class Stores(NamedTuple):
     packed: Array
     glaze: Array
     supercooled: Array
+    hoar: Array
 
     @property
     def with_parts(self) -> bool:
@@ -56,14 +59,16 @@ def _keep_ice(s: Stores, kept: Array) -> Stores:
 
 
 def change_phase(s: Stores, melted: Array, with_parts: bool) -> Stores:
-    """Melt snow first, then ice. Where `melted` is negative freeze water to ice, the supercooled part to glaze.
+    """Melt snow, then hoar, then other ice. Where `melted` is negative freeze water, the supercooled part to glaze.
 
     Plain water that freezes inside a cover of snow binds it to packed snow, not to a sheet of ice beneath it [A].
     """
     thawed = np.maximum(melted, 0.0)
     froze = thawed - melted
     snow = s.snow - thawed
-    ice = np.maximum(s.ice + np.minimum(snow, 0.0), 0.0)
+    from_ice = np.minimum(snow, 0.0)
+    ice = np.maximum(s.ice + from_ice, 0.0)
+    hoar = np.maximum(s.hoar + from_ice, 0.0)
     under_snow = (froze > 0.0) & (snow >= COVER_MMWE)
     if with_parts or under_snow.any():
         s = _keep_ice(s, ice)
@@ -72,7 +77,7 @@ def change_phase(s: Stores, melted: Array, with_parts: bool) -> Stores:
         s = s._replace(
             glaze=s.glaze + glaze, packed=s.packed + packed, supercooled=np.maximum(s.supercooled - glaze, 0.0)
         )
-    return s._replace(water=s.water + melted, snow=np.maximum(snow, 0.0), ice=ice + froze)
+    return s._replace(water=s.water + melted, snow=np.maximum(snow, 0.0), ice=ice + froze, hoar=hoar)
 
 
 def exchange_vapour(
@@ -102,7 +107,8 @@ def exchange_vapour(
         water_gain[short], ice_gain[short] = water_given, ice_given
     if with_parts:
         s = _keep_ice(s, ice)
-    return s._replace(water=water, snow=snow, ice=ice), Vapour(water_gain, ice_gain, deferred)
+    hoar = np.minimum(np.maximum(s.hoar + ice_gain, 0.0), ice)
+    return s._replace(water=water, snow=snow, ice=ice, hoar=hoar), Vapour(water_gain, ice_gain, deferred)
 
 
 def drain(s: Stores, surface_temp_c: Array, p: SurfaceParams, with_parts: bool) -> tuple[Stores, Array]:

@@ -170,6 +170,19 @@ def build_route(
     )
 
 
+def lands_along(
+    line: CleanLine, boundaries: Boundaries, crossings: Sequence[Crossing] = ()
+) -> tuple[JurisdictionSpan, ...]:
+    """Return the jurisdictions of a line that may have no heights, from start to end."""
+    path = Polyline(line)
+    distance_m = even(path.length_m, SPACING_M)
+    places = path.at(distance_m)
+    placed = _Placed(
+        lat_deg=places.lat_deg, lon_deg=places.lon_deg, distance_m=distance_m, bearing_deg=bearings(path, distance_m)
+    )
+    return find_jurisdictions(placed, boundaries, crossings)[0]
+
+
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Placed:
     """The samples as a line to place things on, before it has heights."""

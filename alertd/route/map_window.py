@@ -45,8 +45,13 @@ class LandInView:
 
 def box_around(route: Route, shape: tuple[float, float], margin: float = 0.09) -> Box:
     """The smallest window around a route whose height over width on the ground is within `shape` (least, most)."""
-    west, east = float(route.lon_deg.min()), float(route.lon_deg.max())
-    south, north = float(route.lat_deg.min()), float(route.lat_deg.max())
+    return box_around_points(route.lon_deg, route.lat_deg, shape, margin)
+
+
+def box_around_points(lon_deg: Array, lat_deg: Array, shape: tuple[float, float], margin: float = 0.09) -> Box:
+    """The same around points [deg]."""
+    west, east = float(lon_deg.min()), float(lon_deg.max())
+    south, north = float(lat_deg.min()), float(lat_deg.max())
     cos = float(np.cos(np.radians((south + north) / 2.0)))
     wide, high = max((east - west) * cos, 0.02), max(north - south, 0.02)
     wide, high = wide * (1.0 + 2.0 * margin), high * (1.0 + 2.0 * margin)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from alertd.route.geometry.clean import WGS84
 from alertd.route.model import Array
+from alertd.route.runs import runs_of
 from alertd.route.stops import RouteStop, Stop
 
 # A truck stop at an interchange is often half a mile (800 m) off the line.
@@ -21,6 +22,10 @@ STOP_OFFSET_M: Final = 800.0
 # Two passes nearer than this along the route are one pass, found twice at a bend.
 PASSES_APART_M: Final = 5_000.0
 ZONE_OFFSET_M: Final = 3_000.0
+# A road leaves the chords between the listed points of its line for at most so far at a stretch [A].
+LINE_GAP_M: Final = 15_000.0
+# A run follows a line when it goes along it for at least this share of its own length; a road that crosses it does not.
+LINE_SHARE: Final = 0.4
 # A place is in a zone up to this ratio: the distance from one end over the place to the other end, over the straight
 # line. Mountain roads are at most half as long again, over a pass or along a river.
 _ZONE_DETOUR: Final = 1.5
@@ -196,6 +201,49 @@ def spans_between(
         )
     part = interval_between(line, a, b, max_offset_m=max_offset_m)
     return () if part is None else (part,)
+
+
+def spans_along(
+    line: Line, points: Sequence[tuple[float, float]], *, max_offset_m: float = ZONE_OFFSET_M
+) -> tuple[tuple[float, float], ...]:
+    """The parts (start_m, end_m) of the route that follow a road given by points, in order along the route.
+
+    Parameters
+    ----------
+    points: (latitude, longitude) [deg] along the road, in order, two or more
+
+    Notes
+    -----
+    A place follows the road within `max_offset_m` of the chords between the points. Parts at most LINE_GAP_M apart are
+    one, because the chords cut bends. A part that goes along the road for less than LINE_SHARE of its length crosses it
+    and is left out.
+    """
+    off_m, along_m = np.full(line.lat_deg.shape, np.inf), np.zeros(line.lat_deg.shape)
+    passed_m = 0.0
+    for (lat_a, lon_a), (lat_b, lon_b) in pairwise(points):
+        east_m, north_m = _metres_per_degree((lat_a + lat_b) / 2.0)
+        dx, dy = ((lon_b - lon_a + 180.0) % 360.0 - 180.0) * east_m, (lat_b - lat_a) * north_m
+        x = ((line.lon_deg - lon_a + 180.0) % 360.0 - 180.0) * east_m
+        y = (line.lat_deg - lat_a) * north_m
+        length_m = float(np.hypot(dx, dy))
+        share = np.clip((x * dx + y * dy) / max(length_m**2, 1.0), 0.0, 1.0)
+        chord_off_m = np.hypot(x - share * dx, y - share * dy)
+        nearer = chord_off_m < off_m
+        off_m = np.where(nearer, chord_off_m, off_m)
+        along_m = np.where(nearer, passed_m + share * length_m, along_m)
+        passed_m += length_m
+    runs: list[tuple[int, int]] = []
+    for first, last in runs_of(off_m <= max_offset_m):
+        if runs and line.distance_m[first] - line.distance_m[runs[-1][1]] <= LINE_GAP_M:
+            runs[-1] = (runs[-1][0], last)
+        else:
+            runs.append((first, last))
+    found = []
+    for first, last in runs:
+        length_m = float(line.distance_m[last] - line.distance_m[first])
+        if length_m > 0.0 and float(np.ptp(along_m[first : last + 1])) >= LINE_SHARE * length_m:
+            found.append((float(line.distance_m[first]), float(line.distance_m[last])))
+    return tuple(found)
 
 
 def _distances(line: Line, place: tuple[float, float]) -> Array:

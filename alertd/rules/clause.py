@@ -1,4 +1,4 @@
-"""A clause of a law: what it asks, when it is in force, and how well it is known."""
+"""A clause of a law: what it asks, when it is in force, and how well it and its source are known."""
 
 from dataclasses import dataclass
 from datetime import date
@@ -13,6 +13,16 @@ class Sureness(StrEnum):
     PRESS = "press"  # a press or trade page was read
     MEMORY = "memory"  # no source was read
     UNREAD = "unread"  # the clause is known to exist, its content is not known
+
+
+class Confidence(StrEnum):
+    """Kind of source behind the text of a rule."""
+
+    STATUTE = "statute"  # the statute or rule text itself
+    AGENCY = "agency"  # an agency page
+    SECONDARY = "secondary"  # news, trade or another secondary page
+    MEMORY = "memory"  # no source found
+    DOUBT = "doubt"  # sources contradict, or the text allows two readings; the stricter one is used
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -45,6 +45,8 @@ def ruleset_on(ruleset: RuleSet, day: date) -> RuleSet:
         tire_duties=tuple(d for d in ruleset.tire_duties if d.clause not in gone),
         speeds=tuple(v for v in ruleset.speeds if v.clause not in gone),
         fines=tuple(f for f in ruleset.fines if f.clause not in gone),
+        removals=tuple(r for r in ruleset.removals if r.clause not in gone),
+        restrictions=tuple(r for r in ruleset.restrictions if r.clause not in gone),
     )
 
 

@@ -6,9 +6,12 @@ from datetime import date
 from functools import lru_cache
 from typing import Final
 
-from alertd.rules.rig import IdentityKey, Layout, Rig, Tire, tires_of
-from alertd.rules.ruleset import CarryRule, Confidence, ControlLevel, Demand, Placement, RigClass, RuleSet, Season
-from alertd.rules.tire_layouts import fits, layout_choices, minimal, unions
+from alertd.rules.clause import Confidence
+from alertd.rules.duties import CarryRule, Exemption, Season
+from alertd.rules.rig import FACTS, IdentityKey, Layout, Rig, Tire, tires_of
+from alertd.rules.rig_class import RigClass, fits, unstated_facts
+from alertd.rules.ruleset import ControlLevel, Demand, Placement, RuleSet
+from alertd.rules.tire_layouts import layout_choices, minimal, unions
 
 # Used where a rule file does not state the requirement for such a rig. No text we read requires more than this.
 _EVERYTHING: Final = Demand(
@@ -110,7 +113,7 @@ class CarryDuty:
     section: str
     confidence: Confidence
     doubt: str
-    exemptions: tuple[str, ...] = ()
+    exemptions: tuple[Exemption, ...] = ()
     clause: str = ""
 
     @property
@@ -190,7 +193,7 @@ def carry_duty(
             or (rule.when_posted and _is_posted(ruleset, rule.enough_for_level, posted_level_ids))
         )
         and fits(rule.rig_class, rig.layout)
-        and rig.devices.isdisjoint(rule.satisfied_by)
+        and rig.layout.devices.isdisjoint(rule.satisfied_by)
     ]
     duties += [
         _carry_for(ruleset, rig, level.carry_for_level, demand=demand_for(ruleset, level, rig))
@@ -287,12 +290,45 @@ def _demand(jurisdiction: str, level: IdentityKey[ControlLevel], rig: Layout) ->
         choices=(frozenset(),) if met_by else _tire_choices(demand.layouts, rig),
         section=demand.section,
         confidence=demand.confidence,
-        doubt="; ".join(d for d in (demand.doubt, level.value.doubt, *(f"met by {m} as fitted" for m in met_by)) if d),
+        doubt="; ".join(
+            d
+            for d in (
+                demand.doubt,
+                level.value.doubt,
+                *(f"met by {m} as fitted" for m in met_by),
+                *_unless(level.value, demand, rig),
+            )
+            if d
+        ),
         rank=level.value.rank,
         barred=demand.barred,
         devices=demand.devices or level.value.devices,
         clause=demand.clause or level.value.clause,
     )
+
+
+def _unless(level: ControlLevel, applied: Demand, rig: Layout) -> Iterable[str]:
+    """What a stricter class of the level would ask, where the rig does not state a fact that decides it."""
+    asked = min(len(c) for c in _tire_choices(applied.layouts, rig))
+    for demand in level.demands:
+        if demand is applied:
+            return
+        missing = unstated_facts(demand.rig_class, rig)
+        if missing and not demand.barred:
+            tires_n = min(len(c) for c in _tire_choices(demand.layouts, rig))
+            if tires_n > asked:
+                yield f"{tires_n} tires if {fact_words(missing)}: the rig file does not say"
+
+
+def fact_words(facts: Iterable[str]) -> str:
+    """Facts of a rig in words, e.g. "it bears an apportioned plate"."""
+    words = [
+        f"it carries {fact.split()[1]} persons or more"
+        if fact.startswith("persons ")
+        else FACTS[fact].removeprefix("whether ")
+        for fact in facts
+    ]
+    return " and ".join(words)
 
 
 @lru_cache(maxsize=4096)

@@ -4,7 +4,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from functools import lru_cache
-from typing import Generic, Literal, NamedTuple, TypeVar
+from typing import Final, Generic, Literal, NamedTuple, TypeVar
+
+from alertd.rules.devices import with_implied
 
 T = TypeVar("T")
 
@@ -12,6 +14,16 @@ Side = Literal["left", "right"]
 TirePlace = Literal["outside", "inside", "single"]
 Kind = Literal["tractor", "truck", "bus", "car"]
 Coupling = Literal["fifth wheel", "drawbar"]
+
+# The facts of a rig that laws ask for, with the question that `alertd check` puts.
+FACTS: Final = {
+    "placarded": "whether its load is placarded hazardous material",
+    "apportioned": "whether it bears an apportioned plate",
+    "oversize": "whether it moves on an oversize permit",
+    "motorhome": "whether it is a motorhome",
+    "lightly_loaded": "whether it is empty or lightly loaded",
+    "tow_truck": "whether it tows or transports vehicles for pay, with a winch or the like",
+}
 
 _SIDES: tuple[Side, ...] = ("left", "right")
 _DUAL: tuple[TirePlace, ...] = ("outside", "inside")
@@ -34,6 +46,7 @@ class Axle:
 
     unit: 0 for the power unit, 1, 2, … for towed units from the front. A dolly belongs to the unit whose front it
         carries.
+    wide: wide single tires ("super singles") in place of duals.
     """
 
     unit: int
@@ -41,6 +54,7 @@ class Axle:
     dual: bool
     load_kg: float
     lift: bool = False
+    wide: bool = False
 
 
 class AxleSpot(NamedTuple):
@@ -52,6 +66,36 @@ class AxleSpot(NamedTuple):
     lift: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RigFacts:
+    """What a law may ask of a rig beside its axles. None means that the rig file does not state it.
+
+    declared_kg: the declared or licensed gross mass.
+    persons: the persons that it is built to carry, driver included.
+    unit_rated_kg: the rating of each unit, front to rear; empty where not stated.
+    """
+
+    placarded: bool | None = None
+    apportioned: bool | None = None
+    oversize: bool | None = None
+    motorhome: bool | None = None
+    tow_truck: bool | None = None
+    lightly_loaded: bool | None = None
+    persons: int | None = None
+    declared_kg: float | None = None
+    unit_rated_kg: tuple[float, ...] = ()
+
+    def known(self, fact: str) -> bool | None:
+        """Whether a fact of FACTS, or "persons N" for so many persons or more, is true; None where it is not stated."""
+        if fact.startswith("persons "):
+            return None if self.persons is None else self.persons >= int(fact.split()[1])
+        value: bool | None = getattr(self, fact)
+        return value
+
+
+NO_FACTS: Final = RigFacts()
+
+
 class Layout(NamedTuple):
     """The legal properties of a rig. Two rigs with equal layouts get the same answer."""
 
@@ -60,6 +104,7 @@ class Layout(NamedTuple):
     couplings: tuple[Coupling, ...]
     rated_mass_kg: float
     devices: frozenset[str]
+    facts: RigFacts = NO_FACTS
 
     @property
     def towed_units(self) -> int:
@@ -96,6 +141,7 @@ class Rig:
     devices: frozenset[str] = frozenset()
     kind: Kind = "tractor"
     couplings: tuple[Coupling, ...] = ()
+    facts: RigFacts = NO_FACTS
 
     @property
     def layout(self) -> Layout:
@@ -143,7 +189,8 @@ def _layout(rig: IdentityKey[Rig]) -> Layout:
         tuple(AxleSpot(a.unit, a.role, a.dual, a.lift) for a in rig.value.axles),
         rig.value.couplings,
         rig.value.rated_mass_kg,
-        rig.value.devices,
+        with_implied(rig.value.devices),
+        rig.value.facts,
     )
 
 

@@ -3,41 +3,12 @@
 from collections.abc import Collection
 from dataclasses import dataclass
 from datetime import date
-from enum import StrEnum
 from typing import Literal
 
-from alertd.rules.clause import Clause, Sureness, last_season_start
-from alertd.rules.rig import Coupling, Kind
-
-
-class Confidence(StrEnum):
-    """Kind of source behind the text of a rule."""
-
-    STATUTE = "statute"  # the statute or rule text itself
-    AGENCY = "agency"  # an agency page
-    SECONDARY = "secondary"  # news, trade or another secondary page
-    MEMORY = "memory"  # no source found
-    DOUBT = "doubt"  # sources contradict, or the text allows two readings; the stricter one is used
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Season:
-    """Inclusive dates within a year as (month, day); may wrap the new year.
-
-    ends: last days that differ from year to year (Easter), one per calendar year; `end` applies in a year without one.
-    """
-
-    start: tuple[int, int]
-    end: tuple[int, int]
-    ends: tuple[date, ...] = ()
-
-    def contains(self, day: date) -> bool:
-        """True when `day` is in the season."""
-        key = (day.month, day.day)
-        end = next(((e.month, e.day) for e in self.ends if e.year == day.year), self.end)
-        if self.start <= end:
-            return self.start <= key <= end
-        return key >= self.start or key <= end
+from alertd.rules.clause import Clause, Confidence, Sureness, last_season_start
+from alertd.rules.duties import CarryRule, ChainBan, ChainedSpeed, Exemption, Fine, Removal, Restriction, TireDuty
+from alertd.rules.rig import Coupling
+from alertd.rules.rig_class import RigClass
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -49,6 +20,7 @@ class RuleZone:
     It is "not placed", and every result that depends on it says so.
 
     within_m: how far the points may be off the road.
+    turn_round: where a rig without the chains is turned round, or can turn, before it; "" where no text states it.
     """
 
     id: str
@@ -62,6 +34,7 @@ class RuleZone:
     doubt: str = ""
     outline: tuple[tuple[float, float], ...] = ()  # corners (latitude, longitude), three or more
     line: tuple[tuple[float, float], ...] = ()  # points (latitude, longitude) along the road, two or more
+    turn_round: str = ""
 
     @property
     def placed(self) -> bool:
@@ -72,29 +45,6 @@ class RuleZone:
     def words(self) -> str:
         """Road and ends for a reader, e.g. "US-12: Packwood MP 135 to Naches MP 187"."""
         return f"{self.road}: {self.from_words} to {self.to_words}" if self.from_words else self.road
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class RigClass:
-    """The combinations that a demand applies to. None means "any". Masses are rated (GVWR, GCWR or licensed) mass, kg.
-
-    min and max are inclusive; over_rated_mass_kg is "more than", as in "vehicles over 10,000 GVW". Axles count whether
-    lifted or not.
-
-    fitted: only rigs that have all of these devices.
-    """
-
-    over_rated_mass_kg: float | None = None
-    min_rated_mass_kg: float | None = None
-    max_rated_mass_kg: float | None = None
-    min_axles: int | None = None
-    max_axles: int | None = None
-    min_drive_axles: int | None = None
-    max_drive_axles: int | None = None
-    min_towed_units: int | None = None
-    max_towed_units: int | None = None
-    kinds: tuple[Kind, ...] = ()
-    fitted: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,7 +116,7 @@ class ControlLevel:
     demands: tuple[Demand, ...]  # the first whose class fits the rig applies
     zones: tuple[str, ...] = ()  # zone ids; empty: wherever signed
     devices: tuple[str, ...] = ("tire chains",)
-    exemptions: tuple[str, ...] = ()  # in words; the program never decides that a rig is exempt
+    exemptions: tuple[Exemption, ...] = ()
     carry_for_level: str = ""
     speed_limit_mps: float | None = None
     speed_section: str = ""
@@ -175,80 +125,6 @@ class ControlLevel:
     posted_by: str = ""  # "" where no text we read names it
     clause: str = ""
     posted_as: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class CarryRule:
-    """A duty to carry chains by date and road, whatever the weather.
-
-    satisfied_by: devices that, fitted to the rig, meet the duty (winter tires in place of chains on board).
-    zones_complete: False where the list of roads was not read to its end. Elsewhere in the jurisdiction the duty cannot
-        be ruled out.
-    when_posted: the duty also applies out of season while `enough_for_level` or a stricter level is posted.
-    trigger: "date" in season; "road" in season whenever the state of the road may require chains.
-    """
-
-    season: Season
-    rig_class: RigClass
-    zones: tuple[str, ...]  # zone ids; empty: everywhere in the jurisdiction
-    enough_for_level: str  # id of the level whose demand the carried chains must meet
-    spare_singles: int
-    section: str
-    confidence: Confidence
-    doubt: str = ""
-    zones_complete: bool = True
-    exemptions: tuple[str, ...] = ()
-    satisfied_by: tuple[str, ...] = ()
-    clause: str = ""
-    when_posted: bool = False
-    trigger: Literal["date", "road"] = "date"
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChainBan:
-    """Dates when chains on bare or paved road are unlawful, and where, in words."""
-
-    season: Season
-    where: str
-    section: str
-    confidence: Confidence
-    clause: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TireDuty:
-    """Winter tires required by date or by the state of the road, in words: a rig file does not state the tires."""
-
-    season: Season | None
-    what: str
-    section: str
-    confidence: Confidence
-    doubt: str = ""
-    clause: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ChainedSpeed:
-    """The speed limit with chains on, everywhere. `binding` is False for advice that is not law."""
-
-    limit_mps: float
-    binding: bool
-    section: str
-    confidence: Confidence
-    doubt: str = ""
-    clause: str = ""
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class Fine:
-    """The fine for an offence, in the currency of the text."""
-
-    offence: str
-    amount: str
-    section: str
-    confidence: Confidence
-    doubt: str = ""
-    clause: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -282,6 +158,7 @@ class RuleSet:
     text_date_note: how far text_date can be trusted, e.g. when only its year is known.
     notes: other information for drivers in the text, e.g. where it bars a trailer.
     clauses: the clauses of the text, some of them versions of others.
+    turn_round: where a rig without the chains is turned round or can turn, where a zone does not state it.
     """
 
     jurisdiction: str  # ISO 3166-2, or ISO 3166-1 alpha-2 for a whole country
@@ -303,6 +180,9 @@ class RuleSet:
     fines: tuple[Fine, ...] = ()
     notes: tuple[str, ...] = ()
     clauses: tuple[Clause, ...] = ()
+    removals: tuple[Removal, ...] = ()
+    restrictions: tuple[Restriction, ...] = ()
+    turn_round: str = ""
 
     def level(self, level_id: str) -> ControlLevel:
         """The level with this id. Raises StopIteration when there is none."""

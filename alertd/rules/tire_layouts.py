@@ -9,7 +9,7 @@ from itertools import combinations, groupby, product
 from typing import Final
 
 from alertd.rules.rig import AxleRole, Layout, Side, Tire, tires_of
-from alertd.rules.ruleset import Demand, Placement, RigClass
+from alertd.rules.ruleset import Demand, Placement
 
 _ROLES: Final = {
     "drive": (AxleRole.DRIVE,),
@@ -20,29 +20,6 @@ _ROLES: Final = {
     "trailer or dolly": (AxleRole.TRAILER, AxleRole.DOLLY),
 }
 _BOTH: Final[tuple[Side, Side]] = ("left", "right")
-
-
-def fits(rig_class: RigClass, rig: Layout) -> bool:
-    """True if the rig belongs to the class. A NaN mass fits every class, because missing data never exempts."""
-    mass, axles_n = rig.rated_mass_kg, len(rig.axles)
-    drive_n = sum(a.role is AxleRole.DRIVE for a in rig.axles)
-    too_light = (rig_class.over_rated_mass_kg is not None and mass <= rig_class.over_rated_mass_kg) or (
-        rig_class.min_rated_mass_kg is not None and mass < rig_class.min_rated_mass_kg
-    )
-    too_heavy = rig_class.max_rated_mass_kg is not None and mass > rig_class.max_rated_mass_kg
-    return not (
-        too_light
-        or too_heavy
-        or _outside(axles_n, rig_class.min_axles, rig_class.max_axles)
-        or _outside(drive_n, rig_class.min_drive_axles, rig_class.max_drive_axles)
-        or _outside(rig.towed_units, rig_class.min_towed_units, rig_class.max_towed_units)
-        or (rig_class.kinds and rig.kind not in rig_class.kinds)
-        or not rig.devices.issuperset(rig_class.fitted)
-    )
-
-
-def _outside(n: int, low: int | None, high: int | None) -> bool:
-    return (low is not None and n < low) or (high is not None and n > high)
 
 
 def choices(demand: Demand, rig: Layout) -> tuple[int, ...]:

@@ -13,9 +13,11 @@ from alertd.errors import InputError, StoreError
 from alertd.local_time import local_to_utc
 from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.reports.brief import Brief, BriefInput, compile_brief
+from alertd.notices.reports.brief_changes import BriefState, state_of
+from alertd.notices.reports.brief_text import text_of
 from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text import phrases
-from alertd.notices.text.dispatcher import brief_text
 from alertd.notices.triggers.compose import office_notice, with_link
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
@@ -29,6 +31,7 @@ from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.stations import gather_observations
+from alertd.records.brief_states import BRIEF_STATES, last_state
 from alertd.records.closures import active_closures
 from alertd.records.driver_reports import keep_arrival, truck_reports
 from alertd.records.positions import is_reporting, load_positions
@@ -292,10 +295,16 @@ async def send_brief(
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
     outcome = await run_cycle(planner, store, now_utc)
-    notice = make_brief(planner, outcome, now_utc, slot, not_sent, again)
+    before = await asyncio.to_thread(last_state, store, now_utc)
+    brief = _brief_of(planner, outcome, now_utc, before)
+    notice = _brief_notice(brief, slot, now_utc, not_sent, again)
     if planner.settings.sends_pages:
-        await save_content(planner, store, notice, outcome.plans, unplanned_trips(outcome), now_utc)
-    return await asyncio.to_thread(lambda: store.record_notices([notice], planner.settings.targets, now_utc, slot=slot))
+        await save_content(store, notice, brief, now_utc)
+    targets = planner.settings.targets
+    new = await asyncio.to_thread(lambda: store.record_notices([notice], targets, now_utc, slot=slot))
+    if new:  # after the brief: one that was never recorded is not what the next is compared with
+        await asyncio.to_thread(BRIEF_STATES.save, store, state_of(brief.lines, now_utc), now_utc)
+    return new
 
 
 def unplanned_trips(outcome: CycleOutcome) -> list[tuple[str, str]]:
@@ -311,11 +320,31 @@ def make_brief(
     not_sent: Sequence[tuple[str, str]] = (),
     again: str = "",
 ) -> Notice:
+    """The notice of a brief, without the changes since the last one."""
+    return _brief_notice(_brief_of(planner, outcome, now_utc, None), slot, now_utc, not_sent, again)
+
+
+def _brief_of(planner: Planner, outcome: CycleOutcome, now_utc: datetime, before: BriefState | None) -> Brief:
     settings = planner.settings
-    lines = planner.latest.upheld_lines(outcome.plans, now_utc)
-    text = brief_text(settings.fleet, outcome.plans, unplanned_trips(outcome), now_utc, settings.brief_zone, lines)
+    return compile_brief(
+        BriefInput(
+            fleet=settings.fleet,
+            plans=outcome.plans,
+            not_planned=unplanned_trips(outcome),
+            now=now_utc,
+            zone=settings.brief_zone,
+            upheld=planner.latest.upheld_lines(outcome.plans, now_utc),
+            before=before,
+        )
+    )
+
+
+def _brief_notice(
+    brief: Brief, slot: Slot, now_utc: datetime, not_sent: Sequence[tuple[str, str]], again: str
+) -> Notice:
+    text = text_of(brief)
     if not_sent:
-        text = "\n".join((text, "", "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
+        text = "\n".join((text, "EARLIER BRIEFS THAT WERE NOT SENT", *(f"  {day}: {why}" for day, why in not_sent)))
     id_ = notice_id(NoticeKind.BRIEF, Audience.DISPATCHER, slot.fleet, slot.local_date, *filter(None, [again]))
     return Notice(
         id=id_,

@@ -14,6 +14,7 @@ _PROVIDERS: Final = (
     "nws.forecast:SPEC",
     "open_meteo.forecast:SPEC",
     "open_meteo.forecast:ENSEMBLE_SPEC",
+    "open_meteo.models:SPECS",
     "met_norway.forecast:SPEC",
 )
 # Under alertd.delivery.channels. Channels of all kinds are listed in this order.
@@ -29,26 +30,28 @@ T = TypeVar("T", ProviderSpec[Any], ChannelSpec[Any])
 
 
 def load_specs(package: str, names: Sequence[str], kind: type[T]) -> tuple[tuple[T, ...], tuple[ConfigError, ...]]:
-    """The specs that can be used, and one error for each that cannot."""
+    """The specs that can be used, and one error for each that cannot. An attribute is a spec or a tuple of specs."""
     specs: list[T] = []
     problems: list[ConfigError] = []
     for name in names:
         module, _, attribute = name.partition(":")
         where = f"{package}.{module}"
         try:
-            spec = getattr(importlib.import_module(where), attribute)
-            if not isinstance(spec, kind):
-                raise TypeError(f"{attribute} is not a {kind.__name__}")
-            problem = next(_undeclared(spec), "")
-            if problem:
-                raise TypeError(problem)
+            exported = getattr(importlib.import_module(where), attribute)
+            found = exported if isinstance(exported, tuple) else (exported,)
+            for spec in found:
+                if not isinstance(spec, kind):
+                    raise TypeError(f"{attribute} is not a {kind.__name__}")
+                problem = next(_undeclared(spec), "")
+                if problem:
+                    raise TypeError(problem)
         except AlertdError as exc:
             problems.append(ConfigError(where, attribute, str(exc), "correct the spec"))
         except (ImportError, AttributeError, TypeError, ValueError) as exc:
             hint = f"export {attribute} = {kind.__name__}(...) there, or remove the line from {__name__}"
             problems.append(ConfigError(where, attribute, f"cannot be used ({exc})", hint))
         else:
-            specs.append(spec)
+            specs += found
     return tuple(specs), tuple(problems)
 
 

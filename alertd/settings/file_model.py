@@ -8,11 +8,14 @@ from pydantic import Field, create_model, field_validator, model_validator
 
 from alertd.i18n import Language
 from alertd.notices.policy import Policy
+from alertd.notices.reports.chain_log_table import COLUMNS
+from alertd.notices.reports.chain_pay import PARTS, ChainPay
 from alertd.plan.params import PlanParams
 from alertd.settings.channels import SECTIONS
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
 from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
+from alertd.settings.watch import WatchFile
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel
 from alertd.sources.openstreetmap.overpass import OVERPASS_URL
@@ -155,7 +158,7 @@ _PLAN_ORDER: Final = (
 
 
 class PlanFile(FileModel):
-    chain_probability: float = Field(0.5, gt=0.0, lt=1.0)
+    chain_probability: float = Field(0.7, gt=0.0, lt=1.0)
     ready_probability: float = Field(0.15, gt=0.0, lt=1.0)
     hold_probability: float = Field(0.3, gt=0.0, lt=1.0)
     ice_least_miles: float = Field(2.0, ge=0.0, le=20.0)
@@ -166,6 +169,9 @@ class PlanFile(FileModel):
     minutes_per_chain: float = Field(10.0, ge=0, le=60)
     minutes_hang_at_least: float = Field(30.0, ge=0, le=240)
     minutes_remove: float = Field(20.0, ge=0, le=240)
+    truck_hour_usd: float = Field(90.78, ge=10, le=1000)
+    fine_usd: float = Field(579.0, ge=0, le=100_000)
+    recovery_usd: float = Field(5000.0, ge=0, le=100_000)
     stop_min_spaces: int = Field(3, ge=1, le=100)
     compare_departures_h: float = Field(36.0, ge=0, le=48)
     posted_believed_h: float = Field(6.0, gt=0, le=48)
@@ -192,6 +198,9 @@ class PlanFile(FileModel):
             hang_s_per_chain=self.minutes_per_chain * 60.0,
             hang_min_s=self.minutes_hang_at_least * 60.0,
             remove_s=self.minutes_remove * 60.0,
+            truck_hour_usd=self.truck_hour_usd,
+            fine_usd=self.fine_usd,
+            recovery_usd=self.recovery_usd,
             stop_min_spaces=self.stop_min_spaces,
             compare_h=self.compare_departures_h,
             posted_believed_h=self.posted_believed_h,
@@ -236,6 +245,8 @@ class DaemonFile(FileModel):
     http_names: list[Annotated[str, Field(pattern=r"^[A-Za-z0-9._-]+$", examples=["alertd.fleet.example"])]] = Field(
         default_factory=list
     )
+    http_proxies: list[str] = Field(default_factory=list, examples=[["127.0.0.1"]])
+    environment_proxy: bool = False
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimitsFile = HttpLimitsFile()
     public_url: str = Field("", pattern=r"^(https?://[^\s/]+(/[^\s?#]*)?)?$", examples=["https://trips.fleet.example"])
@@ -253,6 +264,25 @@ class DaemonFile(FileModel):
         except (ZoneInfoNotFoundError, ValueError):
             raise ValueError(f'"{value}" is no time zone; write an IANA name, e.g. "America/Denver"') from None
         return value
+
+
+class ChainPayFile(FileModel):
+    paid: list[Literal["hanging", "running", "removing"]] = Field(default_factory=list, examples=[["hanging"]])
+    pay_code: str = Field("", max_length=40, examples=["CHN"])
+    columns: dict[str, str] = Field(default_factory=dict, examples=[{"Employee": "driver"}])
+
+    @model_validator(mode="after")
+    def _names_fields(self) -> "ChainPayFile":
+        for heading, name in self.columns.items():
+            if name not in COLUMNS:
+                problem = f'"{heading}" names "{name}", which is no field of the chain log'
+                raise FieldError("columns", problem, f"name one of {', '.join(COLUMNS)}")
+        return self
+
+    def to_core(self) -> ChainPay:
+        return ChainPay(
+            paid=tuple(part for part in PARTS if part in self.paid), code=self.pay_code, columns=dict(self.columns)
+        )
 
 
 _ACROSS_PARTS: Final = (
@@ -302,7 +332,9 @@ class CommonSettingsFile(FileModel):
     forecast: CommonForecastFile
     plan: PlanFile = PlanFile()
     notices: NoticesFile = NoticesFile()
+    chain_log: ChainPayFile = ChainPayFile()
     daemon: DaemonFile
+    watch: WatchFile = WatchFile()
 
     @model_validator(mode="after")
     def _parts_stand_in_order(self) -> "CommonSettingsFile":

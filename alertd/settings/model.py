@@ -9,9 +9,11 @@ from alertd.delivery.address_policy import Network
 from alertd.delivery.channel_spec import ChannelConfig
 from alertd.notices.model import Audience
 from alertd.notices.policy import Policy
+from alertd.notices.reports.chain_pay import ChainPay
 from alertd.plan.params import PlanParams
 from alertd.settings.forecast import ForecastSettings
 from alertd.settings.languages import Languages
+from alertd.settings.watch import WatchSettings
 from alertd.sources.openstreetmap.overpass import OVERPASS_URL
 from alertd.store.url import StoreLocation
 
@@ -91,15 +93,19 @@ class Settings:
     targets: dict[Audience, tuple[str, ...]]
     notices: Policy = field(default_factory=Policy)
     languages: Languages = field(default_factory=Languages)
+    chain_pay: ChainPay = field(default_factory=ChainPay)
     feeds: Path | None = None
     log: Literal["text", "json"] = "text"
     http_limits: HttpLimits = field(default_factory=HttpLimits)
     http_names: tuple[str, ...] = ()
+    http_proxies: tuple[Network, ...] = ()
+    environment_proxy: bool = False
     public_url: str = ""
     links_key_file: Path | None = None
     heartbeat_url: str = ""
     heartbeat_allow_networks: tuple[Network, ...] = ()
     overpass_url: str = OVERPASS_URL
+    watch: WatchSettings = field(default_factory=WatchSettings)
 
     @property
     def links_key(self) -> Path:

@@ -15,6 +15,7 @@ from alertd.settings.file_model import CommonSettingsFile, DaemonFile, SettingsF
 from alertd.settings.forecast import forecast_settings
 from alertd.settings.model import KeepDays, PlacePaths, Settings
 from alertd.settings.secrets import LEAST_TOKEN_N, read_secret_file
+from alertd.settings.watch import watch_settings
 from alertd.sources.files.road import RoadSettings, read_road
 from alertd.sources.files.toml import read_toml
 from alertd.store.url import PostgresUrl, StoreLocation, parse_store_url
@@ -62,9 +63,12 @@ def read_settings(path: Path) -> Settings:
         http_token=token,
         http_limits=content.daemon.http_limits.to_core(),
         http_names=tuple(content.daemon.http_names),
+        http_proxies=_networks(path, "daemon.http_proxies", content.daemon.http_proxies),
+        environment_proxy=content.daemon.environment_proxy,
         channels=channels,
         notices=replace(content.notices.to_core(), planned_every=timedelta(minutes=content.daemon.plan_every_min)),
         languages=content.notices.languages(),
+        chain_pay=content.chain_log.to_core(),
         targets=channels_by_audience(channels),
         feeds=base / content.places.feeds if content.places.feeds else None,
         log=content.daemon.log,
@@ -72,6 +76,7 @@ def read_settings(path: Path) -> Settings:
         links_key_file=base / content.daemon.links_key_file if content.daemon.links_key_file else None,
         heartbeat_url=content.daemon.heartbeat_url,
         overpass_url=content.places.overpass_url,
+        watch=watch_settings(path, content.watch, secret_of),
         heartbeat_allow_networks=_networks(
             path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
         ),

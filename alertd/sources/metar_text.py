@@ -64,7 +64,8 @@ def phenomena_in(groups: Iterable[str], raw: str) -> tuple[Phenomenon, ...] | No
     """Return the phenomena of weather groups such as "-SN", "BLSN" or "FZRASN", in order; None if not observed.
 
     Not observed means one of: slashes in the group's place, a sensor out of order (PWINO), or no group from a station
-    that cannot distinguish rain from snow (AO1). Weather in the vicinity (VC) or recent weather (RE) is not at the
+    that cannot distinguish rain from snow (AO1). Where the sensor of freezing rain is out of order (FZRANO), rain and
+    drizzle near freezing are of unknown form. Weather in the vicinity (VC) or recent weather (RE) is not at the
     station.
     """
     out: list[Phenomenon] = []
@@ -80,8 +81,21 @@ def phenomena_in(groups: Iterable[str], raw: str) -> tuple[Phenomenon, ...] | No
             if phenomenon is not None and phenomenon not in out:
                 out.append(phenomenon)
     words = raw.split()
+    if "FZRANO" in words and not _is_warm(raw):
+        unsure = {Phenomenon.RAIN, Phenomenon.DRIZZLE}
+        out = list(dict.fromkeys(Phenomenon.UNKNOWN_PRECIPITATION if p in unsure else p for p in out))
     not_observed = "PWINO" in words or (not out and "AO1" in words)
     return None if not_observed else tuple(out)
+
+
+_TEMPERATURE: Final = re.compile(r"\s(M?\d\d)/")
+RAIN_IS_LIQUID_C: Final = 3  # [A] whole degrees, for a group that is rounded and a sensor 2 m above the road
+
+
+def _is_warm(raw: str) -> bool:
+    """Whether a text gives an air temperature at which rain does not freeze."""
+    found = _TEMPERATURE.search(raw)
+    return found is not None and float(found[1].replace("M", "-")) > RAIN_IS_LIQUID_C
 
 
 # Rates of water by intensity, mm/h: light, moderate, heavy. Liquid: within the classes of FMH-1 (2019), tables 8-2 and

@@ -17,18 +17,11 @@ from alertd.road.road_class import RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import BridgeSpan, JurisdictionSpan, Route, Summit
 from alertd.route.stops import RouteStop, Stop, StopKind
+from alertd.rules.clause import Confidence
+from alertd.rules.duties import CarryRule, Season
 from alertd.rules.rig import Axle, AxleRole, Rig
-from alertd.rules.ruleset import (
-    CarryRule,
-    Confidence,
-    ControlLevel,
-    Demand,
-    Placement,
-    PostingEstimate,
-    RigClass,
-    RuleSet,
-    Season,
-)
+from alertd.rules.rig_class import RigClass
+from alertd.rules.ruleset import ControlLevel, Demand, Placement, PostingEstimate, RuleSet
 from alertd.units import HORSEPOWER_W, HOUR_S, POUND_KG, to_mps
 
 Array: TypeAlias = NDArray[np.float64]
@@ -208,6 +201,7 @@ def make_weather(
         first_epoch_s=first_hour.timestamp(),
         road_class=road_class,
         grip_class=road_class.copy(),
+        untouched_class=road_class.copy(),
         surface_temp_c=-2.0 * known,
         air_temp_c=-3.0 * known,
         water_mmwe=0.0 * known,
@@ -298,6 +292,7 @@ IMMEDIATE_POLICY: Final = Policy(
     ease_after=timedelta(0),
     least_gap=timedelta(0),
     chain_cleared_probability=2.0,
+    chain_cleared_worth=9.0,
     ready_cleared_probability=2.0,
     driver_most_an_hour=1000,
     quiet_from=time(0),

@@ -43,6 +43,9 @@ class FaultKind(StrEnum):
     OVERLOADED = "status 503"
     NULLS = "null in every series of some locations"
     STALE = "an answer from hours ago, as from a forgotten cache"
+    TOO_WARM = "air temperatures 60 K too high"
+    MISLABELLED = "Fahrenheit under a Celsius label"
+    ONE_VALUE = "one air temperature for all hours"
     WRONG_UNITS = "°F, mp/h and inch whatever was asked, and labelled so"
 
 
@@ -70,6 +73,12 @@ class ApiFault:
                 return Flaws(null_cells=self.cells)
             case FaultKind.STALE:
                 return Flaws(stale_h=self.stale_h)
+            case FaultKind.TOO_WARM:
+                return Flaws(warmer_k=60.0)
+            case FaultKind.MISLABELLED:
+                return Flaws(mislabelled=True)
+            case FaultKind.ONE_VALUE:
+                return Flaws(one_value=True)
             case FaultKind.WRONG_UNITS:
                 return Flaws(foreign_units=True)
         return NO_FLAWS

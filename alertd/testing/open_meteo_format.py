@@ -91,11 +91,25 @@ class BadRequest(Exception):
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Flaws:
-    """Defects of an otherwise good response: locations with all null, old hours, foreign units."""
+    """Defects of an otherwise good response: locations with all null, old hours, foreign units.
+
+    Lies of the right shape, in temperatures: warmer_k; mislabelled: Fahrenheit under a Celsius label; one_value: the
+    first value in all hours.
+    """
 
     null_cells: frozenset[int] = frozenset()
     stale_h: int = 0
     foreign_units: bool = False
+    warmer_k: float = 0.0
+    mislabelled: bool = False
+    one_value: bool = False
+
+    def lied(self, name: str, values: Array) -> Array:
+        """The values of a series with the lies of this response."""
+        if name not in ("temperature_2m", "dew_point_2m"):
+            return values
+        out = values * 1.8 + 32.0 if self.mislabelled else values + self.warmer_k
+        return np.repeat(out[:, :1], out.shape[1], axis=1) if self.one_value else out
 
 
 NO_FLAWS: Final = Flaws()
@@ -122,6 +136,8 @@ def forecast(
         for name in names:
             key = f"{name}_member{i:02d}" if i else name
             columns[key], series[key] = _in_units(_lookup(name), hourly.get(name), (lat.size, stamps.size), units)
+    for key in series:
+        series[key] = flaws.lied(key.partition("_member")[0], series[key])
     for values in series.values():
         values[sorted(c for c in flaws.null_cells if c < lat.size)] = np.nan
     hourly_units = {key: column.unit for key, column in columns.items()}

@@ -14,15 +14,26 @@ from alertd.records.driver_reports import save_report
 from alertd.records.observations import save_observations
 from alertd.records.positions import save_position
 from alertd.route.model import Route
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, parse_report
+from alertd.sources.requests.driver_reports import (
+    CHAINS_OFF,
+    CHAINS_ON,
+    HANGING_BEGUN,
+    READ,
+    REMOVING_BEGUN,
+    parse_report,
+)
 from alertd.sources.requests.positions import PositionRequest
 from alertd.store.store import Store
 from alertd.testing.weather.weather_model import WeatherModel
+from alertd.units import to_mps
 
 AT_STOP_M: Final = 300.0
 READS_AFTER: Final = timedelta(minutes=2)
 REMOVE_S: Final = 1200.0
 REPORTS_EVERY: Final = timedelta(minutes=3)
+# A truck that is behind its plan catches up at these speeds: the cruise speed and the chained one of `PlanParams`.
+FASTEST_MPS: Final = to_mps(62.0)
+CHAINED_MPS: Final = to_mps(25.0)
 STATIONS: Final = ((-115.694, "DEMO-LOOKOUT"), (-114.05, "DEMO-MISSOULA"))  # longitudes along the demo's road
 
 
@@ -31,7 +42,8 @@ class Truck:
     """One trip's truck. `at_m`: its position [m], which never decreases; None before departure.
 
     `off_m`: where its chains come off by the plan; None while they are not on. `busy_until`: it stays there until then
-    to install or remove chains, whatever a newer plan says. `does`: which of the two, "" for neither.
+    to install or remove chains, whatever a newer plan says. `does`: which of the two, "" for neither. `moves_from`:
+    when it was at `at_m` and free to drive.
     """
 
     at_m: float | None = None
@@ -41,6 +53,7 @@ class Truck:
     busy_until: datetime | None = None
     read: set[str] = field(default_factory=set)
     seen_at: datetime | None = None
+    moves_from: datetime | None = None
     arrived: bool = False
 
 
@@ -65,8 +78,11 @@ class Trucks:
             there_m = place_m(plan, now_utc)
             if there_m is None:
                 return
-            truck.at_m = max(there_m, truck.at_m or 0.0)
+            truck.at_m = _driven_m(truck, there_m, now_utc)
             self._stop(truck, plan, now_utc)
+            if truck.does:
+                begun = HANGING_BEGUN if truck.does == CHAINS_ON else REMOVING_BEGUN
+                self._report(trip_id, begun, now_utc, place=truck.place)
         if truck.at_m is None:
             return
         truck.seen_at = now_utc
@@ -78,7 +94,7 @@ class Trucks:
         """Report chains on or off when the work is finished."""
         if truck.busy_until is not None and now_utc >= truck.busy_until:
             self._report(trip_id, truck.does, truck.busy_until, place=truck.place)
-            truck.does, truck.busy_until = "", None
+            truck.does, truck.moves_from, truck.busy_until = "", truck.busy_until, None
 
     def _stop(self, truck: Truck, plan: dict[str, Any], now_utc: datetime) -> None:
         """Start to install or remove chains at the plan's places."""
@@ -111,6 +127,15 @@ class Trucks:
 
     def _report(self, trip_id: str, what: str, at: datetime, **more: str) -> None:
         save_report(self._store, trip_id, parse_report({"what": what, "at": at.isoformat(), **more}, "demo"))
+
+
+def _driven_m(truck: Truck, there_m: float, now_utc: datetime) -> float:
+    """Return how far the truck has come towards its place by the plan; a truck that stood does not jump there."""
+    since, truck.moves_from = truck.moves_from, now_utc
+    if truck.at_m is None or since is None:
+        return there_m
+    speed_mps = FASTEST_MPS if truck.off_m is None else CHAINED_MPS
+    return max(truck.at_m, min(there_m, truck.at_m + speed_mps * (now_utc - since).total_seconds()))
 
 
 def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:

@@ -13,6 +13,7 @@ from alertd.service.metrics import Metrics
 from alertd.service.tokens import TokenAuthenticator
 from alertd.store.store import Store
 from alertd.web.api.alerts import alerts_router
+from alertd.web.api.beacon import beacon_router
 from alertd.web.api.chain_log import chainlog_router
 from alertd.web.api.closures import closures_router
 from alertd.web.api.driver_reports import reports_router
@@ -67,6 +68,7 @@ def make_api(
     serve(closures_router(store, clock, wake), "posted")
     serve(posted_router(planner, store, clock, wake), "posted")
     serve(chainlog_router(planner, store, clock), "reports")
+    serve(beacon_router(settings), "admin")
     serve(score_router(planner, store, clock), "admin")
     serve(channels_router(settings, store, clock), "admin")
     serve(alerts_router(alerts or CapAlerts(store, settings.fleet)), "admin")

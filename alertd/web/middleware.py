@@ -9,6 +9,7 @@ import re
 import secrets
 import time
 from collections.abc import Mapping
+from contextlib import suppress
 from contextvars import ContextVar
 from typing import Any, Final
 
@@ -23,6 +24,8 @@ from alertd.web.rate_limit import SlidingWindowLimiter
 log = logging.getLogger(__name__)
 
 MAX_BODY_BYTES: Final = 64 * 1024
+MAX_DRAINED_BYTES: Final = 64 * 1024 * 1024  # of a body that is refused for its size, so that its sender reads why
+DRAIN_WITHIN_S: Final = 10.0
 MAX_HEADER_BYTES: Final = 16 * 1024
 REQUEST_TIMEOUT_S: Final = 30.0
 LINES_PER_MIN: Final = 60  # lines about requests without a valid token; further ones are counted
@@ -76,6 +79,8 @@ class RequestGuardMiddleware:
     ) -> None:
         try:
             if refused is not None:
+                if refused.status == 413:
+                    await _drain(scope, inlet)
                 await problem(refused)(scope, inlet, answer)
                 return
             async with asyncio.timeout(self._within_s) as answer.within:
@@ -118,6 +123,12 @@ class _LimitedReceive:
         self._receive, self._most, self._got = receive, most, 0
         self.whole = whole
 
+    async def discard(self) -> None:
+        """Receive to the end and keep nothing."""
+        while not self.whole:
+            message = await self._receive()
+            self.whole = message["type"] != "http.request" or not message.get("more_body", False)
+
     async def __call__(self) -> Message:
         message = await self._receive()
         if message["type"] == "http.request":
@@ -157,10 +168,24 @@ def _refused(headers: Headers, most: int) -> ProblemError | None:
     """The error of a request that can be refused before its body is read."""
     if sum(len(name) + len(value) for name, value in headers.raw) > MAX_HEADER_BYTES:
         return ProblemError(431, "too large", f"headers take at most {MAX_HEADER_BYTES} bytes together")
+    if "transfer-encoding" in headers and "content-length" in headers:
+        # Two lengths of one body: a proxy may count by the other one (RFC 9112 section 6.3).
+        return ProblemError(400, "two lengths", "send Content-Length or Transfer-Encoding, not both")
     if headers.get("content-encoding", "identity").strip().lower() != "identity":
         return ProblemError(415, "compressed", "send the body as it is, without Content-Encoding")
     length = headers.get("content-length", "0")
     return _too_large(most) if length.isdecimal() and int(length[:20]) > most else None
+
+
+async def _drain(scope: Scope, inlet: "_LimitedReceive") -> None:
+    """Read the rest of a body of a stated, moderate length: most clients read no answer before they have sent it."""
+    headers = Headers(scope=scope)
+    length = headers.get("content-length", "")
+    if not length.isdecimal() or int(length[:20]) > MAX_DRAINED_BYTES or "expect" in headers:
+        return
+    with suppress(TimeoutError):
+        async with asyncio.timeout(DRAIN_WITHIN_S):
+            await inlet.discard()
 
 
 def _has_body(headers: Headers) -> bool:

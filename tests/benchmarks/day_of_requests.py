@@ -44,6 +44,7 @@ from alertd.sources.providers.nws.forecast import Nws
 from alertd.sources.providers.nws.stations import NwsStations
 from alertd.sources.providers.open_meteo.forecast import OpenMeteo
 from alertd.sources.providers.open_meteo.parse import CODE, CODE_UNIT, VARIABLES
+from alertd.testing.open_meteo_format import run_metadata
 
 MIDNIGHT = datetime(2026, 1, 12, tzinfo=UTC)
 CELL_LAT_DEG, CELL_LON_DEG = 0.0225, 0.033  # about 2.5 km
@@ -187,9 +188,10 @@ class Servers:
     async def _answered(self, request: httpx.Request, at_s: float) -> httpx.Response:
         url, hour = str(request.url), at_s / 3600.0
         for fault in self._faults:
+            uncounted = fault.kind == "daily" and "/data/" in url
             if (
                 fault.host == request.url.host and fault.from_h <= hour < fault.to_h and fault.where in url
-                and self._rng.random() < fault.share
+                and not uncounted and self._rng.random() < fault.share
             ):  # fmt: skip
                 return await _failed(fault.kind, request, at_s)
         return _good(request, at_s)
@@ -197,6 +199,8 @@ class Servers:
 
 def weighed(url: str) -> float:
     """Open-Meteo's weight of a forecast question of at most fourteen days: a tenth a variable and place, at least 1."""
+    if urlsplit(url).path.startswith("/data/"):
+        return 0.0  # metadata are not counted
     asked = parse_qs(urlsplit(url).query)
     places, variables = (len(asked.get(name, [""])[0].split(",")) for name in ("latitude", "hourly"))
     return places * max(1.0, variables / 10.0)
@@ -233,6 +237,8 @@ async def _failed(kind: str, request: httpx.Request, at_s: float) -> httpx.Respo
 
 def _good(request: httpx.Request, at_s: float, issued_back_h: int = 0) -> httpx.Response:
     host, path = request.url.host, request.url.path
+    if host == FREE and path.startswith("/data/"):
+        return httpx.Response(200, json=run_metadata(MIDNIGHT + timedelta(seconds=at_s)))
     if host == FREE:
         body = open_meteo_body(str(request.url), at_s)
         return httpx.Response(200, content=body, headers={"content-type": "application/json"})
@@ -246,7 +252,8 @@ def _good(request: httpx.Request, at_s: float, issued_back_h: int = 0) -> httpx.
         headers = {"cache-control": "max-age=60", "last-modified": format_datetime(MIDNIGHT, usegmt=True)}
         return httpx.Response(200, json=alerts_body(at_s), headers=headers)
     if path.endswith("/stations"):
-        lat, lon = (float(part) for part in path.split("/")[2].split(","))
+        x, y = (int(part) for part in path.split("/")[3].split(","))
+        lat, lon = SOUTH_DEG + (y + 0.5) * CELL_LAT_DEG, WEST_DEG + (x + 0.5) * CELL_LON_DEG
         return httpx.Response(200, json=stations_body(lat, lon), headers={"cache-control": "max-age=86400"})
     if path.startswith("/stations/"):
         asked = {name: values[0] for name, values in parse_qs(request.url.query.decode()).items()}

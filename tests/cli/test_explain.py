@@ -48,6 +48,53 @@ def test_each_stretch_is_explained_and_ends_with_the_advice(
         assert "°C" in block
 
 
+def test_the_advice_follows_by_hand_from_what_is_printed(alertd: Alertd, asked: list[object]) -> None:
+    """Member by member: need, grip and loss; then prices, chances, minutes, advice. Only printed digits count."""
+    result = alertd(*asked, "--explain")
+    assert result.exit_code == 0, result.stderr
+    _, *blocks = result.stdout.split("\n\n")
+    assert blocks
+    for block in blocks:
+        text = " ".join(block.split())
+        rows = re.findall(
+            r"(\S+) of (\S+) on [+-]\S+% \| (\S+) \| (\S+) \| (\S+) \| (\S+) (slips|grips) \| (\S+) min", text
+        )
+        assert len(rows) > 20
+        figure = r"(-?\d+\.\d+)"
+        (prices,) = re.findall(
+            rf"chaining ahead {figure} min: hang {figure}, remove {figure}, slower run {figure}; .*?sign {figure} min "
+            rf"more, or slipped {figure} more",
+            text,
+        )
+        ahead, hang, remove, slower, sign, slip = map(float, prices)
+        assert ahead == pytest.approx(hang + remove + slower, abs=0.02)
+        needs, losses = [], []
+        for has, asks, posting, descent, here, anywhere, grips, lost in rows:
+            slips_here = float(has) < float(asks) - 5e-4
+            alone = max(float(posting), float(descent), float(slips_here))
+            assert float(here) >= alone - 1e-4  # closure and unknown road may need more
+            assert float(anywhere) >= float(here) - 1e-4
+            assert grips == "slips" or not slips_here
+            by_hand = max(float(anywhere) * (ahead + sign), (grips == "slips") * (ahead + slip))
+            assert float(lost) == pytest.approx(by_hand, abs=0.05)
+            needs.append(float(anywhere))
+            losses.append(by_hand)
+        probability, worth = sum(needs) / len(needs), sum(losses) / len(losses) / ahead
+        (need, compared) = re.findall(r"need anywhere (\S+), .*?by chaining ahead: (\d\.\d+)", text)[0]
+        assert (float(need), float(compared)) == pytest.approx((probability, worth), abs=2e-3)
+        limits = {name: float(value) for name, value in re.findall(r"(?:<|>=) (\w+) (\d*\.?\d+)", text)}
+        held = [float(v) for v in re.findall(r"(\d\.\d+) (?:<|>=) hold_probability", text)]
+        advice = Advice.READY
+        if "showers" not in text and (probability >= limits["chain_probability"] or worth >= limits["chain_worth"]):
+            advice = Advice.CHAIN
+        if max(held) >= limits["hold_probability"] or "barred" in text:
+            advice = Advice.HOLD
+        assert text.endswith(f"so: advice of the stretch: {VERB[advice]}")
+        minutes = re.findall(rf"{figure} without chains, {figure} chained, chance {figure}: mean {figure}", text)[0]
+        unchained, chained, chance, mean = map(float, minutes)
+        assert mean == pytest.approx(unchained + chance * (chained - unchained), abs=0.2)
+
+
 def test_a_place_is_explained_by_its_miles_as_data_too(alertd: Alertd, asked: list[object]) -> None:
     result = alertd(*asked, "--at", "30", "--json")
     assert result.exit_code == 0, result.stderr

@@ -25,9 +25,11 @@ from alertd.planning.weather import WeatherSources
 from alertd.service.cycle import PlannedCycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
+from alertd.settings.watch import WatchSettings
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key
 from alertd.store.archive import Archive
 from alertd.store.store import Store
+from alertd.watch.beacon import decode
 
 
 @pytest.fixture
@@ -202,3 +204,19 @@ async def test_a_due_notice_does_not_wait_for_slow_sources(daemon: Daemon, monke
     assert not cycle.done()
     answered.set()
     await cycle
+
+
+async def test_each_good_cycle_writes_the_beacon(
+    make_settings: Callable[..., Settings], ground: ReferenceData, tmp_path: Path
+) -> None:
+    watch = WatchSettings(file=tmp_path / "beacon.json", key=b"k" * 32)
+    planning = Planner(
+        make_settings(trips=None, watch=watch), ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), []
+    )
+    with Store(tmp_path / "alertd.db") as store:
+        worker = DeliveryWorker(store.outbox, {}, owner="test", rng=random.Random(1))
+        before = system_clock()
+        await Daemon(planning, store, worker, system_clock).cycle()
+    written = decode((tmp_path / "beacon.json").read_bytes(), b"k" * 32, "")
+    assert before <= written.written_at <= system_clock()
+    assert written.next_by - written.written_at == timedelta(minutes=planning.settings.plan_every_min + 10)

@@ -4,13 +4,15 @@ import asyncio
 import json
 import socket
 from collections.abc import AsyncIterator
+from ipaddress import ip_network
 
 import pytest
 import uvicorn
-from starlette.types import Receive, Scope, Send
+from starlette.types import Message, Receive, Scope, Send
 
 from alertd.daemon import http_server as module
 from alertd.daemon.http_server import server_config
+from alertd.delivery.address_policy import Network
 from alertd.web.middleware import MAX_HEADER_BYTES, RequestGuardMiddleware
 
 
@@ -99,3 +101,48 @@ async def test_the_server_does_not_say_what_it_is(port: int) -> None:
     text = await say(port, ASK + b"Connection: close\r\n\r\n")
     assert text.startswith(b"HTTP/1.1 200 OK")
     assert b"uvicorn" not in text.lower()
+
+
+async def test_two_lengths_of_one_body_are_refused_and_close(port: int) -> None:
+    """RFC 9112 section 6.3: a message with both lengths may be an attempt to smuggle a second request."""
+    head = b"POST / HTTP/1.1\r\nHost: a\r\nContent-Length: 4\r\nTransfer-Encoding: chunked\r\n\r\n"
+    text = await say(port, head + b"0\r\n\r\nGET /second HTTP/1.1\r\nHost: a\r\n\r\n")
+    assert text.startswith(b"HTTP/1.1 400 ")
+    assert text.count(b"HTTP/1.1") == 1
+
+
+async def test_sender_of_a_large_body_can_read_why(port: int) -> None:
+    """The client writes all of its 8 MB before it reads, as most clients do."""
+    body = b"x" * 8_000_000
+    text = await say(
+        port, b"POST / HTTP/1.1\r\nHost: a\r\nConnection: close\r\nContent-Length: %d\r\n\r\n" % len(body), body
+    )
+    assert text.startswith(b"HTTP/1.1 413 ")
+    assert b"at most" in text
+
+
+@pytest.mark.parametrize(("proxies", "expected"), [((), "127.0.0.1"), ((ip_network("127.0.0.1"),), "192.0.2.7")])
+async def test_only_named_proxies_name_the_client(proxies: tuple[Network, ...], expected: str) -> None:
+    clients: list[str] = []
+
+    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+        clients.append(scope["client"][0])
+        await _app(scope, receive, send)
+
+    config = server_config(app, 1, proxies=proxies)
+    config.load()
+    scope = {
+        "type": "http",
+        "client": ("127.0.0.1", 1),
+        "scheme": "http",
+        "headers": [(b"x-forwarded-for", b"192.0.2.7")],
+    }
+
+    async def receive() -> Message:
+        return {"type": "http.request", "body": b"", "more_body": False}
+
+    async def send(message: Message) -> None:
+        pass
+
+    await config.loaded_app(scope, receive, send)
+    assert clients == [expected]

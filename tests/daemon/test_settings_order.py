@@ -45,8 +45,8 @@ def set_in(part: str, lines: str) -> dict[str, str]:
         ),
         (
             "notices",
-            "chain_cleared_probability = 0.5",
-            "notices.chain_cleared_probability: 0.5 is not below plan.chain_",
+            "chain_cleared_probability = 0.7",
+            "notices.chain_cleared_probability: 0.7 is not below plan.chain_",
         ),
         (
             "notices",

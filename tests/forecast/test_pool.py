@@ -207,3 +207,15 @@ def test_unknown_height_moves_nothing_and_is_filled_from_others() -> None:
     both = pool([forecast("a", [0.0], elevation_m=np.array([NAN, 1400.0])), forecast("b", [-1.0])])
     np.testing.assert_array_equal(both.elevation_m, [1400.0, 1400.0])
     np.testing.assert_array_equal(both.air_temp_c[:, 0, 0], [0.0, -1.0])
+
+
+def test_of_hints_the_gravest_of_any_source_counts() -> None:
+    """On the union of hours; None where no source has any."""
+    codes = np.array([[1, 3, 0, 0]] * 2, dtype=np.int8)
+    first = forecast("a", [0.0], obscured=codes, ground_temp_c=np.full((2, 4), -1.0))
+    later = forecast("b", [0.0], start_h=1, obscured=np.full((2, 4), 2, dtype=np.int8))
+    pooled = pool([first, later])
+    assert pooled.obscured is not None
+    assert pooled.obscured[0].tolist() == [1, 3, 2, 2, 2]
+    np.testing.assert_array_equal(pooled.ground_temp_c, [[-1.0] * 4 + [NAN]] * 2)
+    assert pooled.snow_depth_m is None

@@ -67,8 +67,8 @@ def test_named_commands_exist(path: Path) -> None:
         words = "".join(code).split()[1:]
         if not re.fullmatch(r"[a-z][a-z-]*", words[0]):
             continue
-        assert words[0] in cli.commands, code
-        command = cli.commands[words[0]]
+        command = cli.get_command(click.Context(cli), words[0])
+        assert command is not None, code
         if isinstance(command, click.Group) and words[1:] and re.fullmatch(r"[a-z]+", words[1]):
             assert words[1] in command.commands, code
 

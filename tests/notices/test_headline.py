@@ -8,7 +8,7 @@ import pytest
 from alertd.notices.formats.webhook_event import plan_event
 from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import NoticeKind
-from alertd.notices.text.dispatcher import brief_text
+from alertd.notices.reports.brief_text import brief_text
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.plan import Plan

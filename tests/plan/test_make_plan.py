@@ -196,7 +196,13 @@ def test_what_a_chained_pass_costs_is_the_sum_by_hand(planned: Any) -> None:
     assert (stretch.chain_up.distance_m, stretch.chain_off.distance_m) == (25e3, 55e3)
     fast, bare, snow = (1 / to_mps(v) for v in (62.0, 20.0, 25.0))
     slow_s = 20e3 * (bare - fast) + 10e3 * (snow - fast)
-    assert plan.cost_s == pytest.approx(2400 + 1200 + slow_s, rel=0.005)
+    assert plan.arrivals is not None
+    chained_s = (plan.arrivals.chained_at - plan.arrive_unhindered).total_seconds()
+    assert chained_s == pytest.approx(2400 + 1200 + slow_s, rel=0.005)
+    unchained_s = 10e3 * (2 * fast - fast)  # half speed on the snow
+    p = plan.chain_probability
+    assert 0.5 < p < 1.0
+    assert plan.cost_s == pytest.approx(p * chained_s + (1.0 - p) * unchained_s, rel=0.01)
     assert (stretch.hang_s, stretch.remove_s) == (2400.0, 1200.0)
     assert (stretch.chain_up.leave_at - stretch.chain_up.arrive_at).total_seconds() == 2400
     unchained_on_snow = 2 * fast  # half speed (CDL manual 2.6.2), which is what chains are slower than

@@ -10,6 +10,7 @@ from alertd.forecast.ensemble import Spreads, normal_scores, to_ensemble
 from alertd.forecast.model import Forecast
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor
@@ -71,6 +72,22 @@ def test_no_seed_decides(rate: float) -> None:
     odds = [p.chain_probability for p in plans]
     assert len({p.advice for p in plans}) == 1 or max(odds) - min(odds) < 0.1
     assert max(odds) - min(odds) < 0.2
+
+
+@pytest.mark.parametrize("rate", [0.36, 0.38, 0.4, 0.42])
+def test_no_seed_decides_the_minutes(rate: float) -> None:
+    """At 0.38 mm/h the trip was 138 min longer and at 0.40 mm/h 231, or 138 by another seed."""
+    minutes = [plan_of(rate, seed=seed).cost_s / 60.0 for seed in range(8)]
+    assert max(minutes) - min(minutes) < 12.0
+
+
+def test_minutes_change_little_where_the_advice_changes() -> None:
+    rates = [0.2, 0.3, 0.36, 0.38, 0.4, 0.42, 0.5, 0.6, 0.7, 0.8, 1.0]
+    plans = [plan_of(rate) for rate in rates]
+    assert {Advice.READY, Advice.CHAIN} <= {p.advice for p in plans}
+    minutes = np.asarray([p.cost_s for p in plans]) / 60.0
+    assert np.abs(np.diff(minutes)).max() < 12.0
+    assert [p.advice.rank for p in plans] == sorted(p.advice.rank for p in plans)
 
 
 def test_a_little_more_snow_changes_the_odds_by_little() -> None:

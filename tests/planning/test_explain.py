@@ -75,7 +75,8 @@ def advised(x: Explanation) -> Advice:
     reached = {c.threshold for c in x.compared if c.reached}  # two reasons share the threshold of a hold
     if x.barred or "hold_probability" in reached:
         return Advice.HOLD
-    return Advice.CHAIN if "chain_probability" in reached else Advice.READY
+    ahead = not (x.choice is not None and x.choice.showers) and reached & {"chain_probability", "chain_worth"}
+    return Advice.CHAIN if ahead else Advice.READY
 
 
 @pytest.mark.parametrize("storm", STORMS.values(), ids=STORMS)
@@ -91,8 +92,9 @@ async def test_each_stretch_is_explained_in_its_own_numbers(storm: Storm, tell: 
         assert x.barred == stretch.barred
         needs = [c.value for c in x.compared if c.what.startswith("need")]
         assert needs == [stretch.probability] * 2
-        assert x.compared[2].value == stretch.grip_short_chained_frac
-        assert x.compared[3].value == stretch.snow_closed_frac
+        assert x.compared[2].value == stretch.chain_worth
+        assert x.compared[3].value == stretch.grip_short_chained_frac
+        assert x.compared[4].value == stretch.snow_closed_frac
         level_names = {(v.jurisdiction, v.level_id): v.stretch_frac for v in x.levels if v.stretch_frac is not None}
         here = {p.jurisdiction for p in stretch.postings if any(v.jurisdiction == p.jurisdiction for v in x.levels)}
         assert level_names == {

@@ -158,6 +158,8 @@ class Services:
         first = hour.replace(hour=0) - timedelta(days=past) if ahead else hour
         whole = storm(first, 24 * (past + ahead or 8))
         result = FAULTS[self.fault](whole) if self.fault else whole
+        if request.url.path.startswith("/data/"):
+            return httpx.Response(404)
         if "/points/" in request.url.path:
             return httpx.Response(200, json=POINT)
         if "/gridpoints/" in request.url.path:

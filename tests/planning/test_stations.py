@@ -115,7 +115,8 @@ async def test_weather_service_stations_are_found_by_the_route(
     web: respx.MockRouter, i90_west: Route, morning: datetime
 ) -> None:
     def listed(request: httpx.Request) -> httpx.Response:
-        lat, lon = (float(part) for part in request.url.path.split("/")[2].split(","))
+        x, y = (int(part) for part in request.url.path.split("/")[3].split(","))
+        lat, lon = y / 1e4, -x / 1e4
         features = [
             {
                 "geometry": {"type": "Point", "coordinates": [lon, lat + off]},
@@ -124,6 +125,12 @@ async def test_weather_service_stations_are_found_by_the_route(
             for n, off in enumerate((0.5, 0.02, 0.1, 0.01))  # of four, two lie nearest
         ]
         return httpx.Response(200, json={"features": features})
+
+    def cell(request: httpx.Request) -> httpx.Response:
+        """A cell whose numbers are the place, so that its list can be made."""
+        lat, lon = (float(part) for part in request.url.path.split("/")[2].split(","))
+        of = {"gridId": "XYZ", "gridX": round(-lon * 1e4), "gridY": round(lat * 1e4)}
+        return httpx.Response(200, json={"properties": of})
 
     def observed(request: httpx.Request) -> httpx.Response:
         id_ = request.url.path.split("/")[2]
@@ -136,7 +143,8 @@ async def test_weather_service_stations_are_found_by_the_route(
         )
 
     warm = {"unitCode": "wmoUnit:degC", "value": 1.0, "qualityControl": "V"}
-    web.get(url__regex=rf"{NWS}/points/.*/stations").mock(side_effect=listed)
+    web.get(url__regex=rf"{NWS}/points/.*").mock(side_effect=cell)
+    web.get(url__regex=rf"{NWS}/gridpoints/.*/stations").mock(side_effect=listed)
     web.get(url__regex=rf"{NWS}/stations/.*/observations").mock(side_effect=observed)
     async with HttpClient(HttpOptions(
         contact="ops@fleet.example", cache_dir=None, now_utc=ManualClock(morning), rng=np.random.default_rng(1),

@@ -21,7 +21,8 @@ from alertd.cli.plan import show_plan
 from alertd.errors import ConfigError, OutsideArea, SourceDown
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Gap
 from alertd.forecast.provider import ForecastRequest, window
-from alertd.notices.text.dispatcher import brief_text, dispatcher_text
+from alertd.notices.reports.brief_text import brief_text
+from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.plan import Plan
@@ -287,7 +288,7 @@ def met_norway(request: httpx.Request) -> httpx.Response:
     body["properties"]["meta"]["updated_at"] = "2027-01-14T04:10:00Z"
     body["properties"]["timeseries"] = [
         {"time": (begin + timedelta(hours=h)).isoformat(),
-         "data": {"instant": {"details": instant | {"air_temperature": 12.0 + h % 4}}} | period}
+         "data": {"instant": {"details": instant | {"air_temperature": 2.0 + h % 4}}} | period}
         for h, period in [(h, {"next_1_hours": dry}) for h in range(56)] + [(56 + 6 * n, {"next_6_hours": dry})
                                                                              for n in range(30)]
     ]  # fmt: skip

@@ -15,6 +15,7 @@ from alertd.road.corridor import (
     road_cells,
     run_corridor,
 )
+from alertd.road.lane import maintenance
 from alertd.road.parameters import BRIDGE_DECK, ROAD, deck_of
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 
@@ -115,7 +116,8 @@ def clear_night(hours: int, rh_frac: float) -> Forecast:
 def test_deck_freezes_hours_before_the_road_on_a_clear_night() -> None:
     """The day before the night is mild."""
     cells = level(mask(5))
-    field = run_corridor(clear_night(84, 0.9), cells, rng=np.random.default_rng(1))
+    nobody = maintenance.SERVICES["none"]
+    field = run_corridor(clear_night(84, 0.9), cells, rng=np.random.default_rng(1), service=nobody)
     road, deck = field.surface_temp_c[0]
     freezes = [int(np.argmax(t < 0.0)) for t in (deck, road)]
     assert freezes[0] <= freezes[1] - 3

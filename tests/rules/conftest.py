@@ -19,6 +19,11 @@ def shipped() -> dict[str, RuleSet]:
 
 
 @pytest.fixture(scope="session")
+def presets() -> dict[str, Rig]:
+    return read_rigs(ROOT / "config/rigs")
+
+
+@pytest.fixture(scope="session")
 def rigs() -> dict[str, Rig]:
     """ST2 … TS6: straight trucks, bobtails, tractor-semitrailers and doubles, by axles as the trade counts them."""
     preset = read_rigs(ROOT / "config/rigs")

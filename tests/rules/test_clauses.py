@@ -3,9 +3,13 @@
 from dataclasses import replace
 from datetime import date
 
+import numpy as np
 import pytest
 
 from alertd.plan.road_ahead.chain_need import zones_along
+from alertd.route.build import build_route
+from alertd.route.geometry.clean import clean_line
+from alertd.route.model import GpxLine, Route
 from alertd.rules.clause import Clause, Sureness
 from alertd.rules.law_on import change_days, law_on, ruleset_on
 from alertd.rules.requirements import carry_duty, demand_for
@@ -71,7 +75,7 @@ def test_only_the_clauses_of_the_trip_are_named(shipped: dict[str, RuleSet]) -> 
 def test_no_shipped_american_text_is_called_old(shipped: dict[str, RuleSet]) -> None:
     """Nothing that was read shows a change of these since they were seen standing."""
     american = [r for code, r in shipped.items() if code.startswith(("US-", "CA-"))]
-    assert len(american) == 14
+    assert len(american) == 17
     for ruleset in american:
         assert ruleset.freshness(NOVEMBER) == ()
     assert [code for code, r in shipped.items() if r.freshness(NOVEMBER)] == ["ES", "NO"]
@@ -141,5 +145,51 @@ def test_pieces_of_a_line_are_one_run_of_the_route() -> None:
     assert zone.placed
     rules = replace(make_rules(), zones=(zone,))
     ((start_m, end_m),) = zones_along(make_route(), IdentityKey(rules))["z"]
-    assert start_m == pytest.approx(7_540, abs=300)
-    assert end_m == pytest.approx(37_700, abs=400)
+    # The route follows the line up to the offset of a zone, 3 km, past each end.
+    assert start_m == pytest.approx(7_540 - 3_000, abs=300)
+    assert end_m == pytest.approx(37_700 + 3_000, abs=400)
+
+
+# Road-point data of TravelMapping/HighwayData: I-25 from the New Mexico line, and US-160 east of Wolf Creek.
+I_25 = [
+    (36.993950, -104.480620), (37.184322, -104.498348), (37.293311, -104.526672), (37.427195, -104.639626),
+    (37.523988, -104.698591), (37.617665, -104.759386), (37.657414, -104.793332), (37.763896, -104.835277),
+    (37.925141, -104.822145), (38.114267, -104.673314), (38.267904, -104.605122), (38.511740, -104.628682),
+    (38.808212, -104.806437), (39.056651, -104.851542), (39.412656, -104.868064), (39.740392, -105.014062),
+]  # fmt: skip
+US_160 = [
+    (37.669138, -106.640832), (37.676688, -106.591587), (37.680288, -106.515058), (37.673461, -106.405034),
+    (37.648422, -106.273241), (37.580569, -106.149613), (37.536444, -106.039267), (37.467671, -105.874300),
+    (37.474245, -105.748515), (37.438338, -105.523092), (37.451695, -105.369658), (37.551791, -105.285115),
+    (37.608758, -105.219669), (37.572338, -105.166283), (37.541413, -105.059466), (37.595940, -104.863386),
+    (37.622738, -104.780377),
+]  # fmt: skip
+
+
+def _driven(points: list[tuple[float, float]]) -> Route:
+    at = np.linspace(0, len(points) - 1, 20 * len(points))
+    lat, lon = (np.interp(at, np.arange(len(points)), [p[i] for p in points]) for i in (0, 1))
+    line = GpxLine(
+        name="n", lat_deg=lat, lon_deg=lon, elevation_m=np.full(lat.shape, 2_000.0),
+        segment_starts=np.array([0], dtype=np.intp), sha256="", where="t.gpx",
+    )  # fmt: skip
+    return build_route(clean_line(line))
+
+
+def test_us160_takes_in_its_own_road_and_hardly_any_of_i25(shipped: dict[str, RuleSet]) -> None:
+    """By two points alone the zone took in 99 miles of I-25, by five 33; the roads meet at Walsenburg."""
+    colorado = IdentityKey(shipped["US-CO"])
+    miles = {}
+    for name, points in (("I-25", I_25), ("US-160", US_160)):
+        route = _driven(points)
+        inside_m = sum(b - a for a, b in zones_along(route, colorado)["us160"])
+        miles[name] = (inside_m / 1609.344, route.length_m / 1609.344)
+    assert miles["I-25"][0] < 7.0
+    assert miles["US-160"][0] > 0.97 * miles["US-160"][1]
+
+
+def test_every_road_with_a_duty_to_carry_in_wa_and_co_is_placed(shipped: dict[str, RuleSet]) -> None:
+    for code in ("US-WA", "US-CO"):
+        named = {z for c in shipped[code].carry for z in c.zones}
+        assert all(shipped[code].zone(z).placed for z in named)
+    assert shipped["US-MT"].zone("mt200-rogers").placed

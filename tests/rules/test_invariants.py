@@ -10,8 +10,9 @@ from itertools import combinations, pairwise
 
 import pytest
 
+from alertd.rules.devices import KNOWN, with_implied
 from alertd.rules.requirements import TireDemand, carry_duty, demand_for, unknown_law
-from alertd.rules.rig import Axle, AxleRole, Rig
+from alertd.rules.rig import FACTS, Axle, AxleRole, Rig, RigFacts
 from alertd.rules.ruleset import ControlLevel, RuleSet
 from alertd.units import POUND_KG
 
@@ -30,6 +31,7 @@ NO_LADDER = {
         "sign-r-412",
         "yellow",
     ): "RGC Art. 159: yellow slows cars and buses and bars trucks; R-412 is a sign by itself",
+    ("ES", "sign-r-412b", "yellow"): "as above: R-412b is a sign by itself",
     ("US-CA", "donner-minimum", "r-1"): "California DOT, Nov 2020: singles-drive doubles are barred on Donner alone",
     ("US-CA", "donner-minimum", "r-2"): "as above",
     ("US-CA", "donner-minimum", "r-3"): "as above",
@@ -46,12 +48,15 @@ FREE_CLASS = {
     ("US-ID", "chains-required"): "Idaho Code 49-948(5), 49-123(2)(d): above 26,000 lb",
     ("US-OR", "towing-or-single-drive"): "the sign, and Oregon DOT, Nov 2009, for tandem drives",
     ("US-OR", "towing-or-over-10000"): "the sign: towing, or over 10,000 GVW",
+    ("US-PA", "tier-2"): "vehicle restriction plan: doubles alone need chains at Tier 2",
+    ("US-PA", "tier-3"): "vehicle restriction plan: cars without a trailer are not named",
     ("US-UT", "class-1"): "R920-6-4(3)(a): only over 12,000 GVW",
     ("US-WA", "over-10000-gvw"): "RCW 47.36.250(1)(b): only over 10,000 GVW",
 }
 # (jurisdiction, level, device): it frees even a rig of HEAVY_LB.
 FREES_HEAVY = {
     ("ES", "sign-r-412", "winter tires"): "RGV 12.5.2: special tires in place of chains",
+    ("ES", "sign-r-412b", "winter tires"): "R-412b asks for winter tires",
     ("US-UT", "class-1", "sand distribution"): "R920-6-3(4): sand distribution is a device",
     ("US-UT", "class-2", "sand distribution"): "R920-6-3(4): sand distribution is a device",
     ("US-WY", "level-1", "adequate snow tires"): "W.S. 31-5-956(e): or adequate snow tires",
@@ -119,6 +124,90 @@ def test_a_heavier_rig_never_owes_fewer(shipped: dict[str, RuleSet], shape: str,
         for lighter, heavier in pairwise(demand_for(ruleset, level, r) for r in rigs):
             if weight(heavier) < weight(lighter):
                 assert (ruleset.jurisdiction, level.id) in LIGHTER_BY_TEXT
+
+
+def test_no_ladder_breaks_for_a_preset(shipped: dict[str, RuleSet], presets: dict[str, Rig]) -> None:
+    """The shipped rigs, bare and with every device at once, over every file."""
+    for one in presets.values():
+        for fitted in (one, replace(one, devices=frozenset(DEVICES))):
+            for ruleset in shipped.values():
+                asked = [demand_for(ruleset, level, fitted) for level in ruleset.levels]
+                for low, high in combinations(asked, 2):
+                    pair = (ruleset.jurisdiction, low.level_id, high.level_id)
+                    assert pair in NO_LADDER or weight(high) >= weight(low), (one.id, *pair)
+
+
+def test_no_preset_owes_more_where_the_law_is_known(shipped: dict[str, RuleSet], presets: dict[str, Rig]) -> None:
+    for one in presets.values():
+        unknown = unknown_law(one, shipped.values())
+        known = [demand_for(ruleset, level, one) for ruleset, level in levels(shipped)]
+        assert unknown.tires_min >= max(d.tires_min for d in known), one.id
+
+
+def test_a_heavier_preset_never_owes_fewer(shipped: dict[str, RuleSet], presets: dict[str, Rig]) -> None:
+    for one in presets.values():
+        heavier = replace(one, rated_mass_kg=one.rated_mass_kg * 1.2)
+        for ruleset, level in levels(shipped):
+            if weight(demand_for(ruleset, level, heavier)) < weight(demand_for(ruleset, level, one)):
+                assert (ruleset.jurisdiction, level.id) in LIGHTER_BY_TEXT
+
+
+def test_a_true_fact_never_makes_a_duty_milder(shipped: dict[str, RuleSet], presets: dict[str, Rig]) -> None:
+    """Placards, plates, permits and persons only add duties; a motorhome may be left out by its text."""
+    for one in presets.values():
+        for fact in set(FACTS) - {"motorhome"}:
+            true = replace(one, facts=replace(one.facts, **{fact: True}))
+            for ruleset, level in levels(shipped):
+                asked = [weight(demand_for(ruleset, level, r)) for r in (one, true)]
+                assert asked[1] >= asked[0], (one.id, fact, ruleset.jurisdiction, level.id)
+
+
+def test_colorado_counts_a_plate_and_placards_at_any_weight(shipped: dict[str, RuleSet]) -> None:
+    """CRS 42-4-235(1)(a)(I), (II), (III): apportioned plate, tow vehicles, placards; no weight."""
+    colorado, van = shipped["US-CO"], rig(**SHAPES["two axles"], mass_lb=14_500)
+    level = colorado.level("chain-law")
+    silent = demand_for(colorado, level, van)
+    assert silent.tires_min == 0
+    assert "4 tires if it bears an apportioned plate: the rig file does not say" in silent.doubt
+    for fact in ("apportioned", "placarded", "tow_truck"):
+        asked = [
+            demand_for(colorado, level, replace(van, facts=RigFacts(**{fact: value}))).tires_min
+            for value in (True, False)
+        ]
+        assert asked == [4, 0]
+
+
+def test_oversize_loads_are_barred_by_their_texts(shipped: dict[str, RuleSet]) -> None:
+    """RCW 47.36.250(1)(a) to (c): oversize vehicles prohibited at every level."""
+    washington, plain = shipped["US-WA"], rig(**SHAPES["tractor, tandem"], mass_lb=80_000)
+    big = replace(plain, facts=RigFacts(oversize=True))
+    for level in washington.levels:
+        assert demand_for(washington, level, big).barred
+        assert not demand_for(washington, level, plain).barred
+
+
+def test_pennsylvania_bars_by_tier(shipped: dict[str, RuleSet]) -> None:
+    """Releases of Jan 2023 to Jan 2026: bobtails and light trailers at 1, doubles at 3, every commercial one at 4."""
+    pa = shipped["US-PA"]
+    shapes = {"bobtail": dict(drive_n=2, towed=(), kind="tractor"), "van": SHAPES["tractor, tandem"],
+              "doubles": SHAPES["doubles"]}  # fmt: skip
+    barred = {
+        name: [bool(demand_for(pa, level, rig(**shape, mass_lb=80_000)).barred) for level in pa.levels]
+        for name, shape in shapes.items()
+    }
+    assert barred == {
+        "bobtail": [True] * 4, "van": [False, False, False, True], "doubles": [False, False, True, True],
+    }  # fmt: skip
+    light = replace(rig(**shapes["van"], mass_lb=80_000), facts=RigFacts(lightly_loaded=True))
+    assert all(demand_for(pa, level, light).barred for level in pa.levels)
+
+
+def test_device_words_imply_one_another(shipped: dict[str, RuleSet]) -> None:
+    """W.S. 31-5-956(e): all-wheel drive with M+S tires is all-wheel drive too."""
+    assert with_implied({"all-wheel drive with M+S tires"}) >= {"all-wheel drive"}
+    assert with_implied({"four-wheel drive"}) == {"four-wheel drive"}
+    named = {d for _, level in levels(shipped) for demand in level.demands for d in demand.satisfied_by}
+    assert named <= KNOWN
 
 
 def test_a_rig_of_unknown_mass_owes_what_the_heaviest_owes(shipped: dict[str, RuleSet]) -> None:

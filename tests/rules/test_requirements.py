@@ -6,9 +6,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from alertd.rules.clause import Confidence
 from alertd.rules.requirements import TireDemand, carry_duty, cover, demand_for, demands_by_tire, strictest
 from alertd.rules.rig import Rig, Tire
-from alertd.rules.ruleset import Confidence, RuleSet
+from alertd.rules.ruleset import RuleSet
 
 LEVEL = {"US-ID": "chains-required", "US-MT": "chains-required-towing", "US-WA": "over-10000-gvw"}
 NOVEMBER = date(2026, 11, 25)

@@ -128,3 +128,22 @@ async def test_unknown_stop_has_no_state_unless_the_truck_was_there(http: httpx.
     assert (await http.post("/v1/trips/T-1/positions", json=seen)).status_code == 201
     (one,) = await log(http)
     assert one["state"] == "US-MT"
+
+
+async def test_hanging_begun_is_shown_apart_and_can_be_corrected(http: httpx.AsyncClient) -> None:
+    begun = {"what": "hanging_begun", "at": "2027-01-14T05:53:00-07:00", "place": "Cinder Ford chain-up area"}
+    await report(http, begun)
+    (hangs,) = await log(http)
+    assert (hangs["hanging_minutes"], hangs["minutes"], hangs["missing"]) == (None, None, "chains on not reported")
+    await report(http, ON, {"what": "removing_begun", "at": "2027-01-14T06:40:00-08:00", "place": ""}, OFF)
+    (one,) = await log(http)
+    parts = [one[f"{part}_minutes"] for part in ("hanging", "running", "removing")]
+    assert (parts, one["minutes"]) == ([35, 72, 18], 90)
+    asked = {"entry": one["entry"], "hanging_from": "2027-01-14T06:03:00-07:00", "by": "Marit", "why": "radio"}
+    assert (await http.post("/v1/chainlog/corrections", json=asked)).status_code == 201
+    (mended,) = await log(http)
+    assert mended["hanging_minutes"] == 25
+    for field, at in (("hanging_from", "06:29:00-07:00"), ("removing_from", "06:20:00-07:00")):
+        wrong = {"entry": one["entry"], field: f"2027-01-14T{at}", "by": "Marit", "why": "x"}
+        refused = await http.post("/v1/chainlog/corrections", json=wrong)
+        assert (refused.status_code, refused.json()["field"]) == (422, field), refused.text

@@ -17,7 +17,10 @@ async def test_missing_or_stale_forecast_is_never_clear_or_eased(tmp_path: Path)
     script = importlib.util.module_from_spec(spec)
     sys.modules["faults_day"] = script  # its dataclass looks there for itself
     spec.loader.exec_module(script)
-    faults = [None, *(ApiFault(kind=kind) for kind in (FaultKind.DOWN, FaultKind.NULLS, FaultKind.STALE))]
+    faults = [
+        None,
+        *(ApiFault(kind=kind) for kind in (FaultKind.DOWN, FaultKind.NULLS, FaultKind.STALE, FaultKind.MISLABELLED)),
+    ]
     sound, *failing = await script.a_day(tmp_path, faults, timedelta(hours=1))
     assert sound.relief_else > 0
     for row in failing:

@@ -3,6 +3,7 @@
 import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -89,3 +90,31 @@ def test_a_fast_clock_runs_as_fast_as_told() -> None:
     for start, speed in ((clock().astimezone(timezone(timedelta(hours=-7))), 60.0), (clock(), 0.0)):
         with pytest.raises(ValueError, match="fast clock"):
             FastClock(start, speed)
+
+
+def test_a_fast_clock_stands_while_it_is_stopped() -> None:
+    at = [100.0]
+    clock = FastClock(datetime(2027, 1, 14, 10, tzinfo=UTC), 60.0, lambda: at[0])
+    with clock.stopped():
+        at[0] += 9.0
+        assert clock() == datetime(2027, 1, 14, 10, tzinfo=UTC)
+    at[0] += 1.0
+    assert clock() == datetime(2027, 1, 14, 10, 1, tzinfo=UTC)
+
+
+def test_a_truck_that_stood_does_not_jump_to_its_plan(plan: Plan, tmp_path: Path) -> None:
+    """It hangs chains twice as long as planned; no two positions are farther apart than chains allow."""
+    slow = replace(plan, stretches=tuple(replace(s, hang_s=2.0 * s.hang_s) for s in plan.stretches))
+    with Store(tmp_path / "a.db") as store:
+        store.put_trip(StoredTrip(id="QT-1", body="{}", created_at=at_hour(2)))
+        store.record_plan(plan.id, "QT-1", at_hour(2), canonical({"plan": to_plain(slow), "said": []}), (), {})
+        trucks = Trucks(store)
+        for minute in range(0, 400):
+            trucks.move("QT-1", ROUTE, at_hour(5.5) + timedelta(minutes=minute))
+        (on,), (off,) = (store.events("QT-1", kind) for kind in ("chains_on", "chains_off"))
+        seen = sorted((e.at, json.loads(e.body)["lon"]) for e in store.events("QT-1", "position"))
+    chained = [(at, lon) for at, lon in seen if on.at <= at <= off.at]
+    for (before, west), (after, east) in pairwise(chained):
+        km = abs(east - west) * 111.2 * np.cos(np.radians(float(ROUTE.lat_deg[0])))
+        assert km <= 40.3 * (after - before) / timedelta(hours=1) + 0.3, "25 mph are 40.2 km/h"
+    assert seen[-1][1] == pytest.approx(float(ROUTE.lon_deg[-1]))

@@ -1,209 +1,114 @@
-"""Renders the morning brief as one HTML page for mail and print.
+"""Renders the morning brief as one HTML page for mail and print: the text brief's parts in the same order.
 
-It has the text brief's sections, with a picture of each road that requires action.
+Bare tables carry all content, for mail programs that drop style sheets.
 """
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from datetime import datetime
+from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Final
 
-from alertd.notices import headline, surfaces
-from alertd.notices.reports.html import INK, bullets, chip, document, facts, heading, line, picture, table
+from alertd.notices.reports.brief import NAMED_N, TO_DO_N, Brief, Listed
+from alertd.notices.reports.brief_text import GROUP_NOTE, name_and_time
+from alertd.notices.reports.html import FONT, INK, LINE
+from alertd.notices.reports.truck_lines import Group, TruckLine
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import best_departure_line, leave_by_line
-from alertd.notices.text.dispatcher import arrival_line, first_action_at
-from alertd.notices.text.place_text import where
-from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Plan
-from alertd.plan.model.stretches import Advice, Stretch
+from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
+from alertd.plan.model.stretches import Advice
 
-_NONE_UPHELD: Final[Mapping[str, Sequence[str]]] = {}
-MAX_DRAWN: Final = 12  # roads; mail servers reject a mail of eighty pictures
-WIDTH_PX: Final = 680  # of a picture
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class InlineImage:
-    """An image's reference in the page (`cid:` in a mail, `data:` in a file) and its alt text."""
-
-    src: str
-    alt: str
-
-
-def trips_needing_action(plans: Sequence[Plan]) -> list[Plan]:
-    """Return the trips that require action of their drivers, in the order of their next action."""
-    return sorted((p for p in plans if surfaces.asks(p)), key=first_action_at)
+# Rows are short: at five hundred trips every attribute of a cell weighs 3 kB.
+_SHEET: Final = (
+    f"body{{margin:0 auto;padding:12px;max-width:860px;background:#fff;color:{INK};{FONT};font-size:14px;"
+    "line-height:1.4}"
+    "h1{font-size:20px;margin:0}p{margin:3px 0}ul{margin:2px 0;padding-left:18px}"
+    f"h2{{font-size:15px;margin:16px 0 3px;padding-top:4px;border-top:3px solid {INK}}}"
+    "h3{font-size:14px;margin:12px 0 2px}"
+    f"table{{border-collapse:collapse;width:100%;font-size:13px}}td{{padding:2px 8px 2px 0;vertical-align:top;"
+    f"border-bottom:1px solid {LINE}}}td:first-child{{white-space:nowrap;font-weight:bold}}li{{overflow-wrap:anywhere}}"
+    f".short{{border:2px solid {INK};padding:0 3px;white-space:nowrap}}"
+    f".top{{border-left:10px solid {INK};padding-left:8px}}"
+    f".signs{{border:3px solid {INK};padding:8px;font-weight:bold}}"
+    "@page{size:letter;margin:11mm 12mm}"
+    "@media print{body{max-width:none;padding:0;font-size:9pt;line-height:1.25}table{font-size:8.5pt}h1{font-size:13pt}"
+    "h2{font-size:10pt;margin-top:6pt;padding-top:2pt}h3{font-size:9pt;margin-top:5pt}td{padding:1pt 5pt 1pt 0}"
+    "h2,h3,tr{break-inside:avoid}h2,h3{break-after:avoid}.behind{break-before:page}}"
+)
 
 
-def brief_page(
-    fleet: str,
-    plans: Sequence[Plan],
-    not_planned: Sequence[tuple[str, str]],
-    now: datetime,
-    zone: str,
-    images: Mapping[str, InlineImage],
-    upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
-) -> str:
-    """Return the whole page. `not_planned` and `upheld` as in the text brief; `images`: of roads, by trip id."""
-    todo = trips_needing_action(plans)
-    rest = sorted((p for p in plans if not surfaces.asks(p) and p.arrived_at is None), key=lambda p: p.depart_at)
-    wintry, calm = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
+def brief_page(brief: Brief) -> str:
+    """Return the whole page; markup in its texts is escaped."""
     parts = [
-        _top(fleet, plans, not_planned, now, zone),
-        _list("Could not be planned", "be ready to chain", ("trip", "why"), not_planned),
-        _list(
-            "Short of chains", "load before departure", ("truck", "trip", "driver", "asked", "aboard", "short"),
-            [_short(p) for p in plans if p.singles_short],
-        ),
-        heading("Next actions", "in their order") if todo else "",
-        *(_card(p, images.get(p.trip_id), upheld.get(p.trip_id, ())) for p in todo),
-        line(f"Roads are drawn for the first {MAX_DRAWN} trips.", small=True) if len(todo) > MAX_DRAWN else "",
-        _list(
-            "Winter road", "no chains expected: drive to the surface", ("leaves", "trip", "truck", "driver", "road"),
-            [(*_departures(p), _heads(p)) for p in wintry],
-        ),
-        _list(
-            "No winter road expected", "at their hour; chains stay aboard where a carry rule holds",
-            ("leaves", "trip", "truck", "driver", "look at"),
-            [(*_departures(p), _heads(p)) for p in calm],
-        ),
-        _list(
-            "Arrived", "", ("trip", "truck", "driver", "when"),
-            [(p.trip_id, p.rig_name, p.driver, arrival_line(p)) for p in plans if p.arrived_at is not None],
-        ),
-        _list("Other ways asked for", "", ("trip", ""), [(p.trip_id, p.route_choice) for p in plans if p.route_choice]),
-        _list("Carry rules", "on these roads, any weather", ("where", "aboard", "section", "trucks"), _carry(plans)),
-        _cautions(plans),
-        _list("Ages", "how old what this stands on is", ("what", "age"), _ages(plans)),
-        f'<p style="margin:22px 0 6px;padding:10px;border:3px solid {INK};font-weight:bold">'
-        f"{escape(POSTED_SIGNS_DECIDE)}</p>",
-    ]  # fmt: skip
-    return document(f"Morning brief, {fleet}, {phrases.day_clock(now, zone)}", "\n".join(p for p in parts if p))
-
-
-def _top(fleet: str, plans: Sequence[Plan], not_planned: Sequence[tuple[str, str]], now: datetime, zone: str) -> str:
-    under_way = [p for p in plans if p.arrived_at is None]
-    counts = [(sum(p.advice is a for p in under_way), a.value) for a in reversed(Advice)]
-    counts.append((len(plans) - len(under_way), "arrived"))
-    boxes = [(n, name) for n, name in (*counts, (len(not_planned), "not planned")) if n]
-    cells = "".join(
-        f'<td style="border:2px solid {INK};padding:4px 14px;text-align:center"><span style="font-size:24px;'
-        f'font-weight:bold">{n}</span><br>{escape(name)}</td>'
-        for n, name in boxes
-    )
-    total = len(plans) + len(not_planned)
+        f"<h1>Morning brief, {escape(brief.fleet)}</h1>",
+        f"<p>{escape(brief.when)}. Times are local where the truck is then.</p>",
+        f"<p><b>{escape(brief.total)}</b></p>",
+        f"<p>{escape(phrases.SIGNS)} {escape(brief.ages)}</p>",
+        _listed(brief.changed, "top"),
+        *(_listed(x, "top") for x in brief.before_departure),
+        *(_group(g.group, g.shown, g.more_n) for g in brief.groups),
+        f"<p>{escape(brief.passing)}</p>" if brief.passing else "",
+        *(_rest(g, NAMED_N) for g in brief.rest),
+        *(_listed(x) for x in brief.exceptions),
+        '<div class="behind">',
+        *(_all(brief) if brief.left_out else ()),
+        "<h2>Details</h2>" if brief.details else "",
+        *(_detail(d.line, d.texts) for d in brief.details),
+        f"<p>{brief.details_more_n} more trips have their details on the board.</p>" if brief.details_more_n else "",
+        *(_listed(x) for x in brief.behind),
+        f'<p class="signs">{escape(POSTED_SIGNS_DECIDE)}</p>',
+        "</div>",
+    ]
+    title = escape(f"Morning brief, {brief.fleet}, {brief.when}")
+    body = "\n".join(p for p in parts if p)
     return (
-        f'<h1 style="font-size:22px;margin:0">Morning brief</h1>{line(fleet, strong=True)}'
-        f"{line(phrases.day_clock(now, zone) + f', {total} trip' + ('s' if total != 1 else ''))}"
-        f'<table style="margin:8px 0"><tbody><tr>{cells}</tr></tbody></table>{line(phrases.SIGNS)}'
+        f'<!doctype html>\n<html lang="en"><head><meta charset="utf-8"><meta name="viewport" '
+        f'content="width=device-width,initial-scale=1"><title>{title}</title><style>{_SHEET}</style></head><body>\n'
+        f"{body}\n</body></html>\n"
     )
 
 
-def _list(title: str, note: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
-    return heading(title, note) + table(head, rows) if rows else ""
+def _listed(part: Listed | None, style: str = "") -> str:
+    if part is None:
+        return ""
+    more = f"<p>and {part.more_n} more</p>" if part.more_n else ""
+    named = f' class="{style}"' if style else ""
+    return f"<h2{named}>{escape(part.title)}</h2>{_items(part.lines)}{more}"
 
 
-def _departures(plan: Plan) -> tuple[str, str, str, str]:
-    return phrases.clock_time(plan.depart_at, plan.depart_zone), plan.trip_id, plan.rig_name, plan.driver
+def _items(lines: Iterable[str]) -> str:
+    return f"<ul>{''.join(f'<li>{escape(line)}</li>' for line in lines)}</ul>"
 
 
-def _heads(plan: Plan) -> str:
-    return "; ".join(filter(None, (*headline.headlines(plan), "" if plan.partial else leave_by_line(plan))))
+def _group(group: Group, shown: Sequence[TruckLine], more_n: int) -> str:
+    more = f"<p>and {more_n} more, all listed below</p>" if more_n else ""
+    rows = f"<table>{''.join(map(_row, shown))}</table>" if shown else ""
+    return f"<h2>{escape(group.name)}{GROUP_NOTE[group.section]}: {escape(group.counts)}</h2>{rows}{more}"
 
 
-def _short(plan: Plan) -> tuple[str, ...]:
-    need = max([s.hanging.singles_n for s in plan.stretches] + [c.singles_asked for c in plan.carry if c.certain])
-    aboard = f"{plan.singles_carried} single" + (f", {plan.doubles_carried} double" if plan.doubles_carried else "")
-    return plan.rig_name, plan.trip_id, plan.driver, f"chains for {need} tires", aboard, f"{plan.singles_short} single"
+def _row(t: TruckLine) -> str:
+    short = f' <b class="short">SHORT {t.short_n}</b>' if t.short_n else ""
+    what = f"<b>{escape(t.what)}</b>" if t.advice is Advice.HOLD else escape(t.what)
+    who = escape(", ".join(filter(None, (t.driver, t.rig))))
+    cells = (escape(t.when), f"{escape(t.trip_id)}", who, what + short, escape(t.where))
+    return f"<tr>{''.join(f'<td>{c}</td>' for c in cells)}</tr>"
 
 
-def _card(plan: Plan, image: InlineImage | None, upheld: Sequence[str]) -> str:
-    """One trip: required actions, where and when, and its road drawn."""
-    leaves, trip, rig, driver = _departures(plan)
-    head = f"{leaves} &nbsp; {escape(trip)} &nbsp; {escape(rig)} &nbsp; {escape(driver)} &nbsp; {chip(plan.advice)}"
-    texts = [*upheld, arrival_line(plan)]
-    if on := phrases.worn(plan):
-        texts.append(f"{on[0].upper()}{on[1:]}")
-    if plan.advice is Advice.READY and not plan.stretches:
-        why = "Forecast missing or old for some of the road" if plan.partial else "What is posted may be on this way"
-        texts.append(f"{why}: be ready to chain")
-    if other := best_departure_line(plan):
-        texts.append(other)
-    if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
-        texts.append(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
-        texts += [f"Break: {b}" for b in phrases.break_lines(plan.hours, plan.arrive_zone)]
-    parts = [
-        f'<h3 style="font-size:14px;margin:16px 0 4px">{head}</h3>',
-        *(line(text, strong=True) for text in headline.headlines(plan)),
-        *(line(text) for text in texts),
-        *(line(text, strong=True) for text in surfaces.ice_lines(plan)),
-        *(_stretch(s) for s in plan.stretches),
-        *(line(text) for text in surfaces.road_lines(plan)),
-        picture(image.src, image.alt, WIDTH_PX) if image else "",
+def _rest(group: Group, most: int) -> str:
+    more = f", and {len(group.trucks) - most} more" if len(group.trucks) > most else ""
+    names = ", ".join(name_and_time(t) for t in group.trucks[:most])
+    return (
+        f"<h2>{escape(group.name)}{GROUP_NOTE[group.section]}: {escape(group.counts)}</h2><p>{escape(names)}{more}</p>"
+    )
+
+
+def _all(brief: Brief) -> list[str]:
+    """Every truck, where the summary does not name all."""
+    return [
+        "<h2>All trucks</h2>",
+        *(_group(g.group, g.group.trucks, 0).replace("h2>", "h3>") for g in brief.groups if g.more_n),
+        *(_rest(g, len(g.trucks)).replace("h2>", "h3>") for g in brief.rest if len(g.trucks) > NAMED_N),
+        _items(f"{trip}: not planned, {why}" for trip, why in brief.not_planned[TO_DO_N:]),
     ]
-    return "\n".join(parts)
 
 
-def _stretch(s: Stretch) -> str:
-    place = where(s)
-    what = {
-        Advice.CHAIN: "stay chained" if s.chained else "plan to chain",
-        Advice.READY: "be ready to chain",
-        Advice.HOLD: f"HOLD below it, {phrases.why_held(s)}",
-    }.get(s.advice, "watch")
-    rows = [
-        ("until", phrases.held_until(s)),
-        (
-            "on",
-            "chains are on"
-            if s.chained
-            else f"{phrases.stop_words(s.chain_up)}, {phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)}",
-        ),
-        ("off", f"{phrases.stop_words(s.chain_off)}, {phrases.clock_time(s.chain_off.arrive_at, s.chain_off.zone)}"),
-        ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
-        ("speed", f"{phrases.mph(s.speed_mps)} on snow and ice, {phrases.mph(s.bare_speed_mps)} on bare road"),
-        ("cost", f"{phrases.minutes(s.hang_s + s.remove_s + s.slow_s)} if chained"),
-        ("road", ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3]) + " (share of forecast members)"),
-        ("snow", phrases.snow_depth(s)),
-        ("also", phrases.may_be_white(s)),
-    ]
-    title = f"{place} ({', '.join(s.jurisdictions)}): {what}, {phrases.likely(s)}"
-    return line(title, strong=True) + facts((name, text) for name, text in rows if text)
-
-
-def _carry(plans: Sequence[Plan]) -> list[tuple[str, ...]]:
-    """One row per rule, with the trucks that it applies to."""
-    trucks: dict[tuple[str, str, str], list[str]] = {}
-    for p in plans:
-        for c in p.carry:
-            if c.certain:
-                rule = (c.jurisdiction, f"{c.singles_asked} chains", c.section)
-                trucks.setdefault(rule, []).append(p.rig_name + (" SHORT" if c.singles_short else ""))
-    return [(*rule, ", ".join(names)) for rule, names in trucks.items()]
-
-
-def _cautions(plans: Sequence[Plan]) -> str:
-    cautions = list(dict.fromkeys(c for p in plans for c in p.cautions))
-    return heading("Cautions") + bullets(cautions) if cautions else ""
-
-
-def _ages(plans: Sequence[Plan]) -> list[tuple[str, str]]:
-    """Each source with its oldest age and owner; each rule text with why it may no longer be the law."""
-    oldest: dict[str, tuple[float, bool]] = {}
-    for s in (s for p in plans for s in p.sources):
-        age_h, stale = oldest.get(s.licence, (0.0, False))
-        oldest[s.licence] = (max(age_h, s.age_h), stale or s.stale)
-    rows = [
-        (f"Forecast: {who}", f"{phrases.age(age_h)} old{', TOO OLD' if stale else ''}")
-        for who, (age_h, stale) in oldest.items()
-    ]
-    if any(not p.sources for p in plans):
-        rows.append(("Forecast", "NONE for some trips: be ready to chain"))
-    texts = {r.jurisdiction: r for p in plans for r in p.rules}
-    rows += [
-        (f"Rule text {code}", f"as of {r.as_of.isoformat()}{', OLD: ' + '; '.join(r.aged) if r.aged else ''}")
-        for code, r in sorted(texts.items())
-    ]
-    rows += [("Places", credit) for credit in dict.fromkeys(c for p in plans for c in p.credits)]
-    return rows
+def _detail(t: TruckLine, texts: Sequence[str]) -> str:
+    who = ", ".join(filter(None, (t.trip_id, t.rig, t.driver)))
+    return f"<h3>{escape(who)}, leaves {t.leaves}: {t.when} {escape(t.what)}</h3>{_items(texts)}"

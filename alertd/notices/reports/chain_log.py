@@ -13,24 +13,29 @@ from typing import Final
 # A second report within this is a repeat; a later one starts a new entry. Our own choice.
 DUPLICATE_WITHIN: Final = timedelta(minutes=15)
 OPEN_FOR: Final = timedelta(hours=12)  # after this time without a report, chains no longer count as on
+HANGING_FOR: Final = timedelta(hours=4)  # a begin of work longer before its end belongs to no entry. Our own choice.
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ChainReport:
-    """One report of chains on (`on`) or off. id: of its event. by: the reporter, "" for the driver."""
+    """One report of chains on (`on`) or off, or that this work has begun.
+
+    id: of its event. by: the reporter, "" for the driver.
+    """
 
     id: str
     on: bool
     at: datetime
     place: str = ""
     by: str = ""
+    begun: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Correction:
     """An office's correction of one entry, identified by any of its reports. None: as reported.
 
-    void: chains were not installed at all. at: when the correction was made.
+    void: chains were not installed at all. at: when the correction was made. hanging, removing: when that work began.
     """
 
     entry: str
@@ -41,6 +46,8 @@ class Correction:
     end: datetime | None = None
     place: str | None = None
     void: bool = False
+    hanging: datetime | None = None
+    removing: datetime | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,6 +63,7 @@ class LoggedPlace:
 class ChainLogEntry:
     """One period of chains on. reported_start, reported_end: None if not reported.
 
+    reported_hanging, reported_removing: when the work of hanging and of taking off began, None if not reported.
     id: of its first report; `taps` has the ids of all. repeats: number of repeated reports. overlaps: other trips of
     the driver with chains on at the same time.
     """
@@ -72,6 +80,40 @@ class ChainLogEntry:
     by: tuple[str, ...] = ()
     corrections: tuple[Correction, ...] = ()
     overlaps: tuple[str, ...] = ()
+    reported_hanging: datetime | None = None
+    reported_removing: datetime | None = None
+
+    @property
+    def hanging(self) -> datetime | None:
+        """When hanging began, after corrections, else as reported."""
+        return next((c.hanging for c in reversed(self.corrections) if c.hanging), self.reported_hanging)
+
+    @property
+    def removing(self) -> datetime | None:
+        """When taking off began, after corrections, else as reported."""
+        return next((c.removing for c in reversed(self.corrections) if c.removing), self.reported_removing)
+
+    @property
+    def hanging_minutes(self) -> int | None:
+        """Whole minutes from the begin of hanging to chains on; None where either is not known, 0 if voided."""
+        return self._between(self.hanging, self.start)
+
+    @property
+    def running_minutes(self) -> int | None:
+        """Whole minutes with chains on until taking off began, or until chains off where that was not reported."""
+        return self._between(self.start, self.removing or self.end)
+
+    @property
+    def removing_minutes(self) -> int | None:
+        """Whole minutes from the begin of taking off to chains off; None where either is not known, 0 if voided."""
+        return self._between(self.removing, self.end)
+
+    def _between(self, first: datetime | None, last: datetime | None) -> int | None:
+        if self.void:
+            return 0
+        if first is None or last is None:
+            return None
+        return round((last - first).total_seconds() / 60.0)
 
     @property
     def start(self) -> datetime | None:
@@ -100,16 +142,20 @@ class ChainLogEntry:
 
         None where an end is open, 0 for a voided entry.
         """
-        if self.void:
-            return 0
-        if self.start is None or self.end is None:
-            return None
-        return round((self.end - self.start).total_seconds() / 60.0)
+        return self._between(self.start, self.end)
+
+    @property
+    def first(self) -> datetime:
+        """The first time of the entry that is known."""
+        known = [t for t in (self.hanging, self.start, self.removing, self.end) if t is not None]
+        return min(known)
 
     def open_end(self, now_utc: datetime) -> str:
         """Return what is missing, as text; "" when nothing is."""
         if self.void:
             return ""
+        if self.start is None and self.end is None and self.hanging is not None:
+            return "still hanging" if now_utc - self.hanging <= HANGING_FOR else "chains on not reported"
         if self.start is None:
             return "start not reported"
         if self.end is None:
@@ -120,7 +166,10 @@ class ChainLogEntry:
 def pair_reports(
     taps: Sequence[ChainReport],
 ) -> list[tuple[ChainReport | None, ChainReport | None, tuple[ChainReport, ...]]]:
-    """Return the reports of one trip as (on, off, repeats), in order of time. A missing end is None."""
+    """Return the reports of one trip as (on, off, repeats), in order of time. A missing end is None.
+
+    Reports that work has begun are not among them: see `chain_work.begun_of`.
+    """
     out: list[tuple[ChainReport | None, ChainReport | None, tuple[ChainReport, ...]]] = []
     for tap in sorted(taps, key=lambda t: (t.at, not t.on, t.id)):
         on, off, repeats = out[-1] if out else (None, None, ())

@@ -7,21 +7,10 @@ from collections.abc import Iterable, Sequence
 from html import escape
 from typing import Final
 
-from alertd.plan.model.stretches import Advice
-
 FONT: Final = "font-family:Verdana,'DejaVu Sans',Geneva,sans-serif"
 INK: Final = "#1b1b1b"
-QUIET: Final = "#4a4a4a"
 LINE: Final = "#9a9a94"
 _CELL: Final = f"padding:3px 10px 3px 0;vertical-align:top;text-align:left;border-bottom:1px solid {LINE}"
-# The word carries the meaning; frame and background also differ in black and white.
-_CHIP: Final = {
-    Advice.HOLD: "background:#1b1b1b;color:#ffffff;border:3px solid #1b1b1b",
-    Advice.CHAIN: "background:#ffffff;color:#1b1b1b;border:3px solid #d0681c",
-    Advice.READY: "background:#ffffff;color:#1b1b1b;border:3px double #6b4a08",
-    Advice.SLOW: "background:#ffffff;color:#1b1b1b;border:3px dotted #1b1b1b",
-    Advice.CLEAR: "background:#ffffff;color:#1b1b1b;border:1px solid #9a9a94",
-}
 _SHEET: Final = (
     "body{margin:0;background:#ffffff}table{border-collapse:collapse}"
     "@page{size:letter;margin:14mm 12mm}"
@@ -63,28 +52,6 @@ def table(head: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
     top = "".join(f'<th scope="col" style="{_CELL};border-bottom:2px solid {INK}">{escape(h)}</th>' for h in head)
     body = "".join(f"<tr>{''.join(f'<td style={_q(_CELL)}>{escape(c)}</td>' for c in row)}</tr>" for row in rows)
     return f'<table style="width:100%;font-size:13px"><thead><tr>{top}</tr></thead><tbody>{body}</tbody></table>'
-
-
-def facts(rows: Iterable[tuple[str, str]]) -> str:
-    """Return names and values, one row each."""
-    body = "".join(
-        f'<tr><th scope="row" style="{_CELL};font-weight:normal;color:{QUIET};width:62px">{escape(name)}</th>'
-        f'<td style="{_CELL}">{escape(value)}</td></tr>'
-        for name, value in rows
-    )
-    return f'<table style="width:100%;font-size:13px;margin:2px 0 8px"><tbody>{body}</tbody></table>'
-
-
-def chip(advice: Advice) -> str:
-    """Return the advice as a framed word."""
-    style = f"{_CHIP[advice]};font-weight:bold;font-size:13px;padding:1px 7px;white-space:nowrap"
-    return f'<span style="{style}">{advice.upper()}</span>'
-
-
-def picture(src: str, alt: str, width_px: int) -> str:
-    """Return an image with its alt text."""
-    style = f"display:block;width:100%;max-width:{width_px}px;height:auto;border:1px solid {LINE};margin:6px 0"
-    return f'<img src="{escape(src)}" alt="{escape(alt)}" width="{width_px}" style="{style}">'
 
 
 def _q(style: str) -> str:

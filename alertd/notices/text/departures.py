@@ -1,6 +1,6 @@
 """Texts about other departure times: every suggested one, and the best one for a brief."""
 
-from datetime import timedelta
+from datetime import datetime, timedelta
 from typing import Final
 
 from alertd.notices.text import phrases
@@ -58,17 +58,19 @@ def leave_by_line(plan: Plan) -> str:
     return f"Leave by {at}: from {then} on {_ADVICE_TEXT[worse.advice]} ({phrases.percent(worse.probability)})"
 
 
-def best_departure_line(plan: Plan) -> str:
+def best_departure_line(plan: Plan, between: tuple[datetime, datetime] | None = None) -> str:
     """Return the line of the departure that changes most, for a brief; "" where another time saves little.
 
     It must require less, save considerable time under way, or be legal where the planned one is not. That an earlier
-    departure arrives earlier is not worth a line.
+    departure arrives earlier is not worth a line. between: the first and last departure to consider.
     """
     illegal = plan.hours is not None and not plan.hours.ok
 
     def changes(p: DeparturePick) -> bool:
         milder = p.departure.advice.rank < plan.advice.rank
         spared_s = p.leave_later_s - p.arrive_later_s
+        if between is not None and not between[0] <= p.departure.depart_at <= between[1]:
+            return False
         return milder or spared_s >= MIN_GAIN.total_seconds() or (illegal and p.departure.hours_ok is True)
 
     worth = [] if plan.partial else [p for p in plan.picks if changes(p)]

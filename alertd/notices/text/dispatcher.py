@@ -1,17 +1,15 @@
-"""Texts for the office: one trip's plan in a few lines, and the morning brief over all trips."""
+"""The office's text of one trip: its plan in a few lines."""
 
 import textwrap
-from collections.abc import Mapping, Sequence
-from datetime import datetime
+from collections.abc import Sequence
 
 from alertd.notices import headline, surfaces
 from alertd.notices.text import phrases
-from alertd.notices.text.departures import best_departure_line, leave_by_line
+from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.place_text import where
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
 
-_NONE_UPHELD: Mapping[str, Sequence[str]] = {}
 WIDTH = 78  # fits a mail client and a printed page
 
 
@@ -29,86 +27,8 @@ def dispatcher_text(plan: Plan) -> str:
     return "\n".join(lines)
 
 
-def brief_text(
-    fleet: str,
-    plans: Sequence[Plan],
-    not_planned: Sequence[tuple[str, str]],
-    now: datetime,
-    zone: str,
-    upheld: Mapping[str, Sequence[str]] = _NONE_UPHELD,
-) -> str:
-    """Return the morning brief: required chains, shortages, late arrivals, and what is unknown.
-
-    `not_planned` are (trip id, reason): a trip without a plan is always named. upheld: by trip id, earlier orders that
-    newer, incomplete data do not lower.
-    """
-    arrived = sorted((p for p in plans if p.arrived_at is not None), key=lambda p: p.depart_at)
-    under_way = [p for p in plans if p.arrived_at is None]
-    acting = sorted((p for p in under_way if surfaces.asks(p)), key=first_action_at)
-    rest = sorted((p for p in under_way if not surfaces.asks(p)), key=lambda p: p.depart_at)
-    wintry, clear = [p for p in rest if p.advice is Advice.SLOW], [p for p in rest if p.advice is Advice.CLEAR]
-    by_advice = [(sum(p.advice is a for p in under_way), a.value) for a in reversed(Advice)]
-    counts = ", ".join(f"{n} {name}" for n, name in (*by_advice, (len(arrived), "arrived")) if n)
-    trips_n = len(plans) + len(not_planned)
-    total = f"{trips_n} trip{'s' if trips_n != 1 else ''}: {counts or 'none planned'}"
-    sections = [
-        [
-            f"MORNING BRIEF  {fleet}",
-            phrases.day_clock(now, zone),
-            total + (f", {len(not_planned)} NOT PLANNED" if not_planned else ""),
-            phrases.SIGNS,
-            *([_oldest(plans)] if plans else []),
-            *([_credits(plans)] if any(p.sources for p in plans) else []),
-        ],
-        _section("COULD NOT BE PLANNED - be ready to chain", [f"{trip}: {why}" for trip, why in not_planned]),
-        _section(
-            "SHORT OF CHAINS - load before departure",
-            [f"{p.rig_name}, {p.trip_id}, {p.driver}: {_short(p)}" for p in plans if p.singles_short],
-        ),
-        _section("IN ORDER OF THE NEXT ACTION", []) if acting else [],
-        *(
-            [
-                _headline(p),
-                *(w for h in upheld.get(p.trip_id, ()) for w in _wrapped(h)),
-                *_trip_lines(p),
-            ]
-            for p in acting
-        ),
-        _section(
-            "WINTER ROAD, no chains expected - drive to the surface",
-            [line for p in wintry for line in (_headline(p), *headline.headlines(p), *_leave_by(p))],
-        ),
-        _section(
-            "NO WINTER ROAD EXPECTED at their hour (chains stay aboard by carry rules)",
-            [line for p in clear for line in (_headline(p), *headline.headlines(p), *_leave_by(p))],
-        ),
-        _section("ARRIVED", [f"{p.trip_id}  {p.rig_name}  {p.driver}: {arrival_line(p)}" for p in arrived]),
-        _section("OTHER WAYS asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice]),
-        _section("CARRY RULES on these roads, any weather", _carry_lines(plans)),
-        _section("CAUTIONS", list(dict.fromkeys(c for p in plans for c in p.cautions))),
-    ]
-    return "\n\n".join("\n".join(s) for s in sections if s) + "\n"
-
-
-def _section(title: str, lines: Sequence[str]) -> list[str]:
-    """Return a titled block, wrapped; empty when a titled list is empty."""
-    if not lines:
-        return [title] if title.startswith("IN ORDER") else []
-    return [title, *(w for line in lines for w in _wrapped(line))]
-
-
-def _leave_by(plan: Plan) -> list[str]:
-    line = "" if plan.partial else leave_by_line(plan)
-    return [line] if line else []
-
-
 def _wrapped(line: str, indent: str = "  ") -> list[str]:
     return textwrap.wrap(line, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
-
-
-def _headline(plan: Plan) -> str:
-    leaves = phrases.clock_time(plan.depart_at, plan.depart_zone)
-    return f"{leaves}  {plan.trip_id}  {plan.rig_name}  {plan.driver}  {plan.advice.upper()}"
 
 
 def _trip_lines(plan: Plan) -> list[str]:
@@ -163,23 +83,6 @@ def _stretch(s: Stretch) -> list[str]:
     return out
 
 
-def _carry_lines(plans: Sequence[Plan]) -> list[str]:
-    """Return one line per rule, with the trucks that it applies to."""
-    trucks: dict[str, list[str]] = {}
-    for p in plans:
-        for c in p.carry:
-            if c.certain:
-                rule = f"{c.jurisdiction} asks {c.singles_asked} chains aboard ({c.section})"
-                trucks.setdefault(rule, []).append(p.rig_name + (" SHORT" if c.singles_short else ""))
-    return [f"{rule}: {', '.join(names)}" for rule, names in trucks.items()]
-
-
-def first_action_at(plan: Plan) -> datetime:
-    """Return when a plan first requires action: the arrival at a chain-up place, ice, or the departure."""
-    ice = (s.enter_at for s in surfaces.to_slow_for(plan))
-    return min((*(s.chain_up.arrive_at for s in plan.stretches), *ice), default=plan.depart_at)
-
-
 def arrival_line(plan: Plan) -> str:
     """Return the arrival time, its window, and the delay against a dry road; or the actual arrival."""
     if plan.arrived_at is not None:
@@ -213,11 +116,3 @@ def _credits(plans: Sequence[Plan]) -> str:
     places = "; ".join(dict.fromkeys(c for p in plans for c in p.credits))
     forecasts = "Forecasts: " + "; ".join(f"{who} ({phrases.age(age_h)} old)" for who, age_h in oldest.items()) + "."
     return f"{forecasts} {places}." if places else forecasts
-
-
-def _oldest(plans: Sequence[Plan]) -> str:
-    oldest = max((s.age_h for p in plans for s in p.sources), default=0.0)
-    texts = min((r.as_of for p in plans for r in p.rules), default=None)
-    aged = ", may no longer be the law" if any(r.aged for p in plans for r in p.rules) else ""
-    rules = f"oldest rules as of {texts.isoformat()}{aged}" if texts else "no rule text on file"
-    return f"Oldest forecast {phrases.age(oldest)}; {rules}."

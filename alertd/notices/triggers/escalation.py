@@ -64,18 +64,21 @@ def gravest(plan: Plan, sent: Sequence[Notice], confirmed: Collection[str], now_
     """Return the driver's urgent message that most needs confirmation; None if there is none.
 
     Ordered by advice, then the newest, then the one whose place comes first. A confirmation of a later message covers
-    the earlier ones. A message that requires more than the present plan, or that has expired, needs no reminder.
+    the earlier ones. A mere change needs none, but replaces what it changes. A message that requires more than the
+    present plan, or that has expired, needs no reminder.
     """
     mine = [n for n in sent if n.audience is Audience.DRIVER]
     confirmed_until = max((n.created_at for n in mine if n.id in confirmed), default=None)
     open_ = [
         n
         for n in mine
-        if n.kind in URGENT_KINDS
+        if (n.kind in URGENT_KINDS or n.kind is NoticeKind.CHANGED)
         and (confirmed_until is None or n.created_at > confirmed_until)
         and n.expires_at > now_utc
         and rank_of(n, plan.advice) <= plan.advice.rank
     ]
+    if all(n.kind is NoticeKind.CHANGED for n in open_):  # a driver who keeps to what was confirmed acts in time
+        return None
     return max(open_, key=lambda n: (rank_of(n, plan.advice), n.created_at, *_sooner(n)), default=None)
 
 

@@ -13,6 +13,7 @@ from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact, fact_of
 from alertd.notices.triggers import closures
+from alertd.notices.triggers.change_weight import is_worse
 from alertd.notices.triggers.compose import (
     Message,
     apply_policy,
@@ -68,7 +69,7 @@ def plan_notices(
     )  # the truck may have stopped, so no stretch counts as passed
     ahead = [s for s in plan.stretches if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
-    worse = tuple(s for s in ahead if before is None or _worse(plan, s, stretch_rows, now_utc, policy))
+    told = tuple(s for s in ahead if before is None or _is_news(plan, s, stretch_rows, now_utc, policy))
     icy_ahead = [s for s in surfaces.to_slow_for(plan) if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
     icy = surfaces.news(icy_ahead, surface_rows, here_m, now_utc, policy)
     wintry = surfaces.is_new_winter_road(plan, everything)
@@ -81,17 +82,17 @@ def plan_notices(
     pending_rows = tuple(b for b in everything if b.pending)
     shown_plan = raised(plan, upheld(plan, everything, now_utc), now_utc)  # never less than already sent
     raised_ahead = [s for s in shown_plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
-    news = before is None or bool(worse or icy or wintry or eased or thawed or closed or opened)
-    fresh = [*worse, *icy, *closed, *opened]
+    news = before is None or bool(told or icy or wintry or eased or thawed or closed or opened)
+    fresh = [*told, *icy, *closed, *opened]
     pending = [
         *(closure_message(plan, n, translator) for n in closed),
         *(opening_message(plan, b, translator) for b in opened),
-        *(stretch_message(plan, s, translator) for s in worse),
+        *(stretch_message(plan, s, translator) for s in told),
         # Relief is not needed for a message that was never sent.
         *(
             relief_message(plan, b, translator)
             for b in eased
-            if not b.pending and not (_overlaps(b, worse) or _overlaps(b, icy))
+            if not b.pending and not (_overlaps(b, told) or _overlaps(b, icy))
         ),
         *(on_ice(plan, s, translator) for s in icy),
         *(on_thaw(plan, b, translator) for b in thawed if not b.pending and b.stop_id == surfaces.ICY_ROAD),
@@ -100,8 +101,11 @@ def plan_notices(
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     if not news and not sent:
         return (), tuple(_with_milder_since(b, (*milder, *less_icy, *calmer), plan, now_utc) for b in everything)
-    is_worse = bool(worse or icy or wintry or closed) or not news
-    kind = NoticeKind.PLAN if before is None else NoticeKind.WORSE if is_worse else NoticeKind.EASED
+    kind = NoticeKind.PLAN if before is None else NoticeKind.EASED
+    if before is not None and (icy or wintry or closed or not news or _is_worse(plan, told, stretch_rows)):
+        kind = NoticeKind.WORSE
+    elif before is not None and told:
+        kind = NoticeKind.CHANGED
     lineage = facts_digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message per trip each frosty night is ignored.
     notify_office = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
@@ -111,7 +115,7 @@ def plan_notices(
         notices.append(fleet_notice(shown_plan, kind, lineage, now_utc))
     turn = 1 + max((b.turn for b in everything), default=0)
     rows_after = (
-        *_facts_after(plan, worse, eased, stretch_rows),
+        *_facts_after(plan, told, eased, stretch_rows),
         *closures.facts_after(closure_rows, closed, opened),
         *surfaces.rows_after(plan, surface_rows, icy, thawed),
     )
@@ -120,10 +124,10 @@ def plan_notices(
 
 
 def _facts_after(
-    plan: Plan, worse: Sequence[Stretch], eased: Sequence[SentFact], before: Sequence[SentFact]
+    plan: Plan, told: Sequence[Stretch], eased: Sequence[SentFact], before: Sequence[SentFact]
 ) -> tuple[SentFact, ...]:
     """Return the rows after the notices are sent: new ones, and the others as before."""
-    sent = [s for s in plan.stretches if s in worse or any(b.overlaps(s) for b in eased)]
+    sent = [s for s in plan.stretches if s in told or any(b.overlaps(s) for b in eased)]
     # A sent row stays until another message about the same road; milder content waits for a complete plan.
     remaining = [
         b for b in before if b not in eased and (not _overlaps(b, sent) or b.advice.rank > _rank(b, plan.stretches))
@@ -140,7 +144,7 @@ def _rank(fact: SentFact, stretches: Sequence[Stretch]) -> int:
     return max((s.advice.rank for s in stretches if fact.overlaps(s)), default=Advice.CLEAR.rank)
 
 
-def _worse(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
+def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
     """Whether a reader must be notified of this stretch (again).
 
     A truck under way may have no listed stop left before it; the reader already has the message with the stop behind,
@@ -170,6 +174,19 @@ def _worse(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: da
     return moved and (now.at - now_utc <= policy.soon or _gap_is_over(before, now_utc, policy))
 
 
+def _is_worse(plan: Plan, told: Sequence[Stretch], before: Sequence[SentFact]) -> bool:
+    """Whether any of the stretches that are news asks for more than was sent, or sooner."""
+    for stretch in told:
+        matches = [b for b in before if b.overlaps(stretch)]
+        was = max(matches, key=lambda b: b.advice.rank, default=None)
+        now = fact_of(stretch)
+        if was is None or is_worse(now, was) or _held_longer(now.until, was.until):
+            return True
+        if stretch.chained and plan.chains is not None and plan.chains.missing_n > 0:
+            return True
+    return False
+
+
 def _is_past(now: SentFact, was: SentFact) -> bool:
     return not now.stop_id or (is_unlisted(now.stop_id) and not is_unlisted(was.stop_id))
 
@@ -193,7 +210,8 @@ def _is_milder(fact: SentFact, plan: Plan, policy: Policy) -> bool:
         return False
     likely = max((s.probability for s in plan.stretches if fact.overlaps(s)), default=_need_on(fact, plan))
     if fact.advice is Advice.CHAIN:
-        return likely < policy.chain_cleared_probability
+        worth = max((s.chain_worth for s in plan.stretches if fact.overlaps(s)), default=0.0)
+        return worth < policy.chain_cleared_worth and likely < policy.chain_cleared_probability
     return fact.advice is Advice.HOLD or likely < policy.ready_cleared_probability
 
 

@@ -7,9 +7,9 @@ from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig
 from alertd.route.jurisdictions import OPEN_SEA
+from alertd.rules.clause import Confidence
 from alertd.rules.requirements import Hanging, TireDemand, cover, strictest, unknown_law
 from alertd.rules.rig import AxleRole, Rig
-from alertd.rules.ruleset import Confidence
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -60,7 +60,7 @@ def chains_for(
             demands.append((law.unknown or unknown_law(rig, ())) if unknown else common_practice(rig))
             continue
         bars += [
-            tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.chain_probability
+            tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.barred_probability
         ]
         passable = [tire_demand for _, tire_demand, _ in likely if not tire_demand.barred]
         tire_demand = strictest(passable) if passable else levels[0][1]

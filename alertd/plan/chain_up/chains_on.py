@@ -20,10 +20,13 @@ FAST_FOR: Final = timedelta(minutes=10)
 class Report(StrEnum):
     """Kinds of reports besides positions.
 
+    HANGING_BEGUN, REMOVING_BEGUN: the work has begun; CHAINS_ON, CHAINS_OFF: it is done.
     ARRIVED_SEEN: the positions of the truck showed the arrival. SENT_PLACE: a place to chain was sent to the driver.
     """
 
+    HANGING_BEGUN = "hanging_begun"
     CHAINS_ON = "chains_on"
+    REMOVING_BEGUN = "removing_begun"
     CHAINS_OFF = "chains_off"
     ARRIVED = "arrived"
     ARRIVED_SEEN = "arrived_seen"
@@ -38,6 +41,7 @@ class TruckReport:
     tires: for chains on, the tires that the plan of that time required; None if unknown.
     place_m: distance along the route where the report names a place of that plan, else None.
     stop_id: of a sent place.
+    takes_s: for hanging begun, how long it takes by the plan of that time; None if unknown.
     """
 
     at: datetime
@@ -45,6 +49,7 @@ class TruckReport:
     tires: tuple[Tire, ...] | None = None
     place_m: float | None = None
     stop_id: str = ""
+    takes_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

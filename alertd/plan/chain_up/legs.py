@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from alertd.plan.chain_up.chain_set import ChainSet, hang_time_s
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.departure_view import DepartureViews
+from alertd.plan.chain_up.prices import prices_for
 from alertd.plan.chain_up.route_outcome import (
     ChainedLeg,
     RouteConditions,
@@ -22,6 +23,7 @@ from alertd.plan.chain_up.route_outcome import (
     uncovered,
 )
 from alertd.plan.chain_up.search import (
+    WORTH_IT,
     ChainedSpan,
     ChainPlan,
     ChainSearch,
@@ -88,6 +90,7 @@ class Leg:
     on_drawbacks, off_drawbacks: drawbacks of these places.
     run_start_m, run_end_m: start of the first stretch of the run, and end of its last.
     bare: bare road of the run.
+    worth: cost of going on unchained as a multiple of that of chaining ahead, see `ChainPrices`.
     driven: the plan counts its stops and slow driving; otherwise the leg is only "be ready".
     held: the advice is to hold.
     showers: see `NeedRun`.
@@ -111,6 +114,7 @@ class Leg:
     run_start_m: float
     run_end_m: float
     bare: BareRoad
+    worth: float
     driven: bool
     held: bool
     showers: bool
@@ -231,6 +235,9 @@ def _leg(
     first, last = covered[0].first, covered[-1].last
     on, off, view, encounter = span.on, span.off, conditions.view, conditions.encounter
     p = stretch_probability(encounter.need, first, last)
+    prices = prices_for(encounter.hourly_need.rig, params)
+    here = slice(first, last + 1)
+    worth = prices.worth(encounter.need[:, here].max(axis=1), encounter.grip_shortfall[:, here].any(axis=1))
     chains = encounter.chains(first, last, params)
     barred = dict.fromkeys(encounter.chains(x.first, x.last, params).barred for x in covered)
     run_m = _run_m(conditions, on, off, places)
@@ -252,7 +259,9 @@ def _leg(
         run_start_m=run_m[0],
         run_end_m=run_m[1],
         bare=_bare_on_run(conditions, on, off, places),
-        driven=p >= params.chain_probability - SAME_PROBABILITY and not any(x.showers for x in covered),
+        worth=worth,
+        driven=not any(x.showers for x in covered)
+        and (p >= params.chain_probability - SAME_PROBABILITY or worth >= WORTH_IT - SAME_PROBABILITY),
         held=any(conditions.is_held(x) for x in covered),
         showers=any(x.showers for x in covered),
         stays_on=False,

@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from alertd.plan.chain_up.chain_set import ChainSet, hang_time_s
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.rules.requirements import Hanging
 from alertd.rules.rig import Tire
 
@@ -29,6 +30,7 @@ DELAY_STEP_S: Final = 900.0
 UNCHAINED_S_PER_M: Final = 1e3
 WORN_OUT_S: Final = 6e6
 INFEASIBLE_S: Final = 1e9
+WORTH_IT: Final = 1.0  # going on unchained costs as much as chaining ahead
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -40,6 +42,8 @@ class ChainStretch:
     start_m, end_m: for the choice of stops, a short way inside the edges of the sections.
     probability: that chains are needed; of showers below the one that decides to chain.
     slip_probability: that the rig slips unchained.
+    loss_s: expected loss of going on unchained, see `ChainPrices`; of showers below the one that decides to chain.
+    worth: that loss as a multiple of the cost of chaining ahead.
     fringe_first, fringe_last: sections, with the road around it on which few members need chains.
     showers: see `NeedRun`.
     bare_from_m, bare_to_m: bare distance driven from the start of the trip to its start and its end.
@@ -52,6 +56,8 @@ class ChainStretch:
     end_m: float
     probability: float
     slip_probability: float
+    loss_s: float
+    worth: float
     fringe_first: int
     fringe_last: int
     showers: bool
@@ -160,7 +166,7 @@ class ChainSearch:
 
     dry_s: (place,) lower bound of the seconds to each place.
     view: the view of each delay, in quarters of an hour.
-    required_odds: probability from which a stretch is never driven unchained.
+    required_odds: probability from which a stretch is never driven unchained, whatever the prices.
     excluded_stops: places where chains must not be hung.
     prune_dominated: omit stops with a nearer stop that is no more expensive.
     on: chains on at the first place; they stay on to the place where they are removed.
@@ -182,8 +188,8 @@ class ChainSearch:
     _prices: dict[int, tuple[DepartureView, Array, Array]] = field(default_factory=dict, init=False)
 
     def is_required(self, stretch: ChainStretch) -> bool:
-        """True for a stretch that must be driven chained."""
-        return stretch.probability >= self.required_odds
+        """True for a stretch that must be driven chained: likely enough, or cheaper to chain for than not."""
+        return stretch.probability >= self.required_odds or stretch.worth >= WORTH_IT - SAME_PROBABILITY
 
     def clock(self, place: int, minute: int) -> int:
         """The view of a truck that leaves this place at `minute` after departure."""
@@ -284,7 +290,7 @@ class ChainSearch:
 
     def risk_s(self, view: DepartureView, place: int) -> float:
         """Price of the risk of driving unchained from a place to the next, s."""
-        p, cost = self.params, 0.0
+        cost = 0.0
         a_m, b_m = float(self.places_m[place]), float(self.places_m[place + 1])
         for x in view.stretches:
             over_m = min(b_m, x.end_m) - max(a_m, x.start_m)
@@ -293,7 +299,7 @@ class ChainSearch:
             if self.is_required(x):
                 cost += UNCHAINED_S_PER_M * over_m + (INFEASIBLE_S if b_m >= x.end_m else 0.0)
             else:
-                cost += (p.missed_s * x.probability + p.stuck_s * x.slip_probability) * over_m / (x.end_m - x.start_m)
+                cost += x.loss_s * over_m / (x.end_m - x.start_m)
         return cost
 
     def on_price_s(self, view: DepartureView, place: int) -> float:

@@ -34,6 +34,7 @@ from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import lateness_s
 from alertd.plan.road_ahead.stands import Stands
 from alertd.plan.road_ahead.timing import free_s, unchained_timing
+from alertd.plan.road_ahead.trip_odds import trip_odds
 from alertd.route.stops import RouteStop
 from alertd.rules.rig import IdentityKey, Tire
 from alertd.units import HOUR_S
@@ -105,6 +106,11 @@ class Solution:
     def need_frac(self) -> Array:
         """Probability in each section alone, (section,). Never multiply these along the road."""
         return np.asarray(self.need.mean(axis=0, dtype=np.float64))
+
+    @cached_property
+    def chain_odds(self) -> float:
+        """Probability that the trip needs chains anywhere, see `trip_odds`."""
+        return float(trip_odds(self.encounter.hourly_need, self.need))
 
     @property
     def code(self) -> Codes:

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.encounter import Encounter
-from alertd.plan.chain_up.search import ChainStretch
+from alertd.plan.chain_up.prices import prices_for
+from alertd.plan.chain_up.search import WORTH_IT, ChainStretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, NeedRun, stretch_probability
 from alertd.plan.road_ahead.hourly_need import Float32
@@ -78,8 +79,12 @@ def _stretch(
     sections, here = encounter.hourly_need.sections, slice(run.first, run.last + 1)
     start_m, end_m = _core_m(run.first, run.last, sections, params.edge_slack_m)
     probability = stretch_probability(need, run.first, run.last)
+    slips = encounter.grip_shortfall[:, here].any(axis=1)
+    prices = prices_for(encounter.hourly_need.rig, params)
+    worth = prices.worth(need[:, here].max(axis=1), slips)
     if run.showers:  # nobody hangs chains for miles of bare road because a shower may be somewhere on it
         probability = min(probability, params.chain_probability - 2.0 * SAME_PROBABILITY)
+        worth = min(worth, WORTH_IT - 2.0 * SAME_PROBABILITY)
     bare_from_m, bare_to_m = np.interp((start_m, end_m), sections.edge_m, bare_m).tolist()
     return ChainStretch(
         first=run.first,
@@ -88,7 +93,9 @@ def _stretch(
         start_m=start_m,
         end_m=end_m,
         probability=probability,
-        slip_probability=float(encounter.grip_shortfall[:, here].any(axis=1).mean()),
+        slip_probability=float(slips.mean()),
+        loss_s=worth * prices.ahead_s,
+        worth=worth,
         fringe_first=run.fringe_first,
         fringe_last=run.fringe_last,
         showers=run.showers,

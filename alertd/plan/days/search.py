@@ -163,9 +163,16 @@ class RestSearch:
 
         A first search without waiting gives a bound: a label that cannot end below it is dropped.
         """
+        simple = None
         if self.split or max(self.waits) > 0 or max(self.break_waits) > 0:
             simple = replace(self, waits=(0,), break_waits=(0,), split=False, most_labels=MOST_LABELS).best()
             self._most = np.inf if simple is None else simple.cost
+        found = self._search()
+        if simple is None or (found is not None and found.cost <= simple.cost):
+            return found
+        return simple
+
+    def _search(self) -> RestPlan | None:
         labels = self.first_label()
         trail: list[_Stage] = []
         for place in range(self.table.places - 1):

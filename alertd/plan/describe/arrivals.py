@@ -10,7 +10,6 @@ from alertd.plan.model.alternatives import ArrivalPair
 from alertd.plan.model.notes import HoldNote
 from alertd.plan.model.stretches import Stretch
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import stretch_probability
 from alertd.plan.road_ahead.speeds import lateness_s
 from alertd.units import HOUR_S
 
@@ -21,7 +20,7 @@ def arrivals_of(run: Solution, stretches: tuple[Stretch, ...], leave: datetime) 
     """Both arrivals; None where no chains are uncertain or they change nothing, or where they are on already."""
     if not stretches or run.carried is not None or run.chained_s - run.unchained_s < SAME_ARRIVAL_S:
         return None
-    return arrival_pair(leave, run.unchained_s, run.chained_s, stretch_probability(run.need, 0, run.sections.count - 1))
+    return arrival_pair(leave, run.unchained_s, run.chained_s, run.chain_odds)
 
 
 def arrival_window(

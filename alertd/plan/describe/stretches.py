@@ -51,7 +51,9 @@ def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: Plan
     for law, level, chance in hourly_need.by_level:
         if level.demand.barred and law.at.start <= x.last and law.at.stop > x.first:
             a, b = max(x.first - law.at.start, 0), x.last + 1 - law.at.start
-            on_hold |= chance[:, a:b, remaining].max(axis=1).mean(axis=0) >= params.chain_probability - SAME_PROBABILITY
+            on_hold |= (
+                chance[:, a:b, remaining].max(axis=1).mean(axis=0) >= params.barred_probability - SAME_PROBABILITY
+            )
     return first_passable(on_hold, first, hourly_need)
 
 
@@ -115,6 +117,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         leave_at=at(end_m),
         advice=advice,
         probability=x.probability,
+        chain_worth=x.worth,
         unknown_frac=unknown_frac,
         surfaces=surfaces,
         max_upgrade=float(sections.up_grade[here].max()),

@@ -17,7 +17,9 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.model import Forecast
 from alertd.forecast.observations import Station, distances_m
 from alertd.forecast.past import PastBasis
+from alertd.plan.chain_up.search import WORTH_IT
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.explain.members import choice_on, members_at
 from alertd.plan.explain.model import (
     AirAtPlace,
     ColumnHour,
@@ -189,6 +191,9 @@ def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
     traced = trace_air(s.weather.forecast, corridor.cells, corridor.field.quantiles, column, met.hour, s.air)
     start = s.weather.forecast.start + timedelta(hours=hour)
     cell = int(corridor.cells.cell_idx[column])
+    index = None if stretch is None else s.plan.stretches.index(stretch)
+    leg = None if index is None else s.solution.legs[index]
+    chances = [x.chance for x in met.levels] or [np.zeros(met.need.shape)]
     return Explanation(
         distance_m=float(route.distance_m[sample]),
         lat_deg=lat,
@@ -206,11 +211,13 @@ def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
         descent_frac=float(s.solution.encounter.descent[:, section].mean()),
         no_rules=met.no_rules,
         need_frac=float(met.need.mean()),
-        stretch=None if stretch is None else s.plan.stretches.index(stretch),
+        stretch=index,
         stretch_surfaces=() if stretch is None else stretch.surfaces,
         compared=_compared(met, stretch, s.params),
         barred="" if stretch is None else stretch.barred,
         advice=s.plan.advice if stretch is None else stretch.advice,
+        members=members_at(s.solution, section, leg, np.maximum.reduce(chances), s.params),
+        choice=None if leg is None else choice_on(s.solution, leg, s.params),
         past=_past(s, cell),
     )
 
@@ -418,6 +425,12 @@ def _compared(met: PointConditions, stretch: Stretch | None, params: PlanParams)
     return (
         ThresholdCheck(what=need, value=stretch.probability, threshold=ready, limit=params.ready_probability),
         ThresholdCheck(what=need, value=stretch.probability, threshold=chain, limit=params.chain_probability),
+        ThresholdCheck(
+            what="cost of going on ready, by that of chaining ahead",
+            value=stretch.chain_worth,
+            threshold="chain_worth",
+            limit=WORTH_IT,
+        ),
         ThresholdCheck(
             what="short of grip even with the chains",
             value=stretch.grip_short_chained_frac,

@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from alertd.plan.explain.members import ChainChoice, MemberAtPlace
 from alertd.plan.explain.posting import PostingAtPlace
 from alertd.plan.model.stretches import Advice
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
@@ -148,7 +149,7 @@ class LevelAtPlace:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ThresholdCheck:
-    """A number of the plan beside the threshold, a field of PlanParams, that it is held against."""
+    """A number of the plan beside the threshold that it is held against: a field of PlanParams, or `chain_worth`."""
 
     what: str
     value: float
@@ -168,6 +169,7 @@ class Explanation:
     stretch: its index in the plan, None if in none.
     past: what the hours before the plan rest on, in order.
     descent_frac: share of drivers who chain for its long descent in snow, see `long_descents`.
+    members: every member here. choice: of the stretch, None in none.
     advice: that of the stretch; that of the trip where the place is in none.
     """
 
@@ -192,4 +194,6 @@ class Explanation:
     compared: tuple[ThresholdCheck, ...]
     barred: str
     advice: Advice
+    members: tuple[MemberAtPlace, ...]
+    choice: ChainChoice | None
     past: tuple[PastSpan, ...] = ()

@@ -12,7 +12,7 @@ class ArrivalPair:
 
     unchained_at: without chaining, at the speed that the road allows.
     chained_at: chained wherever the plan may require it.
-    chain_probability: share of members that need chains anywhere.
+    chain_probability: as in Plan.
     expected_at: the mean of both, weighted by the probability.
     """
 
@@ -40,8 +40,8 @@ class Departure:
 
     arrivals: both futures, equal where no chains are expected; None in a plan of an older version.
 
-    probability: share of members that need chains on any road that may need them.
-    lost_s: time lost to chains and snow, compared with a dry road.
+    probability: that chains are needed anywhere, as in Plan.
+    lost_s: time lost to chains and snow, compared with a dry road: the mean of both futures.
     hangings: number of times that its plan hangs chains.
     hours_ok: None where unknown.
     """

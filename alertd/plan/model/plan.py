@@ -68,7 +68,8 @@ class Plan:
 
     id: derived from the content and the inputs of the plan.
     depart_at: departure; with `position`, the latest time at which the truck can have left.
-    chain_probability: share of members in which any point of the way needs chains.
+    chain_probability: that any point of the way needs chains, see `trip_odds`.
+    cost_s: time lost compared with a dry road: the mean of both arrivals where chains are uncertain.
     position: last known position of the truck, when the plan starts there. Stretches, `along`, arrival and costs then
         cover the road ahead only, and stops behind are omitted.
     route_choice: which of this and the other routes is better and why, "" when none was compared.
@@ -79,6 +80,7 @@ class Plan:
     lands: the lands on the whole way in order (ISO 3166), each once; those unknown are left out.
     surfaces: the runs of winter road on the way, chains or not, in order.
     chains: reported chains on the truck, None where there are none.
+    hanging_since: when hanging chains was reported begun, None unless it goes on.
     arrivals: the arrivals with and without chains, None where no chains are uncertain.
     hold: the first reason to wait, with advice to hold; the arrivals are then not before its end.
     leave_by: the last departure before the road gets worse, None where it does not, or not soon.
@@ -143,6 +145,7 @@ class Plan:
     hold: HoldNote | None = None
     days: DaysNote | None = None
     delivery: DeliveryNote | None = None
+    hanging_since: datetime | None = None
 
 
 POSTED_SIGNS_DECIDE = (

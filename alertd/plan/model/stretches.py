@@ -92,6 +92,8 @@ class Stretch:
     zone: IANA time zone.
     advice: our advice for this stretch.
     probability: share of members in which any point of it needs chains, by expected posting or by grip.
+    chain_worth: expected cost of going on unchained and deciding at the sign, as a multiple of the cost of chaining
+        ahead: from 1 on the advice is to chain.
     surfaces: share of members in which each class is met anywhere on it.
     new_snow_mmwe: the median member's snow where it is deepest.
     snow_depth_low_m, snow_depth_high_m: range of its depth on an unploughed road.
@@ -148,6 +150,7 @@ class Stretch:
     spot: Spot | None = None
     white_from_m: float | None = None
     white_to_m: float | None = None
+    chain_worth: float = 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

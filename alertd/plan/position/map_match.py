@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 
 from alertd.plan.chain_up.chains_on import CLOCKS_APART, ChainsOn, Report, TruckReport, chains_on, ran_fast
+from alertd.plan.chain_up.hanging import HangingNow, hanging_now
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route, zone_at
@@ -18,6 +19,8 @@ from alertd.units import HOUR_S, to_miles
 # Assumed: a truck farther than this from the end, this close in time to a reported arrival, has not arrived.
 FAR_FROM_END_M: Final = 16_000.0
 SAME_TIME: Final = timedelta(minutes=5)
+# Assumed: a truck that is hanging chains rolls a few feet. The last position before may be a few miles old.
+WENT_ON_M: Final = 8_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,6 +50,7 @@ class TripPosition:
     notes: cautions for the plan.
     stood: stops on the way, before the fix.
     chains: chains on.
+    hanging: hanging in progress at the place of `fix`.
     arrived_at: None under way.
     sent_stops: ids of the chain-up stops last sent to the driver.
     """
@@ -56,6 +60,7 @@ class TripPosition:
     notes: tuple[str, ...] = ()
     stood: tuple[Stood, ...] = ()
     chains: ChainsOn | None = None
+    hanging: HangingNow | None = None
     arrived_at: datetime | None = None
     sent_stops: frozenset[str] = frozenset()
 
@@ -116,9 +121,12 @@ def locate(
     if on is not None and fast is not None:
         on = replace(on, doubt=_too_fast(route, on, fast))
         notes.append(on.doubt)
+    hanging, went_on = _hanging(route, reports, seen, fix, now_utc)
+    notes += went_on
     return TripPosition(
         depart_at=left_at,
         fix=fix,
+        hanging=hanging,
         notes=tuple(notes),
         stood=_stood(seen, params),
         chains=on,
@@ -142,6 +150,26 @@ def _where_chained(
         if r.at > last.at and r.place_m is not None and last.distance_m <= r.place_m <= reach_m:
             fix = last = PositionFix(at=r.at, distance_m=r.place_m, offset_m=0.0)
     return fix
+
+
+def _hanging(
+    route: Route,
+    reports: Sequence[PositionReport | TruckReport],
+    seen: Sequence[PositionFix],
+    fix: PositionFix | None,
+    now_utc: datetime,
+) -> tuple[HangingNow | None, list[str]]:
+    """The hanging in progress, and a note where the truck went on without a report that it was done."""
+    begun = hanging_now((r for r in reports if isinstance(r, TruckReport)), now_utc)
+    if begun is None or fix is None:
+        return None, []
+    before = [f for f in seen if f.at <= begun.since]
+    after = [f for f in seen if f.at > begun.since]
+    there = before[-1] if before else after[0] if after else fix
+    if fix.distance_m <= there.distance_m + WENT_ON_M:
+        return begun, []
+    at = _clock_at(route, begun.since, there.distance_m)
+    return None, [f"Hanging chains was reported begun at {at}, and the truck went on: report chains on if they are"]
 
 
 def _hung_m(on: ChainsOn, seen: Sequence[PositionFix], left_at: datetime) -> float | None:

@@ -3,7 +3,6 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
-from itertools import pairwise
 from typing import TypeAlias
 
 import numpy as np
@@ -13,7 +12,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.control_zones import Span, control_grade
 from alertd.plan.road_ahead.sections import Sections
 from alertd.route.model import JurisdictionSpan, Route
-from alertd.route.project import interval_between
+from alertd.route.project import interval_between, spans_along
 from alertd.route.runs import runs_of
 from alertd.rules.posting_estimate import PostingTable, posting_tables
 from alertd.rules.requirements import TireDemand, demand_for, unknown_law
@@ -105,23 +104,11 @@ def _zone_spans(route: Route, zone: RuleZone) -> list[tuple[float, float]]:
     if zone.outline:
         return spans_inside(zone.outline, route.lat_deg, route.lon_deg, route.distance_m)
     if zone.line:
-        parts = [interval_between(route, a, b) for a, b in pairwise(zone.line)]
-        return _merged([part for part in parts if part is not None])
+        return list(spans_along(route, zone.line))
     if zone.from_point is None or zone.to_point is None:
         return []
     where = interval_between(route, zone.from_point, zone.to_point)
     return [] if where is None else [where]
-
-
-def _merged(spans: list[tuple[float, float]]) -> list[tuple[float, float]]:
-    """Spans in order, those that touch or overlap joined."""
-    merged: list[tuple[float, float]] = []
-    for start_m, end_m in sorted(spans):
-        if merged and start_m <= merged[-1][1]:
-            merged[-1] = (merged[-1][0], max(merged[-1][1], end_m))
-        else:
-            merged.append((start_m, end_m))
-    return merged
 
 
 @lru_cache(maxsize=256)

@@ -59,6 +59,7 @@ class PostingState:
     params: PlanParams
     skip_h: int
     posted_by: Codes
+    untouched_by: Codes
     covered: Mask
     seeds: Seeds = ()
 
@@ -99,7 +100,8 @@ class PostingState:
         cut = [replace(t, holds=t.holds[here]) for t in tables]
         posted_by = self.posted_by[:, here]
         if by_road:
-            return road_chance(cut, posted_by, self._along(self.odds_factor, here))
+            # The law does not ask whether a plough has passed: what may lie on the untouched lane decides.
+            return road_chance(cut, self.untouched_by[:, here], self._along(self.odds_factor, here))
         holds = np.stack([t.holds for t in cut])
         out = np.zeros(posted_by.shape, dtype=np.float32)
         for pattern in np.unique(holds, axis=1).T:
@@ -141,8 +143,9 @@ def posting_state(
         return np.concatenate((kept, kept[:, :, -1:]), axis=2)[:, zones.zone_of]
 
     covered = (index >= hourly(first)) & (index <= hourly(last))
-    posted_by = np.full(covered.shape, RoadClass.UNKNOWN, dtype=np.int8)
+    posted_by, untouched_by = (np.full(covered.shape, RoadClass.UNKNOWN, dtype=np.int8) for _ in range(2))
     posted_by[:, :, :-1] = field.road_class[:, columns, skip_h:]
+    untouched_by[:, :, :-1] = field.untouched_class[:, columns, skip_h:]
     return PostingState(
         zones=zones,
         weather=weather,
@@ -150,6 +153,7 @@ def posting_state(
         params=params,
         skip_h=skip_h,
         posted_by=posted_by,
+        untouched_by=untouched_by,
         covered=covered,
     )
 

@@ -11,7 +11,7 @@ from typing import TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.model import Forecast
+from alertd.forecast.model import Forecast, Obscured
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, Mask
 from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
@@ -74,7 +74,8 @@ def _gust_and_sight(of: IdentityKey[Forecast], params: PlanParams) -> tuple[Floa
     """Gusts, at least the mean wind, and sight; (member, cell, hour).
 
     Where snow falls in strong gusts and the source gives no visibility, sight is that of a caution. Where that lasts
-    as long as a blizzard, it is that of a hold.
+    as long as a blizzard, it is that of a hold. [A] Where the source names blowing snow, sight is at most that of a
+    caution in strong gusts, and where it gives no visibility.
     """
     f = of.value
     gust = np.fmax(f.gust_mps, f.wind_mps)
@@ -83,6 +84,10 @@ def _gust_and_sight(of: IdentityKey[Forecast], params: PlanParams) -> tuple[Floa
     inferred = np.where(whiteout, params.sight_caution_m, np.nan)
     inferred[_lasting(whiteout, params.blizzard_h)] = params.sight_hold_m
     sight = np.where(np.isnan(f.visibility_m), inferred, f.visibility_m)
+    if f.obscured is not None:
+        blowing = (f.obscured >= Obscured.BLOWING_SNOW)[None]
+        dimmed = blowing & (np.isnan(sight) | (gust >= params.whiteout_gust_mps))
+        sight = np.where(dimmed, np.fmin(sight, params.sight_caution_m), sight)
     return gust.astype(np.float32), sight.astype(np.float32)
 
 

@@ -13,12 +13,12 @@ _WINTER_CODES: Final = "BZ WS IS LE LB SQ ZR WW ZF HS SN SB BS HP IP"
 WINTER: Final = frozenset(_WINTER_CODES.split())
 # Of other kinds only these: wind for high-sided vehicles, sight, cold that stops engines and hands, water on the road.
 _ROAD: Final = {
-    "HW": "WA", "EW": "W", "WI": "Y", "DS": "WY", "DU": "WY", "FG": "Y", "SM": "Y", "EC": "W", "WC": "W", "FF": "W",
-    "FA": "W", "FL": "W", "AV": "WAY",
+    "HW": "WA", "EW": "W", "WI": "Y", "DS": "WY", "DU": "WY", "FG": "Y", "SM": "Y", "EC": "W", "CW": "Y", "WC": "W",
+    "FF": "W", "FA": "W", "FL": "W", "AV": "WAY",
 }  # fmt: skip
 # Known, and irrelevant to a truck on a winter pass: sea, beach, heat, frost in fields, fire, air, summer storms.
 _ELSEWHERE_CODES: Final = (
-    "AF AQ AS BH BW CF CW EH FR FW FZ GL HF HI HT HU HY HZ LO LS LW MA MF MH MS RB RH RP SC SE SI SR SS SU SV SW TI TO "
+    "AF AQ AS BH BW CF EH FR FW FZ GL HF HI HT HU HY HZ LO LS LW MA MF MH MS RB RH RP SC SE SI SR SS SU SV SW TI TO "
     "TR TS TY UP VO XH ZY"
 )
 _ELSEWHERE: Final = frozenset(_ELSEWHERE_CODES.split())
@@ -35,7 +35,8 @@ _NAMES: Final = {
     "Blizzard": "BZ", "Winter Storm": "WS", "Ice Storm": "IS", "Lake Effect Snow": "LE", "Snow Squall": "SQ",
     "Freezing Rain": "ZR", "Winter Weather": "WW", "Freezing Fog": "ZF", "Heavy Snow": "HS", "High Wind": "HW",
     "Extreme Wind": "EW", "Wind": "WI", "Dust Storm": "DS", "Blowing Dust": "DU", "Dense Fog": "FG",
-    "Dense Smoke": "SM", "Extreme Cold": "EC", "Wind Chill": "WC", "Flash Flood": "FF", "Flood": "FA",
+    "Dense Smoke": "SM", "Extreme Cold": "EC", "Cold Weather": "CW", "Wind Chill": "WC",
+    "Flash Flood": "FF", "Flood": "FA",
     "Avalanche": "AV",
 }  # fmt: skip
 _LEVELS: Final = {"Warning": "W", "Watch": "A", "Advisory": "Y", "Statement": "S"}
@@ -97,6 +98,39 @@ def severity_of_named(name: str, level: str) -> Severity | None:
     if any(w in words for w in _ROAD_WORDS):
         return Severity(holds=False, rank=ranks.get(level, 2 if level == "warning" else LAST))
     return None if any(w in words for w in _ELSEWHERE_WORDS) else Severity(holds=False, rank=LAST)
+
+
+_RED, _ORANGE, _YELLOW = "red", "orange", "yellow"
+# [A] What an impact stands for when the colour is below it: a colour is lowered by a low confidence, the impact is not.
+_COLOUR_OF_IMPACT: Final = {"extreme": _RED, "high": _ORANGE}
+_COLOUR_RANK: Final = {_RED: 1, _ORANGE: 1, _YELLOW: 2}
+_GRAVER: Final = (_RED, _ORANGE, _YELLOW)
+
+
+def severity_of_coloured(name: str, level: str, colour: str, impact: str) -> Severity | None:
+    """Severity of an event of a service that colours its warnings by impact and confidence; None if irrelevant.
+
+    level: "warning", "watch", "advisory" or another word. colour: "yellow", "orange", "red" or "" where none is given.
+    impact: "low", "moderate", "high", "extreme" or "".
+
+    The graver of the colour and the impact counts. [A] Only a blizzard warning of orange or red is waited
+    out: yellow is the colour of most warnings, for moderate, local or short effects (Environment and Climate
+    Change Canada, November 2025). Its snow is still in the forecast and in the road's state.
+    """
+    weight = severity_of_named(name, level)
+    own, of_impact = colour.strip().lower(), _COLOUR_OF_IMPACT.get(impact.strip().lower(), "")
+    known = [c for c in _GRAVER if c in (own, of_impact)]
+    if weight is None or own not in _GRAVER:
+        return weight  # without a colour that is known nothing is lowered
+    grave = known[0]
+    words, level = name.lower(), level.lower()
+    if level == "warning" and "blizzard" in words:
+        return Severity(holds=True, rank=0) if grave != _YELLOW else Severity(holds=False, rank=1)
+    if weight.rank == LAST or level != "warning":
+        lift = {_RED: 2, _ORANGE: 1, _YELLOW: 0}[grave]
+        return Severity(holds=False, rank=max(weight.rank - lift, 1))
+    rank = max(_COLOUR_RANK[grave], 1 if any(w in words for w in _WINTER_WORDS) else weight.rank - (grave != _YELLOW))
+    return Severity(holds=False, rank=rank)
 
 
 def _of_code(code: str) -> Severity | None:

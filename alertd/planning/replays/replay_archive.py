@@ -79,10 +79,11 @@ class _Position(StoredModel):
 
 class _TruckReport(StoredModel):
     at: AwareDatetime
-    what: Literal["chains_on", "chains_off", "arrived", "arrived_seen", "sent_place"]
+    what: Literal["hanging_begun", "chains_on", "removing_begun", "chains_off", "arrived", "arrived_seen", "sent_place"]
     tires: tuple[tuple[int, str, str], ...] | None = None
     place_m: float | None = None
     stop_id: str = ""  # absent from records of plans made before sent places counted
+    takes_s: float | None = None  # likewise
 
 
 class _Closure(StoredModel):
@@ -247,12 +248,20 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
 
 def _plain_report(report: TruckReport) -> dict[str, Any]:
     plain = {"at": report.at.isoformat(), "what": report.what.value, "tires": report.tires, "place_m": report.place_m}
-    return plain | {"stop_id": report.stop_id} if report.stop_id else plain
+    plain |= {"stop_id": report.stop_id} if report.stop_id else {}
+    return plain | ({} if report.takes_s is None else {"takes_s": report.takes_s})
 
 
 def _truck_report(kept: _TruckReport) -> TruckReport:
     tires = None if kept.tires is None else tuple(Tire(*t) for t in kept.tires)  # type: ignore[arg-type]
-    return TruckReport(at=kept.at, what=Report(kept.what), tires=tires, place_m=kept.place_m, stop_id=kept.stop_id)
+    return TruckReport(
+        at=kept.at,
+        what=Report(kept.what),
+        tires=tires,
+        place_m=kept.place_m,
+        stop_id=kept.stop_id,
+        takes_s=kept.takes_s,
+    )
 
 
 def _plain_closure(c: PostedClosure) -> dict[str, Any]:

@@ -26,7 +26,7 @@ from alertd.sources.http.answer import SourceResponse
 class StoredModel(BaseModel):
     """A part of a stored record: unknown keys and wrong types are errors."""
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 class ReplaySettings(StoredModel):

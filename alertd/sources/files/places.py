@@ -84,7 +84,7 @@ class _StopFile(FileModel):
 class _OpenModel(BaseModel):
     """Base of map exports: unknown keys are ignored."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True, strict=True)
+    model_config = ConfigDict(extra="ignore", frozen=True, strict=True, defer_build=True)
 
 
 class _Tags(_OpenModel):

@@ -6,10 +6,11 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from alertd.errors import ConfigError
-from alertd.rules.rig import Axle, AxleRole, Coupling, Kind, Rig
+from alertd.rules.rig import Axle, AxleRole, Coupling, Kind, Rig, RigFacts
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 from alertd.units import HORSEPOWER_W, POUND_KG
 
+LIGHT_SHARE = 0.55  # of the rating; an empty combination weighs 0.4 to 0.5 of it [A]
 _LOAD_TOLERANCE_FRAC = 0.02  # axle and gross weights are rounded separately; a missing axle differs far more
 
 
@@ -32,7 +33,7 @@ class AxlesFile(FileModel):
     unit: int = Field(ge=0, le=4)
     role: Literal["steer", "drive", "tag", "trailer", "dolly"]
     count: int = Field(1, ge=1, le=6)
-    tires: Literal["single", "dual"]
+    tires: Literal["single", "dual", "super single"]
     load_lb: float | None = Field(None, gt=0, allow_inf_nan=False)
     load_kg: float | None = Field(None, gt=0, allow_inf_nan=False)
     lift: bool = False
@@ -60,6 +61,7 @@ class AxlesFile(FileModel):
             dual=self.tires == "dual",
             load_kg=self.group_kg / self.count,
             lift=self.lift,
+            wide=self.tires == "super single",
         )
         return (axle,) * self.count
 
@@ -82,6 +84,18 @@ class RigFile(FileModel):
     chains: ChainsFile = Field(examples=[{"singles": 5, "doubles": 0}])
     devices: list[str] = Field(default_factory=list)
     couplings: list[Coupling] = Field(default_factory=list)
+    # What some laws ask; leave out what is not known. `alertd check` names those that the rules of your routes need.
+    placarded: bool | None = None
+    apportioned: bool | None = None
+    oversize: bool | None = None
+    motorhome: bool | None = None
+    tow_truck: bool | None = None
+    lightly_loaded: bool | None = None  # left out: by its gross and rated weight
+    persons: int | None = Field(None, ge=1, le=200)
+    declared_lb: float | None = Field(None, gt=0, allow_inf_nan=False)
+    declared_kg: float | None = Field(None, gt=0, allow_inf_nan=False)
+    unit_rated_lb: list[Annotated[float, Field(gt=0, allow_inf_nan=False)]] = Field(default_factory=list)
+    unit_rated_kg: list[Annotated[float, Field(gt=0, allow_inf_nan=False)]] = Field(default_factory=list)
     axles: list[AxlesFile] = Field(min_length=2)
 
     @model_validator(mode="after")
@@ -100,6 +114,14 @@ class RigFile(FileModel):
             raise FieldError(
                 "couplings", f"{len(self.couplings)} for {max(units)} towed units", "give one for each unit"
             )
+        if self.declared_lb is not None and self.declared_kg is not None:
+            raise FieldError("declared_kg", "given together with declared_lb", "keep one of them")
+        if self.unit_rated_lb and self.unit_rated_kg:
+            raise FieldError("unit_rated_kg", "given together with unit_rated_lb", "keep one of them")
+        each = self.unit_rated_lb or self.unit_rated_kg
+        if each and len(each) != max(units) + 1:
+            key = "unit_rated_lb" if self.unit_rated_lb else "unit_rated_kg"
+            raise FieldError(key, f"{len(each)} ratings for {max(units) + 1} units", "give one for each, front to rear")
         on_axles, gross = sum(a.group_kg for a in self.axles), _kg(self.gross_lb, self.gross_kg)
         if abs(on_axles - gross) > _LOAD_TOLERANCE_FRAC * gross:
             raise FieldError(
@@ -108,6 +130,12 @@ class RigFile(FileModel):
                 "correct a load or the gross",
             )
         return self
+
+    @property
+    def _lightly_loaded(self) -> bool:
+        if self.lightly_loaded is not None:
+            return self.lightly_loaded
+        return _kg(self.gross_lb, self.gross_kg) < LIGHT_SHARE * _kg(self.rated_lb, self.rated_kg)
 
     def to_core(self, rig_id: str) -> Rig:
         return Rig(
@@ -122,6 +150,17 @@ class RigFile(FileModel):
             devices=frozenset(self.devices),
             kind=self.kind,
             couplings=tuple(self.couplings),
+            facts=RigFacts(
+                placarded=self.placarded,
+                apportioned=self.apportioned,
+                oversize=self.oversize,
+                motorhome=self.motorhome,
+                tow_truck=self.tow_truck,
+                lightly_loaded=self._lightly_loaded,
+                persons=self.persons,
+                declared_kg=_kg(self.declared_lb, self.declared_kg) or None,
+                unit_rated_kg=tuple(lb * POUND_KG for lb in self.unit_rated_lb) or tuple(self.unit_rated_kg),
+            ),
         )
 
 

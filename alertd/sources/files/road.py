@@ -2,12 +2,13 @@
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Final
+from typing import Final, Literal, TypeAlias
 
 from pydantic import Field, model_validator
 
 from alertd.forecast.ensemble import Spreads
 from alertd.road.downscale import AIR, AirParams
+from alertd.road.lane.maintenance import SERVICES, Service, Services
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams, deck_of
 from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration
 from alertd.road.road_class import LIMITS, ClassLimits
@@ -15,6 +16,7 @@ from alertd.sources.files.ordering import Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 
 SPREADS: Final = Spreads()
+SERVICES_ALIKE: Final = Services()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,6 +28,7 @@ class RoadSettings:
     limits: ClassLimits = LIMITS
     air: AirParams = AIR
     spreads: Spreads = SPREADS
+    services: Services = SERVICES_ALIKE
 
 
 class PhaseFile(FileModel):
@@ -56,8 +59,6 @@ class SurfaceFile(FileModel):
     traffic_vph: float = Field(ROAD.traffic_vph, ge=0, le=3000)
     traffic_clearing: float = Field(ROAD.traffic_clearing, ge=0, le=0.05)
     traffic_packing_frac: float = Field(ROAD.traffic_packing_frac, ge=0, le=1)
-    serviced_frac: float = Field(ROAD.serviced_frac, ge=0, le=0.8)
-    service_half_life_h: float = Field(ROAD.service_half_life_h, ge=0.5, le=48)
 
     @model_validator(mode="after")
     def _in_order(self) -> "SurfaceFile":
@@ -77,9 +78,45 @@ class DeckFile(FileModel):
     sky_view_frac: float | None = Field(None, ge=0.2, le=1.0)
 
 
+ServiceName: TypeAlias = Literal["motorway", "trunk", "secondary", "none"]
+
+
+class ServiceClassFile(FileModel):
+    """Winter maintenance of a class of roads. A value that is left out keeps that of the class."""
+
+    # Not above 0.9: an uncleared road must stay likely enough to be seen in the plan.
+    serviced_frac: float | None = Field(None, ge=0, le=0.9)
+    half_life_h: float | None = Field(None, ge=0.25, le=48)
+    night_factor: float | None = Field(None, ge=1, le=10)
+    traffic_vph: float | None = Field(None, ge=0, le=3000)
+
+    def over(self, usual: Service) -> Service:
+        """The values of the class with those of the file."""
+        return replace(usual, **self.model_dump(exclude_none=True))
+
+
+class ServiceFile(FileModel):
+    """Winter maintenance by class of road, and the class of each route."""
+
+    usual: ServiceName = "trunk"
+    roads: dict[str, ServiceName] = Field(default_factory=dict)
+    motorway: ServiceClassFile = ServiceClassFile()
+    trunk: ServiceClassFile = ServiceClassFile()
+    secondary: ServiceClassFile = ServiceClassFile()
+    none: ServiceClassFile = ServiceClassFile()
+
+    def services(self) -> Services:
+        """The maintenance of all routes."""
+        by_name = {name: getattr(self, name).over(usual) for name, usual in SERVICES.items()}
+        return Services(
+            usual=by_name[self.usual], by_route={route: by_name[name] for route, name in self.roads.items()}
+        )
+
+
 class SunFile(FileModel):
     """Terrain shading of the sun."""
 
+    shaded: bool = AIR.shaded
     horizon_deg: float = Field(AIR.horizon_deg, ge=0, le=60)
     direct_frac: float = Field(AIR.direct_frac, ge=0, le=1)
 
@@ -124,6 +161,7 @@ class SpreadFile(FileModel):
     onset_h: float = Field(SPREADS.onset_h, ge=0, le=6)
     onset_share: float = Field(SPREADS.onset_share, ge=0, le=0.5)
     height_k_per_km: float = Field(AIR.height_sigma_k_per_km, ge=0, le=6)
+    height_wet_k_per_km: float = Field(AIR.height_sigma_wet_k_per_km, ge=0, le=6)
 
     @model_validator(mode="after")
     def _fits(self) -> "SpreadFile":
@@ -149,6 +187,7 @@ class RoadFile(FileModel):
     phase: PhaseFile = PhaseFile()
     surface: SurfaceFile = SurfaceFile()
     deck: DeckFile = DeckFile()
+    service: ServiceFile = ServiceFile()
     sun: SunFile = SunFile()
     classes: ClassesFile = ClassesFile()
     spread: SpreadFile = SpreadFile()
@@ -175,6 +214,7 @@ def read_road(path: Path) -> RoadSettings:
             AIR,
             calibration=Calibration(**calibration) if file.phase.calibrated else None,
             height_sigma_k_per_km=spread.height_k_per_km,
+            height_sigma_wet_k_per_km=spread.height_wet_k_per_km,
             **file.sun.model_dump(),
         ),
         spreads=Spreads(
@@ -186,4 +226,5 @@ def read_road(path: Path) -> RoadSettings:
             onset_h=spread.onset_h,
             onset_share=spread.onset_share,
         ),
+        services=file.service.services(),
     )

@@ -28,7 +28,7 @@ class FileModel(BaseModel):
     Validators raise FieldError. A field's `examples` appear in hints.
     """
 
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True, defer_build=True)
 
 
 def read_toml(path: Path, model: type[M]) -> M:

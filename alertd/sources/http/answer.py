@@ -1,7 +1,7 @@
 """Types of a source's HTTP response: the value with its age, or the error; and the client interface."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Any, Final, Generic, Protocol, TypeAlias, TypeVar
 from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
@@ -68,12 +68,13 @@ def no_doubt(_new: object, _before: object) -> str:
 class RequestOptions:
     """default_life_s: seconds that an answer is fresh where the server says nothing. interpret_error: turns an error
     answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even if the
-    stored answer is fresh.
+    stored answer is fresh. headers: to send besides, such as a key; they are never stored or logged.
     """
 
     default_life_s: float = 0.0
     interpret_error: ErrorInterpreter = no_interpretation
     refresh: bool = False
+    headers: Mapping[str, str] = field(default_factory=dict, repr=False)
 
 
 DEFAULT_OPTIONS: Final = RequestOptions()

@@ -73,6 +73,7 @@ class HttpClient:
                 "Accept-Encoding": ACCEPTED,
             },
             transport=options.transport,
+            trust_env=options.trust_env,
         )
         self._exchange = Exchange(self._http, self._rate_limiter, now_utc, on_error)
 
@@ -124,6 +125,7 @@ class HttpClient:
         full, refresh = full_url(url, params), options.refresh
         self._identified(source, full)
         sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
+        sent |= options.headers
         reader = Reader(source=source, read=read, doubt=doubt)
         call = Call(source=source, url=full, sent=sent, content_types=content_types, options=options)
         # Trucks on one corridor need the same cells at the same time: one call is made, the others read its response.

@@ -72,6 +72,8 @@ def call_weight(url: str) -> float:
     RateLimiter.swift and ForecastapiQuery.swift of open-meteo/open-meteo.
     """
     parts = urlsplit(url)
+    if parts.path.endswith("/static/meta.json"):
+        return 0.0  # not counted (open-meteo.com/en/docs/model-updates)
     parameters = {name: values[0].split(",") for name, values in parse_qs(parts.query).items()}
     places = len(parameters.get("latitude", [""]))
     variables = sum(len(parameters.get(kind, ())) for kind in ("hourly", "daily", "current", "minutely_15"))

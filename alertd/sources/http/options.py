@@ -20,6 +20,8 @@ from alertd.sources.http.retry import RetryPolicy, Sleeper
 class HttpOptions:
     """Settings of a client.
 
+    trust_env: use the proxy of the environment and .netrc. False: another program's settings must not redirect ours.
+
     contact: how a server's operator reaches us, sent in User-Agent; without it only loopback hosts are allowed.
     cache_dir: None for no cache; call counts are then in memory only. rng: jitter of the back-off. sleep and ticks pace
     the calls; None uses the event loop's time. transport: for tests. deadline_s limits one call with all its attempts,
@@ -42,3 +44,4 @@ class HttpOptions:
     on_response: Callable[[SourceResponse], None] = lambda response: None
     host_limits: Mapping[str, HostLimits] = field(default_factory=dict)
     transport: httpx.AsyncBaseTransport | None = None
+    trust_env: bool = False

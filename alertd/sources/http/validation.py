@@ -26,7 +26,7 @@ M = TypeVar("M", bound=BaseModel)
 class AnswerModel(BaseModel):
     """Base of server responses: unknown keys are ignored."""
 
-    model_config = ConfigDict(extra="ignore", frozen=True)
+    model_config = ConfigDict(extra="ignore", frozen=True, defer_build=True)
 
 
 def validated(source: str, model: type[M], body: object) -> M:

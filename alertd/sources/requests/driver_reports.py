@@ -1,4 +1,4 @@
-"""Parses a driver's report about a trip: message read, chains on, chains off, arrived."""
+"""Parses a driver's report about a trip: message read, chains begun to be hung or taken off, on, off, arrived."""
 
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -9,17 +9,21 @@ from alertd.sources.files.toml import FieldError, FileModel, validate_row
 from alertd.sources.files.trips import parse_departure
 
 READ, CHAINS_ON, CHAINS_OFF, ARRIVED = "read", "chains_on", "chains_off", "arrived"
+HANGING_BEGUN, REMOVING_BEGUN = "hanging_begun", "removing_begun"
 _Words = Annotated[str, Field(max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")]
 
 
 class ReportRequest(FileModel):
     """One report. `at` is stored in UTC, so one moment written in two zones is one report.
 
+    hanging_begun, removing_begun: the work has begun; chains_on, chains_off: it is done.
     notice_id: of the message that was read. place: where chains were put on or taken off, in the driver's words or as a
     stop's name. by: the reporter, if not the driver.
     """
 
-    what: Literal["read", "chains_on", "chains_off", "arrived"] = Field(examples=["chains_on"])
+    what: Literal["read", "hanging_begun", "chains_on", "removing_begun", "chains_off", "arrived"] = Field(
+        examples=["chains_on"]
+    )
     at: str = Field(examples=["2027-01-14T06:50:00-07:00"])
     notice_id: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9_-]*$", examples=[""])
     place: _Words = Field("", examples=["Sled Flats turnout"])

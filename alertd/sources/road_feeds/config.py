@@ -4,8 +4,9 @@ One TOML file per feed in the folder `places.feeds`.
 """
 
 import re
+from base64 import b64encode
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from operator import getitem
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
@@ -86,6 +87,7 @@ class FeedFile(FileModel):
     url: str = Field(pattern=r"^https?://[^\s]+$", examples=["https://roads.example/conditions.json"])
     key_name: str = Field("", max_length=80)
     key_file: str = ""
+    key_in: Literal["query", "header", "basic"] = "query"
     format: _Format
     jurisdiction: str = Field(min_length=2, max_length=6, examples=["US-ID"])
     licence: _Words = Field(examples=["open data, see the state's terms"])
@@ -121,8 +123,18 @@ class FeedFile(FileModel):
             raise FieldError("read", "no location is mapped", 'write geometry, or from and to, or place = "pass_name"')
         if ("to" in given) and "from" not in given:
             raise FieldError("read.from", "missing with to", 'write from = "[start.lat, start.lon]"')
-        if bool(self.key_name) != bool(self.key_file):
+        return self
+
+    @model_validator(mode="after")
+    def _has_whole_key(self) -> "FeedFile":
+        if self.key_in == "basic":
+            if self.key_name or not self.key_file:
+                hint = "write key_file with the name of a file that holds user:password, and no key_name"
+                raise FieldError("key_file", "Basic login takes key_file alone", hint)
+        elif bool(self.key_name) != bool(self.key_file):
             raise FieldError("key_file", "key_name and key_file go together", "write both or neither")
+        if self.key_in == "header" and not re.fullmatch(r"[A-Za-z0-9-]+", self.key_name):
+            raise FieldError("key_name", "is no name of a header", 'write e.g. key_name = "X-Api-Key"')
         return self
 
 
@@ -137,7 +149,10 @@ class WordRule:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Feed:
-    """A feed. read: JMESPath by key, empty for DATEX II; key: its secret parameter, None if not needed."""
+    """A feed. read: JMESPath by key, empty for DATEX II; key: its secret parameter, None if not needed.
+
+    headers: to send with each request, with the secret where it belongs in one.
+    """
 
     name: str
     use: bool
@@ -152,6 +167,7 @@ class Feed:
     zone: str
     read: Mapping[str, str]
     words: tuple[WordRule, ...]
+    headers: Mapping[str, str] = field(default_factory=dict, repr=False)
 
     def level(self, text: str) -> str:
         """Return the level of the first matching line of the feed's word table; NOT_UNDERSTOOD if none matches."""
@@ -166,12 +182,14 @@ def read_feed(path: Path, rulesets: Mapping[str, RuleSet]) -> Feed:
     """Read one feed's file. Raises ConfigError with file, field and hint, also for an unknown level."""
     content = read_toml(path, FeedFile)
     _check_levels(path, content, rulesets)
+    secret = _secret(path, content.key_file) if content.key_file and content.use else ""
     return Feed(
         name=content.name,
         use=content.use,
         source=content.source,
         url=content.url,
-        key={content.key_name: _secret(path, content.key_file)} if content.key_name and content.use else None,
+        key={content.key_name: secret} if secret and content.key_in == "query" else None,
+        headers=_headers(path, content, secret),
         format=content.format,
         jurisdiction=content.jurisdiction,
         licence=content.licence,
@@ -236,6 +254,19 @@ def _check_levels(path: Path, content: FeedFile, rulesets: Mapping[str, RuleSet]
                 f'"{word.level}" is not a level of {content.jurisdiction}',
                 f"write one of: {', '.join((*known, *_OWN_LEVELS))}",
             )
+
+
+def _headers(path: Path, content: FeedFile, secret: str) -> dict[str, str]:
+    """The header with the key, empty where the key goes elsewhere. Raises ConfigError for what no header can carry."""
+    if not secret or content.key_in == "query":
+        return {}
+    if content.key_in == "basic":
+        if ":" not in secret:
+            raise ConfigError(str(path), "key_file", "holds no user:password", "write both, with a colon between")
+        return {"authorization": f"Basic {b64encode(secret.encode()).decode()}"}
+    if not (secret.isascii() and secret.isprintable()):
+        raise ConfigError(str(path), "key_file", "holds characters that no header can carry", "write the key alone")
+    return {content.key_name.lower(): secret}
 
 
 def _secret(path: Path, name: str) -> str:

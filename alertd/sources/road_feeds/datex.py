@@ -1,14 +1,17 @@
 """Parses DATEX II version 3 (CEN/TS 16157) publications: winter equipment rules and road closures.
 
-Elements are found by namespace and name, wherever they are, so that feeds of any 3.x parse alike. The parser uses:
+Elements are found by local name: some operators send the children of a record without a namespace, and root elements
+differ (`payload` with xsi:type, `situationPublication`, a container). The parser uses:
 
-- sit:situationRecord of xsi:type WinterDrivingManagement: complianceOption, winterEquipmentManagementType;
+- situationRecord of xsi:type WinterDrivingManagement: complianceOption, winterEquipmentManagementType;
 - of xsi:type RoadOrCarriagewayOrLaneManagement: roadOrCarriagewayOrLaneManagementType;
-- validity: validityStatus, overallStartTime, overallEndTime; informationStatus of the situation's header;
-- locationReference: latitude and longitude of points, posList of lines.
+- validity: validityStatus, overallStartTime, overallEndTime, validPeriod (see `datex_periods`);
+- applicableForTrafficDirection and forVehiclesWithCharacteristicsOf (see `datex_scope`);
+- informationStatus of the situation's header, generalPublicComment;
+- locationReference (see `datex_location`).
 
-From memory, not read in the schemas: the elements roadOrCarriagewayOrLaneManagementType, generalPublicComment,
-coordinatesForDisplay, cancel and end, the LinearRing of areas, and the attribute _extendedValue.
+Names: schemas 3.1 and 3.7 of the DATEX II organisation (Situation, Common). From memory, not read in the schemas:
+cancel and end, and the attribute _extendedValue.
 
 A document type or an entity is refused: neither is needed, and both allow attacks on a parser.
 """
@@ -24,46 +27,43 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
 from alertd.errors import SourceChanged
-from alertd.plan.posted import ControlLocation, LatLon
+from alertd.sources.road_feeds.datex_location import wheres
+from alertd.sources.road_feeds.datex_periods import Interval, valid_intervals
+from alertd.sources.road_feeds.datex_scope import bearing_deg, not_for_trucks
 from alertd.sources.road_feeds.model import FeedContent, FeedRow, short
+from alertd.sources.road_feeds.xml_names import child, children, local, text, under
 
-_V3: Final = "http://datex2.eu/schema/3/"
 _V2: Final = "http://datex2.eu/schema/2/"
-_SIT: Final = f"{{{_V3}situation}}"
-_COM: Final = f"{{{_V3}common}}"
-_LOC: Final = f"{{{_V3}locationReferencing}}"
-_GML: Final = "{http://www.opengis.net/gml"
+_V3: Final = "http://datex2.eu/schema/3/"
 _XSI_TYPE: Final = "{http://www.w3.org/2001/XMLSchema-instance}type"
 
-CLOSED_WORDS: Final = frozenset(("roadClosed", "closedPermanentlyForTheWinter"))
-_NO_CHAINS: Final = frozenset(("doNotUseStudTyres",))  # requires no chains, so it is not a chain control
-# Reference systems whose posList has latitude first, in degrees equivalent to WGS 84 at a road's accuracy.
-_LAT_LON: Final = (
-    "EPSG::4326",
-    "EPSG:4326",
-    "EPSG/0/4326",
-    "EPSG::4258",
-    "EPSG:4258",
-    "EPSG/0/4258",
-    "WGS84",
-    "WGS 84",
+# RoadOrCarriagewayOrLaneManagementTypeEnum: the values that close the road ahead of a truck.
+CLOSED_WORDS: Final = frozenset(
+    ("roadClosed", "closedPermanentlyForTheWinter", "carriagewayClosures", "overnightClosures")
 )
-_LON_LAT: Final = ("CRS84",)
+# Closures of minutes at a time: no reason to hold, a reason to be ready. No level is claimed for them.
+SHORT_CLOSURES: Final = frozenset(("intermittentShortTermClosures", "rollingRoadBlock"))
+_NO_CHAINS: Final = frozenset(("doNotUseStudTyres",))  # requires no chains, so it is not a chain control
 MAX_DEPTH: Final = 100
 MAX_RECORDS: Final = 20_000
 
 
-def read_datex(source: str, body: bytes) -> FeedContent:
-    """Return the relevant records of a publication. Raises SourceChanged for any other document."""
-    root = _parsed(source, body)
+def read_datex(source: str, body: bytes, zone: str = "") -> FeedContent:
+    """Return the relevant records of a publication. Raises SourceChanged for any other document.
+
+    zone: IANA name for recurring times of day without an offset, "" if there is none.
+    """
+    root = parse_xml(source, body)
     if root.tag.startswith(f"{{{_V2}") or any(e.tag.startswith(f"{{{_V2}") for e in list(root)[:5]):
         raise SourceChanged(source, "is DATEX II version 2, and version 3 is read here")
-    publications = [e for e in root.iter() if e.get(_XSI_TYPE) == f"{_SIT}SituationPublication"]
+    publications = publications_of(root, "SituationPublication")
     if not publications:
         raise SourceChanged(source, "holds no DATEX II version 3 SituationPublication")
     rows: list[FeedRow] = []
     left_out: Counter[str] = Counter()
-    published = [_time(_text(p.find(f"{_COM}publicationTime"))) for p in publications]
+    published = [time(text(child(p, "publicationTime"))) for p in publications]
+    known = [p for p in published if p is not None]
+    at = min(known) if known and len(known) == len(published) else None
     for n, (situation, record) in enumerate(_records(publications)):
         if n >= MAX_RECORDS:
             raise SourceChanged(source, f"has more than {MAX_RECORDS} situation records")
@@ -71,16 +71,28 @@ def read_datex(source: str, body: bytes) -> FeedContent:
         if why:
             left_out[why] += 1
         else:
-            rows.append(_row(situation, record))
-    known = [p for p in published if p is not None]
-    return FeedContent(
-        rows=tuple(rows),
-        published=min(known) if known and len(known) == len(published) else None,
-        left_out=tuple(f"{n} {why}" for why, n in left_out.items()),
-    )
+            rows += _rows(situation, record, at, zone)
+    return FeedContent(rows=tuple(rows), published=at, left_out=tuple(f"{n} {why}" for why, n in left_out.items()))
 
 
-def _parsed(source: str, body: bytes) -> Element:
+def publications_of(root: Element, name: str) -> list[Element]:
+    """The publications of a type: by xsi:type of a `payload`, or by an element of that name."""
+    own = f"{name[0].lower()}{name[1:]}"
+    return [e for e in root.iter() if _is_version_3(e.get(_XSI_TYPE, ""), name) or _is_version_3(e.tag, own)]
+
+
+def _is_version_3(qualified: str, name: str) -> bool:
+    """Whether a {namespace}name is `name` of version 3, or without a namespace."""
+    space, _, own = qualified.rpartition("}")
+    return own == name and (not space or space.startswith(f"{{{_V3}"))
+
+
+def type_name(e: Element) -> str:
+    """The local name of an element's xsi:type, "" without one."""
+    return e.get(_XSI_TYPE, "").rpartition("}")[2]
+
+
+def parse_xml(source: str, body: bytes) -> Element:
     """Parse the document; xsi:type becomes {namespace}name by the prefixes in scope at the element."""
     scopes: dict[str, list[str]] = {}
     depth = 0
@@ -125,148 +137,84 @@ def _parsed(source: str, body: bytes) -> Element:
 
 def _records(publications: list[Element]) -> Iterator[tuple[Element, Element]]:
     for publication in publications:
-        for situation in publication.iter(f"{_SIT}situation"):
-            for record in situation.findall(f"{_SIT}situationRecord"):
+        for situation in (e for e in publication.iter() if local(e) == "situation"):
+            for record in children(situation, "situationRecord"):
                 yield situation, record
 
 
 def _left_out(situation: Element, record: Element) -> str:
     """Return why a record is not used for planning, "" if it is."""
-    kind = record.get(_XSI_TYPE, "").rpartition("}")[2]
-    if kind not in ("WinterDrivingManagement", "RoadOrCarriagewayOrLaneManagement"):
+    kind = type_name(record)
+    if kind not in _TYPE_ELEMENTS:
         return "of other kinds"
-    status = _text(situation.find(f"{_SIT}headerInformation/{_COM}informationStatus"))
+    status = text(under(situation, "headerInformation", "informationStatus"))
     if status not in ("", "real"):
         return f"marked as {status}, not real"
-    words = _types(record, kind)
-    if kind != "WinterDrivingManagement" and not CLOSED_WORDS.intersection(words):
+    words = _types(record)
+    if kind != "WinterDrivingManagement" and not (CLOSED_WORDS | SHORT_CLOSURES).intersection(words):
         return "of road management other than closing"
     if kind == "WinterDrivingManagement" and words and _NO_CHAINS.issuperset(words):
         return "about studs only"
-    if _text(record.find(f"{_SIT}validity/{_COM}validityStatus")) == "suspended":
+    if not_for_trucks(record):
+        return "for vehicles other than trucks"
+    if text(under(record, "validity", "validityStatus")) == "suspended":
         return "suspended"
-    ended = [e for e in record.iter() if e.tag.rpartition("}")[2] in ("cancel", "end") and _text(e) in ("true", "1")]
+    ended = [e for e in record.iter() if local(e) in ("cancel", "end") and text(e) in ("true", "1")]
     return "ended or cancelled" if ended else ""
 
 
-def _types(record: Element, kind: str) -> tuple[str, ...]:
-    name = {
-        "WinterDrivingManagement": "winterEquipmentManagementType",
-        "RoadOrCarriagewayOrLaneManagement": "roadOrCarriagewayOrLaneManagementType",
-    }[kind]
+_TYPE_ELEMENTS: Final = {
+    "WinterDrivingManagement": "winterEquipmentManagementType",
+    "RoadOrCarriagewayOrLaneManagement": "roadOrCarriagewayOrLaneManagementType",
+}
+
+
+def _types(record: Element) -> tuple[str, ...]:
     found = []
-    for e in record.findall(f"{_SIT}{name}"):
+    for e in children(record, _TYPE_ELEMENTS[type_name(record)]):
         extended = next((v for k, v in e.attrib.items() if k.rpartition("}")[2] == "_extendedValue"), "")
-        found.append(extended or _text(e))
+        found.append(extended or text(e))
     return tuple(found)
 
 
-def _row(situation: Element, record: Element) -> FeedRow:
-    kind = record.get(_XSI_TYPE, "").rpartition("}")[2]
-    compliance = _text(record.find(f"{_SIT}complianceOption"))
-    words = _types(record, kind)
-    if kind == "RoadOrCarriagewayOrLaneManagement":
-        text = next(w for w in words if w in CLOSED_WORDS)
+def _rows(situation: Element, record: Element, published: datetime | None, zone: str) -> list[FeedRow]:
+    """One row for each interval of validity."""
+    words = _types(record)
+    closing = [w for w in words if w in CLOSED_WORDS]
+    if type_name(record) == "RoadOrCarriagewayOrLaneManagement":
+        named = closing[0] if closing else next(w for w in words if w in SHORT_CLOSURES)
     else:
-        text = " ".join(filter(None, (compliance, *words)))
-    comments = [_text(v) for c in record.findall(f"{_SIT}generalPublicComment") for v in c.iter(f"{_COM}value")]
-    id_ = record.get("id") or situation.get("id") or ""
-    status = _text(record.find(f"{_SIT}validity/{_COM}validityStatus"))
-    since = _time(_text(record.find(f"{_SIT}validity/{_COM}validityTimeSpecification/{_COM}overallStartTime")))
-    until = _time(_text(record.find(f"{_SIT}validity/{_COM}validityTimeSpecification/{_COM}overallEndTime")))
-    return FeedRow(
-        id=short(id_),
-        text=text,
-        quote=short(": ".join(filter(None, (text, *comments[:1])))),
-        closed=kind == "RoadOrCarriagewayOrLaneManagement",
-        since=since,
-        until=until,
-        # "active" applies now, whatever the times are (ValidityStatusEnum).
-        stands_now=status == "active",
-        wheres=_wheres(record),
+        named = " ".join(filter(None, (text(child(record, "complianceOption")), *words)))
+    comments = [text(v) for c in children(record, "generalPublicComment") for v in c.iter() if local(v) == "value"]
+    status = text(under(record, "validity", "validityStatus"))
+    specification = under(record, "validity", "validityTimeSpecification")
+    # "active" applies now, whatever the times are (ValidityStatusEnum).
+    overall = Interval(
+        time(text(child(specification, "overallStartTime"))), time(text(child(specification, "overallEndTime")))
     )
+    intervals, remark = (
+        ((overall,), "") if status == "active" else valid_intervals(specification, overall, published, zone)
+    )
+    return [
+        FeedRow(
+            id=short(record.get("id") or situation.get("id") or ""),
+            text=named,
+            quote=short(": ".join(filter(None, (named, *comments[:1], remark)))),
+            closed=bool(closing),
+            since=interval.since,
+            until=interval.until,
+            stands_now=status == "active",
+            wheres=wheres(child(record, "locationReference")),
+            bearing_deg=bearing_deg(record),
+        )
+        for interval in intervals
+    ]
 
 
-def _wheres(record: Element) -> tuple[ControlLocation, ...]:
-    """Return lines, or else points; several where the location is a group. Empty for other references."""
-    reference = record.find(f"{_SIT}locationReference")
-    if reference is None:
-        return ()
-    lines = [(_line(e, srs), ring) for e, srs, ring in _pos_lists(reference, "", ring=False)]
-    if any(line is None for line, _ in lines):
-        return ()  # the unreadable part may be the one on this road
-    found = [ControlLocation(outline=x) if ring else ControlLocation(line=x) for x, ring in lines if x is not None]
-    if found:
-        return tuple(found)
-    points = [p for p in map(_point, _coordinates(reference)) if p is not None]
-    kind = reference.get(_XSI_TYPE, "").rpartition("}")[2]
-    if len(points) > 1 and not kind.startswith("PointLocation") and points[0] != points[-1] and "Group" not in kind:
-        return (ControlLocation(between=(points[0], points[-1])),)
-    return tuple(ControlLocation(near=p) for p in dict.fromkeys(points))
-
-
-def _coordinates(reference: Element) -> list[Element]:
-    """Return elements with latitude and longitude; a position for map display only if there is no other."""
-    both = [e for e in reference.iter() if e.find(f"{_LOC}latitude") is not None]
-    drawn = [e for e in both if _named(e, "coordinatesForDisplay")]
-    return [e for e in both if not _named(e, "coordinatesForDisplay")] or drawn
-
-
-def _point(e: Element) -> LatLon | None:
-    try:
-        lat, lon = (float(_text(e.find(f"{_LOC}{name}"))) for name in ("latitude", "longitude"))
-    except ValueError:
-        return None
-    return (lat, lon) if abs(lat) <= 90.0 and abs(lon) <= 180.0 else None
-
-
-def _line(e: Element, srs: str) -> tuple[LatLon, ...] | None:
-    lon_first = any(name in srs for name in _LON_LAT)
-    if srs and not lon_first and not any(name in srs for name in _LAT_LON):
-        return None
-    try:
-        numbers = [float(x) for x in _text(e).split()]
-    except ValueError:
-        return None
-    size = 3 if _attribute(e, "srsDimension") == "3" else 2
-    if len(numbers) < 2 * size or len(numbers) % size:
-        return None
-    pairs = [tuple(numbers[i : i + 2]) for i in range(0, len(numbers), size)]
-    places = [(b, a) if lon_first else (a, b) for a, b in pairs]
-    if not all(abs(lat) <= 90.0 and abs(lon) <= 180.0 for lat, lon in places):
-        return None
-    return tuple(places)
-
-
-def _pos_lists(e: Element, srs: str, *, ring: bool) -> Iterator[tuple[Element, str, bool]]:
-    """Yield each posList below, its srsName ("" for none), and whether it is a ring of an area."""
-    srs, ring = _attribute(e, "srsName") or srs, ring or _named(e, "LinearRing")
-    if _named(e, "posList"):
-        yield e, srs, ring
-    for child in e:
-        yield from _pos_lists(child, srs, ring=ring)
-
-
-def _attribute(e: Element, name: str) -> str:
-    return next((v for k, v in e.attrib.items() if k.rpartition("}")[2] == name), "")
-
-
-def _named(e: Element, name: str) -> bool:
-    return e.tag == f"{_LOC}{name}" or _is_gml(e, name)
-
-
-def _is_gml(e: Element, name: str) -> bool:
-    return e.tag.startswith(_GML) and e.tag.endswith(f"}}{name}")
-
-
-def _text(e: Element | None) -> str:
-    return "" if e is None else " ".join((e.text or "").split())
-
-
-def _time(text: str) -> datetime | None:
+def time(written: str) -> datetime | None:
     """Parse an xs:dateTime to UTC; None if empty or without a zone, which is ambiguous."""
     try:
-        when = datetime.fromisoformat(text)
+        when = datetime.fromisoformat(written)
         return None if when.utcoffset() is None else when.astimezone(UTC)
     except (ValueError, OverflowError):
         return None

@@ -40,7 +40,7 @@ async def fetch_feed(
         read=lambda body: read_body(feed, body),
         content_types=FORMATS[feed.format].content_types,
         params=feed.key,
-        options=RequestOptions(default_life_s=feed.poll_s),
+        options=RequestOptions(default_life_s=feed.poll_s, headers=feed.headers),
     )
     result = to_controls(feed, answer.value, names, min(answer.fetched_at, now_utc))  # fetched since `now` was read
     old_s = (now_utc - result.confirmed_at).total_seconds()

@@ -11,7 +11,8 @@ _JSON: Final = FeedFormat(
     read=read_feed_json, content_types=("json", "text/plain", "octet-stream", "javascript"), mapped=True
 )
 _DATEX: Final = FeedFormat(
-    read=lambda name, body, _read, _zone: read_datex(name, body), content_types=("xml", "text/plain", "octet-stream")
+    read=lambda name, body, _read, zone: read_datex(name, body, zone),
+    content_types=("xml", "text/plain", "octet-stream"),
 )
 FORMATS: Final[Mapping[str, FeedFormat]] = {
     "json": _JSON,

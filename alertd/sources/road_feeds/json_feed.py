@@ -1,6 +1,7 @@
 """Parses any JSON or GeoJSON feed of posted conditions by the JMESPath expressions of its feed file."""
 
 import math
+import re
 from collections.abc import Mapping
 from datetime import UTC, datetime, timedelta
 from typing import Any, Final
@@ -21,6 +22,7 @@ BEARINGS: Final = {
     "WB": 270.0,
 }  # fmt: skip
 MAX_ROWS: Final = 20_000
+_DATE: Final = re.compile(r"/Date\((-?\d+)(?:[+-]\d{4})?\)/")
 _MILLISECONDS_FROM: Final = 1e11  # as seconds this is the year 5138
 
 
@@ -105,7 +107,13 @@ def _on_earth(lat: float, lon: float) -> bool:
 
 
 def geometry_wheres(geometry: Any) -> tuple[ControlLocation, ...]:
-    """Parse a GeoJSON geometry (RFC 7946: longitude first), one location per part; empty if any part is unreadable."""
+    """Parse a GeoJSON geometry (RFC 7946: longitude first), one location per part; empty if any part is unreadable.
+
+    Two points of a MultiPoint are the ends of a stretch (WZDx 4.2, RoadEventFeature). A text is a polyline of latitudes
+    and longitudes in turn, as in CIFS (closure and incident feeds).
+    """
+    if isinstance(geometry, str):
+        return _polyline(geometry)
     if not isinstance(geometry, dict):
         return ()
     if geometry.get("type") == "GeometryCollection":
@@ -118,7 +126,10 @@ def geometry_wheres(geometry: Any) -> tuple[ControlLocation, ...]:
             case "Point":
                 return (ControlLocation(near=_corner(coordinates)),)
             case "MultiPoint":
-                return tuple(ControlLocation(near=_corner(c)) for c in coordinates)
+                corners = tuple(_corner(c) for c in coordinates)
+                if len(corners) == 2 and corners[0] != corners[1]:
+                    return (ControlLocation(between=(corners[0], corners[1])),)
+                return tuple(ControlLocation(near=c) for c in dict.fromkeys(corners))
             case "LineString":
                 return (ControlLocation(line=_line(coordinates)),)
             case "MultiLineString":
@@ -130,6 +141,17 @@ def geometry_wheres(geometry: Any) -> tuple[ControlLocation, ...]:
     except (TypeError, ValueError, IndexError, KeyError):
         return ()
     return ()
+
+
+def _polyline(text: str) -> tuple[ControlLocation, ...]:
+    try:
+        numbers = [float(x) for x in text.replace(",", " ").split()]
+    except ValueError:
+        return ()
+    places = tuple(zip(numbers[::2], numbers[1::2], strict=False))
+    if not places or len(numbers) % 2 or not all(_on_earth(lat, lon) for lat, lon in places):
+        return ()
+    return (ControlLocation(line=places) if len(places) > 1 else ControlLocation(near=places[0]),)
 
 
 def _corner(c: Any) -> LatLon:
@@ -147,13 +169,18 @@ def _line(corners: Any, least: int = 2) -> tuple[LatLon, ...]:
 
 
 def read_time(value: Any, zone: str) -> datetime | None:
-    """Parse ISO 8601, or seconds or milliseconds since 1970; None otherwise, and for a local time without a zone."""
+    """Parse ISO 8601, or seconds or milliseconds since 1970; None otherwise, and for a local time without a zone.
+
+    `/Date(1736899200000-0800)/` is milliseconds since 1970; the offset is for display and changes nothing.
+    """
+    dated = _DATE.fullmatch(value.strip()) if isinstance(value, str) else None
+    if dated is not None:
+        return _since_1970(int(dated[1]) / 1000.0)
     if isinstance(value, str) and value.strip().lstrip("-").isdigit() and len(value.strip()) >= 9:
         value = int(value)
     try:
         if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
-            seconds = value / 1000.0 if abs(value) >= _MILLISECONDS_FROM else float(value)
-            return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)
+            return _since_1970(value / 1000.0 if abs(value) >= _MILLISECONDS_FROM else float(value))
         if not isinstance(value, str):
             return None
         when = datetime.fromisoformat(value.strip())
@@ -161,4 +188,11 @@ def read_time(value: Any, zone: str) -> datetime | None:
             return when.replace(tzinfo=ZoneInfo(zone)).astimezone(UTC) if zone else None
         return when.astimezone(UTC)
     except (ValueError, OverflowError):
+        return None
+
+
+def _since_1970(seconds: float) -> datetime | None:
+    try:
+        return datetime(1970, 1, 1, tzinfo=UTC) + timedelta(seconds=seconds)
+    except OverflowError:
         return None

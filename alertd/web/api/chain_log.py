@@ -34,11 +34,12 @@ def chainlog_router(planner: Planner, store: Store, clock: Clock) -> APIRouter:
         """When chains were on, with minutes, by driver; of the last 31 days when no dates are given."""
         now = clock()
         first, last = period(since, until, planner.settings.brief_zone, now, default=A_MONTH)
+        pay = planner.settings.chain_pay
         entries = await chain_log(planner, store, first, last, driver)
         if format == "csv":
             named = {"Content-Disposition": 'attachment; filename="chainlog.csv"'}
-            return Response(csv_text(entries, now), media_type="text/csv; charset=utf-8", headers=named)
-        return JSONResponse({"from": first.isoformat(), "to": last.isoformat(), **chain_log_json(entries, now)})
+            return Response(csv_text(entries, now, pay), media_type="text/csv; charset=utf-8", headers=named)
+        return JSONResponse({"from": first.isoformat(), "to": last.isoformat(), **chain_log_json(entries, now, pay)})
 
     @router.post("/corrections", status_code=201, openapi_extra=body_only, responses=KNOWN)
     async def post_correction(body: JsonBody) -> Response:

@@ -45,8 +45,14 @@ def _style() -> bytes:
 
     dark = f"@media (prefers-color-scheme:dark){{:root{{{colors(DARK)}}}}}"
     paper = f"@media print{{:root{{{colors(LIGHT)}}}}}"
+    # The pictures written into a page have their colors from here: its policy forbids a style of their own.
+    roles = "".join(
+        f".alertd-picture .f-{r}{{fill:var(--{r})}}.alertd-picture .s-{r}{{stroke:var(--{r})}}"
+        f".swatch.{r}{{background:var(--{r})}}"
+        for r in LIGHT
+    )
     plain = (FOLDER / "style.css").read_text(encoding="utf-8")
-    return f":root{{{colors(LIGHT)}}}{dark}{paper}\n{plain}".encode()
+    return f":root{{{colors(LIGHT)}}}{dark}{paper}{roles}\n{plain}".encode()
 
 
 class Pages:

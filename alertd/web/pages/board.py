@@ -1,4 +1,4 @@
-"""The dispatcher's board: rows by next action, live updates, forms for posted controls and closures."""
+"""The dispatcher's board: rows by pass and next action, live updates, forms for posted controls and closures."""
 
 import asyncio
 import secrets
@@ -29,7 +29,7 @@ from alertd.web.pages.board_forms import (
     place_names,
     posted_of,
 )
-from alertd.web.pages.board_model import Board, Row, make_board
+from alertd.web.pages.board_model import Board, Row, group_rows, make_board
 from alertd.web.pages.sign_in import BoardSession, go_to
 
 ROWS_A_PAGE: Final = 60
@@ -37,6 +37,7 @@ FRESH_FOR: Final = timedelta(seconds=4)  # one board serves all readers within t
 POLL_EVERY_S: Final = 5.0
 HEARTBEAT_EVERY: Final = 4  # polls; proxies cut a silent stream
 STREAM_POLLS: Final = 720  # an hour; the browser reconnects by itself
+FILTERS: Final = ("q", "advice", "short", "unread", "look", "group")
 FIELDS: Final = ("which", "level", "place", "words", "source", "from", "to", "what")
 
 
@@ -87,18 +88,29 @@ class BoardPage:
         self, query: Mapping[str, str], form: Mapping[str, str] | None = None, problem: str = ""
     ) -> Response:
         board = await self.board()
+        filtered = any(query.get(name) for name in FILTERS)
         rows = [r for r in board.rows if _wanted(r, query)]
+        # A large fleet is shown by pass: the rows that need a person first, the others on request.
+        collapsed = len(rows) > ROWS_A_PAGE and not filtered
+        groups = group_rows(rows)
+        if collapsed:
+            rows = [r for r in rows if r.attention]
         pages_n = max(1, -(-len(rows) // ROWS_A_PAGE))
         request = query.get("page", "1")
         page = min(max(int(request), 1), pages_n) if request.isdecimal() and len(request) < 6 else 1
         values = await asyncio.to_thread(self._reported)
         values |= {
             "board": board,
-            "rows": rows[(page - 1) * ROWS_A_PAGE : page * ROWS_A_PAGE],
+            "groups": group_rows(rows[(page - 1) * ROWS_A_PAGE : page * ROWS_A_PAGE]),
+            "passes_of": groups,
+            "all_groups": [g.name for g in group_rows(board.rows)],
+            "collapsed": collapsed,
+            "look": [] if filtered or collapsed else [r for r in board.rows if r.attention],
+            "shown_n": min(ROWS_A_PAGE, len(rows) - (page - 1) * ROWS_A_PAGE),
             "rows_n": len(rows),
             "page": page,
             "pages_n": pages_n,
-            "query": {k: query.get(k, "") for k in ("q", "advice", "short", "unread")},
+            "query": {k: query.get(k, "") for k in FILTERS},
             "now": self._clock(),
             "zone": self._planner.settings.brief_zone,
             "fleet": self._planner.settings.fleet,
@@ -187,4 +199,6 @@ def _wanted(row: Row, query: Mapping[str, str]) -> bool:
         and query.get("advice", "") in ("", row.tone)
         and (not query.get("short") or row.short_n > 0)
         and (not query.get("unread") or bool(row.unread))
+        and (not query.get("look") or bool(row.attention))
+        and query.get("group", "") in ("", row.group)
     )

@@ -1,4 +1,4 @@
-"""Values of the dispatcher's board: one row per trip by next action, and the state of the data."""
+"""Values of the dispatcher's board: one row per trip by pass and next action, the map, and the state of the data."""
 
 import hashlib
 import json
@@ -6,13 +6,15 @@ from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
-from typing import Final
+from typing import Any, Final
 
 from alertd.delivery.health import ChannelHealth, channel_health
 from alertd.errors import InputError
 from alertd.notices import headline, surfaces
+from alertd.notices.charts.fleet_map import NARROW_PX, WIDE_PX, fleet_map, legend
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
+from alertd.notices.reports.truck_lines import Section, truck_line
 from alertd.notices.text import phrases, place_text
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.triggers.escalation import confirmation_wait, gravest
@@ -20,14 +22,25 @@ from alertd.notices.upheld import upheld_words
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.planning.planner import Planner
+from alertd.records.closures import active_closures
 from alertd.records.driver_reports import RECENT, REPORTS
 from alertd.records.event_stream import Recorded
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest
+from alertd.sources.requests.driver_reports import (
+    CHAINS_OFF,
+    CHAINS_ON,
+    HANGING_BEGUN,
+    READ,
+    REMOVING_BEGUN,
+    ReportRequest,
+)
 from alertd.store.store import Store
 from alertd.units import HOUR_S
+from alertd.web.pages.board_map import map_marks, on_map
 from alertd.web.pages.driver import ReportedChains, chains_of
 
+_HERE: Final = "Arrived"
+NOT_PLANNED: Final = "Not planned: be ready to chain"
 FINISHED_AFTER: Final = timedelta(hours=24)  # time after departure until a trip without a plan is no longer listed
 _WHAT: Final = {
     ActionKind.HANG: "chain up",
@@ -51,8 +64,9 @@ _WORDS: Final = {
 class Row:
     """One trip. `order`: unplanned trips first, then by `at`, then arrived trips. tone: CSS class of its color.
 
-    when: office time; there: local time of the place, when it differs. roads: winter road without chains, one line
-    each.
+    group: pass and direction of its first action, as in the brief. section: of that group. attention: why a person
+    looks at it first, "" for no reason. when: office time; there: local time of the place, when it differs. roads:
+    winter road without chains, one line each.
     """
 
     order: int
@@ -79,6 +93,9 @@ class Row:
     changed: str
     caution: str
     roads: tuple[str, ...] = ()
+    group: str = ""
+    section: Section = Section.ACT
+    attention: str = ""
 
     @property
     def version(self) -> str:
@@ -87,7 +104,7 @@ class Row:
 
     @property
     def search_text(self) -> str:
-        return " ".join((self.trip_id, self.who, self.rig, self.route, self.where, self.detail)).casefold()
+        return " ".join((self.trip_id, self.who, self.rig, self.route, self.group, self.where, self.detail)).casefold()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,7 +115,33 @@ class SourceAge:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class BoardGroup:
+    """Rows whose first action is at one pass in one direction."""
+
+    name: str
+    section: Section
+    rows: tuple[Row, ...]
+
+    @property
+    def counts(self) -> str:
+        """E.g. "14 trucks: 1 hold, 13 chain, 3 short of chains"."""
+        n = len(self.rows)
+        names = [(_WORDS[a], sum(r.advice == _WORDS[a] for r in self.rows)) for a in reversed(Advice)]
+        parts = [f"{k} {name}" for name, k in names if k] if self.section is Section.ACT else []
+        short_n = sum(r.short_n > 0 for r in self.rows)
+        parts += [f"{short_n} short of chains"] if short_n else []
+        return f"{n} truck{'s' if n != 1 else ''}" + (f": {', '.join(parts)}" if parts else "")
+
+    @property
+    def tone(self) -> str:
+        """CSS class of the gravest advice in it."""
+        return max((r.tone for r in self.rows), key=lambda tone: Advice(tone).rank)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Board:
+    """rows: by group, gravest first, and by time in a group. maps: the fleet's map, wide and narrow, "" without one."""
+
     rows: tuple[Row, ...]
     leaving: tuple[tuple[str, str], ...]  # (trip, its line)
     sources: tuple[SourceAge, ...]
@@ -106,6 +149,8 @@ class Board:
     troubles: tuple[str, ...]
     channels: tuple[ChannelHealth, ...]
     planned_at: datetime | None
+    maps: tuple[str, ...] = ()
+    legend: tuple[tuple[str, str], ...] = ()
 
     @property
     def version(self) -> str:
@@ -126,6 +171,15 @@ class Board:
         return [(name, n) for name, n in (*by_advice, *more) if n]
 
 
+def group_rows(rows: Sequence[Row]) -> tuple[BoardGroup, ...]:
+    """Return the rows by group: actions first, gravest advice first, then the earliest action."""
+    found: dict[tuple[Section, str], list[Row]] = defaultdict(list)
+    for row in sorted(rows, key=lambda r: (r.order, r.at, r.trip_id)):
+        found[row.section, row.group].append(row)
+    groups = [BoardGroup(name=name, section=section, rows=tuple(of)) for (section, name), of in found.items()]
+    return tuple(sorted(groups, key=lambda g: (g.section, g.rows[0].order, -Advice(g.tone).rank, g.rows[0].at, g.name)))
+
+
 def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
     """The current board. Raises StoreError."""
     shown = planner.latest
@@ -133,7 +187,7 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
     for notice in store.notices_since(Audience.DRIVER, now_utc - RECENT):
         sent[notice.trip_id].append(notice)
     reports = _reports(store, now_utc)
-    rows, plans = [], []
+    rows, plans, fleet = [], [], []
     for stored in store.trips():
         try:
             trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
@@ -152,18 +206,26 @@ def make_board(planner: Planner, store: Store, now_utc: datetime) -> Board:
         rows.append(_row(trip, plan, missed, sent[trip.id], chains, planner, now_utc))
         if plan is not None:
             plans.append(plan)
+            route = planner.known_route(trip.route)
+            if route is not None and plan.along.distance_m:
+                fleet.append(on_map(plan, route, now_utc))
+    marks = map_marks(fleet, active_closures(store, now_utc))
     leaving = [(p.trip_id, best_departure_line(p)) for p in plans if p.depart_at > now_utc and not is_old(p, now_utc)]
     health = channel_health(
         planner.settings.channel_names, store.outbox.counts_by_channel(), (), store.channels.by_name(), now_utc
     )
     return Board(
-        rows=tuple(sorted(rows, key=lambda r: (r.order, r.at, r.trip_id))),
+        rows=tuple(r for g in group_rows(rows) for r in g.rows),
         leaving=tuple((trip, line) for trip, line in leaving if line),
         sources=_sources(plans, planner.settings.forecast.stale_h, now_utc),
         rules=_rules(plans),
         troubles=tuple(f"{name}: {why}" for name, why in shown.unread),
         channels=health,
         planned_at=shown.taken_at,
+        maps=tuple(fleet_map(fleet, marks, planner.reference.boundaries, px) for px in (WIDE_PX, NARROW_PX))
+        if fleet
+        else (),
+        legend=tuple(legend(fleet)),
     )
 
 
@@ -182,7 +244,11 @@ def _row(
             if off
             else ""
         )
-    common = {
+    if chains.hanging_at is not None:
+        state = f"being hung since {phrases.clock_time(chains.hanging_at, zone)}"
+    elif chains.removing_at is not None:
+        state = f"being taken off since {phrases.clock_time(chains.removing_at, zone)}"
+    common: dict[str, Any] = {
         "trip_id": trip.id,
         "who": trip.driver or "no driver named",
         "chains": state,
@@ -193,7 +259,7 @@ def _row(
             order=0, at=trip.depart_at, rig=trip.rig, route=trip.route, tone="ready", letter="?", advice="be ready",
             when=phrases.clock_on(trip.depart_at, zone, now_utc), there="", what="leaves", where="", then=(),
             detail=missed, arrives="", slip="", short_n=0, unread="", overdue=False,
-            caution="No plan: be ready to chain.", roads=(), **common,
+            caution="No plan: be ready to chain.", roads=(), group=NOT_PLANNED, attention="not planned", **common,
         )  # fmt: skip
     step = next_action(plan, chains.status, chains.off_at, now_utc)
     old = missed or ("not planned again for over 2 h" if is_old(plan, now_utc) else "")
@@ -212,6 +278,15 @@ def _row(
         *(upheld_words(row, plan, now_utc) for row in shown.upheld(plan)),
     ]
     unread, overdue = _unread(plan, sent, chains, planner, now_utc)
+    line = truck_line(plan, now_utc, step)
+    reasons = (
+        missed and "not planned", tone == "hold" and "hold",
+        plan.singles_short and f"{plan.singles_short} chains short", old and "old plan",
+        overdue and "not confirmed", lost and "not heard of",
+    )  # fmt: skip
+    section = Section.ACT if missed or old else line.section
+    if step.step is ActionKind.ARRIVED:
+        section = Section.ARRIVED
     return Row(
         order=0 if missed else 2 if step.step is ActionKind.ARRIVED else 1,
         at=step.at,
@@ -235,6 +310,13 @@ def _row(
         unread=unread,
         overdue=overdue,
         caution=" ".join(c for c in cautions if c),
+        group=NOT_PLANNED if missed else _HERE if section is Section.ARRIVED else line.group,
+        section=Section.ACT
+        if missed or old
+        else Section.ARRIVED
+        if tone == "clear" and step.step is ActionKind.ARRIVED
+        else line.section,
+        attention="" if step.step is ActionKind.ARRIVED else next((r for r in reasons if r), ""),
         **common,
     )
 
@@ -274,7 +356,7 @@ def _unread(
 def _reports(store: Store, now_utc: datetime) -> dict[str, list[ReportRequest]]:
     out: dict[str, list[ReportRequest]] = defaultdict(list)
     found: list[Recorded[ReportRequest]] = []
-    for kind in (READ, CHAINS_ON, CHAINS_OFF):
+    for kind in (READ, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF):
         stored = store.events_since(kind, now_utc - RECENT)
         # An unreadable report of another version is logged where the reports of its trip are loaded.
         found += REPORTS[kind].decode(stored, quiet=True)

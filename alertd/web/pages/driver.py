@@ -30,13 +30,22 @@ from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.notices.upheld import upheld_words
 from alertd.plan.chain_up.chains_on import CLOCKS_APART, Report, TruckReport, chains_on
+from alertd.plan.chain_up.hanging import LASTS
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import StopChoice
 from alertd.planning.planner import Planner
 from alertd.planning.signed_links import DRIVER, VALID_AFTER_TRIP, SignedLinks, Subjects
 from alertd.records.driver_reports import load_reports, save_report
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.sources.requests.driver_reports import CHAINS_OFF, CHAINS_ON, READ, ReportRequest, parse_report
+from alertd.sources.requests.driver_reports import (
+    CHAINS_OFF,
+    CHAINS_ON,
+    HANGING_BEGUN,
+    READ,
+    REMOVING_BEGUN,
+    ReportRequest,
+    parse_report,
+)
 from alertd.store.store import Store
 from alertd.web.pages.base import HEADERS, SECRET_PATH, Pages, check_same_origin, form_of, svg
 from alertd.web.pages.charts import ChartCache
@@ -44,7 +53,9 @@ from alertd.web.problems import ProblemError
 
 DONE: Final = {
     READ: gettext_noop("Got it: your dispatcher sees that you have read this."),
+    HANGING_BEGUN: gettext_noop("Noted: you hang chains. Report them on when they are tight."),
     CHAINS_ON: gettext_noop("Noted: chains are on."),
+    REMOVING_BEGUN: gettext_noop("Noted: you take chains off. Report them off when they are stowed."),
     CHAINS_OFF: gettext_noop("Noted: chains are off."),
 }
 
@@ -145,21 +156,30 @@ ICONS: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ReportedChains:
-    """Reported chain state of a trip, and when each of its messages was read."""
+    """Reported chain state of a trip, since when work on chains goes on, and when each of its messages was read."""
 
     status: ChainStatus
     off_at: datetime | None
+    hanging_at: datetime | None = None
+    removing_at: datetime | None = None
     read_at: dict[str, datetime]
 
 
 def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> ReportedChains:
     taps = [TruckReport(at=r.happened_at, what=Report(r.what)) for r in reports if r.what in (CHAINS_ON, CHAINS_OFF)]
     on = chains_on(taps, now_utc)
+    work = [r for r in reports if r.what != READ and r.happened_at <= now_utc + CLOCKS_APART]
+    newest_work = max(work, key=lambda r: r.happened_at, default=None)
+    begun: dict[str, datetime] = {
+        r.what: r.happened_at for r in work if r is newest_work and now_utc - r.happened_at <= LASTS
+    }
     offs = [t.at for t in taps if t.what is Report.CHAINS_OFF and t.at <= now_utc + CLOCKS_APART]
     read = sorted((r.happened_at, r.notice_id) for r in reports if r.what == READ)
     return ReportedChains(
         status=ChainStatus(on_at=None if on is None else on.since),
         off_at=max(offs, default=None) if on is None else None,
+        hanging_at=begun.get(HANGING_BEGUN),
+        removing_at=begun.get(REMOVING_BEGUN),
         read_at={notice_id: at for at, notice_id in read if at <= now_utc + CLOCKS_APART},
     )
 
@@ -230,6 +250,7 @@ class DriverPage:
         if values["plan"] is not None:
             values["said"] = await _road_description(self._planner, trip, values["plan"])
         stands = {READ: values["read_at"], CHAINS_ON: values["on_at"], CHAINS_OFF: values["off_at"]}
+        stands |= {HANGING_BEGUN: values["hanging_at"], REMOVING_BEGUN: values["removing_at"]}
         values |= {"token": token, "done": translator.gettext(DONE[done]) if stands.get(done) else ""}
         return self._pages.render("driver.html", values, language=translator.language, headers=SECRET_PATH)
 
@@ -306,6 +327,8 @@ def driver_values(
         "read_at": _read_at(mine, last, chains),
         "on_at": chains.status.on_at,
         "off_at": chains.off_at,
+        "hanging_at": chains.hanging_at,
+        "removing_at": chains.removing_at,
         "said": (),
         **template_functions(translator),
     }
@@ -315,7 +338,9 @@ def driver_values(
     return values | {
         "step": step,
         "icon": ICONS.get(step.step, ""),
-        "head": heading(plan, step, now_utc, translator),
+        "head": translator.gettext("HANGING CHAINS")
+        if chains.hanging_at and step.step is ActionKind.HANG
+        else heading(plan, step, now_utc, translator),
         "warn": [
             *(upheld_words(row, plan, now_utc, translator) for row in planner.latest.upheld(plan)),
             *warnings(plan, missed, now_utc, translator),

@@ -23,7 +23,7 @@ def pages_router(
     settings = planner.settings
     pages = Pages(lambda language: settings.languages.translators_for(language).driver.gettext)
     links, charts = planner.links, ChartCache(planner)
-    session = BoardSession(settings, clock, links, pages, authorizer)
+    session = BoardSession(settings, store, clock, links, pages, authorizer)
     router = APIRouter()
     router.include_router(pages.router())
     router.include_router(DriverPage(planner, store, clock, links, pages, charts).router())

@@ -10,8 +10,10 @@ from fastapi.responses import RedirectResponse
 
 from alertd.clock import Clock
 from alertd.planning.signed_links import BOARD, SignedLinks
+from alertd.records.sign_outs import has_signed_out, save_sign_out
 from alertd.service.tokens import session_fingerprint
 from alertd.settings.model import Settings
+from alertd.store.store import Store
 from alertd.web.auth import Authorizer
 from alertd.web.hosts import from_here
 from alertd.web.pages.base import HEADERS, Pages, check_same_origin, form_of
@@ -26,8 +28,9 @@ class BoardSession:
     scopes of that token."""
 
     def __init__(
-        self, settings: Settings, clock: Clock, links: SignedLinks, pages: Pages, authorizer: Authorizer
+        self, settings: Settings, store: Store, clock: Clock, links: SignedLinks, pages: Pages, authorizer: Authorizer
     ) -> None:
+        self._store = store
         self._settings, self._clock, self._links, self._pages = settings, clock, links, pages
         self._authorizer, self._authenticator = authorizer, authorizer.authenticator
 
@@ -36,8 +39,11 @@ class BoardSession:
         if self._authenticator.is_open():
             return from_here(request)
         fingerprints = self._authenticator.session_fingerprints()
-        opened = self._links.verify(request.cookies.get(COOKIE, ""), BOARD, fingerprints)
-        return opened is not None and opened.until > self._clock() and fingerprints[opened.subject].may(scope)
+        session = request.cookies.get(COOKIE, "")
+        opened = self._links.verify(session, BOARD, fingerprints)
+        if opened is None or opened.until <= self._clock() or has_signed_out(self._store, session):
+            return False
+        return fingerprints[opened.subject].may(scope)
 
     def signed_in(self, request: Request) -> bool:
         return self.allows(request, "read")
@@ -98,7 +104,10 @@ class BoardSession:
         )
         return response
 
-    async def _sign_out(self) -> Response:
+    async def _sign_out(self, request: Request) -> Response:
+        """End the session here too: a copy of the cookie opens nothing afterwards."""
+        if session := request.cookies.get(COOKIE, ""):
+            await asyncio.to_thread(save_sign_out, self._store, session, self._clock())
         response = go_to("/board/sign-in")
         response.delete_cookie(COOKIE, path="/board")
         return response

@@ -98,7 +98,7 @@ def test_an_open_end_has_no_minutes_and_says_which_end() -> None:
     )  # fmt: skip
     assert entry(None, AT).open_end(LATER) == "start not reported"
     (sums,) = chain_log_json([on, entry(AT, AT + timedelta(minutes=90), id="evt_3")], LATER)["drivers"]
-    assert sums == {"driver": "Bram", "minutes": 90, "entries": 2, "open": 1}
+    assert sums == {"driver": "Bram", "minutes": 90, "paid_minutes": None, "entries": 2, "open": 1}
 
 
 def test_last_correction_applies_and_the_report_stays_beside_it() -> None:

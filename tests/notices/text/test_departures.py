@@ -10,9 +10,10 @@ from typing import Any
 
 import pytest
 
+from alertd.notices.reports.brief_text import brief_text
 from alertd.notices.text import phrases
 from alertd.notices.text.departures import best_departure_line, departure_advice, departure_lines
-from alertd.notices.text.dispatcher import brief_text, dispatcher_text
+from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.plan.model.alternatives import Departure, DeparturePick
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice

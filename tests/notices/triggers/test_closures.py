@@ -7,9 +7,10 @@ from typing import Any
 import pytest
 
 from alertd.notices.model import Audience
+from alertd.notices.reports.brief_text import brief_text
 from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text import gsm7
-from alertd.notices.text.dispatcher import brief_text, dispatcher_text
+from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.triggers.closures import closure_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model.notes import ClosureNote, PositionFix

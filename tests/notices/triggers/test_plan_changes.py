@@ -14,6 +14,7 @@ from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text.dispatcher import dispatcher_text
+from alertd.notices.triggers.escalation import gravest
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
@@ -288,7 +289,40 @@ def test_unannounced_snow_is_sent_though_no_stop_is_left(saying: Saying) -> None
 def test_a_later_hour_at_the_stop_ahead_is_told(saying: Saying) -> None:
     talk = Talk()
     talk.hear(saying(CHAIN))
-    assert kinds(talk.hear(seen(saying(CHAIN, late_min=61), 10e3), ROLLING))[0] == ("worse", "dispatcher")
+    assert kinds(talk.hear(seen(saying(CHAIN, late_min=61), 10e3), ROLLING))[0] == ("changed", "dispatcher")
+
+
+def place_at(plan: Plan, distance_m: float, stop_id: str = "9", tires_more: int = 0) -> Plan:
+    first = plan.stretches[0]
+    up = replace(first.chain_up, stop_id=stop_id, distance_m=distance_m)
+    hanging = replace(first.hanging, singles_n=first.hanging.singles_n + tires_more)
+    return replace(plan, stretches=(replace(first, chain_up=up, hanging=hanging), *plan.stretches[1:]))
+
+
+def test_a_place_nearer_the_snow_is_other_news_not_worse(saying: Saying) -> None:
+    """Stop 1 is at km 30, the snow begins at km 40: km 36 spares chained miles, km 20 must not be missed."""
+    for at_m, tires_more, kind in ((36e3, 0, "changed"), (20e3, 0, "worse"), (36e3, 2, "worse")):
+        talk = Talk()
+        talk.hear(saying(CHAIN))
+        notices = talk.hear(place_at(saying(CHAIN), at_m, tires_more=tires_more))
+        assert kinds(notices) == [(kind, "driver"), (kind, "dispatcher"), (kind, "fleet")]
+
+
+def test_a_listed_place_that_is_lost_is_worse_news(saying: Saying) -> None:
+    talk = Talk()
+    talk.hear(saying(CHAIN))
+    assert kinds(talk.hear(place_at(saying(CHAIN), 36e3, stop_id="")))[0] == ("worse", "driver")
+
+
+def test_a_mere_change_needs_no_confirmation_of_its_own(saying: Saying) -> None:
+    """Unconfirmed, it replaces what it changes: a reminder must not name the place of before."""
+    talk = Talk()
+    first = talk.hear(saying(CHAIN))[0]
+    plan = place_at(saying(CHAIN), 36e3)
+    later = replace(talk.hear(plan)[0], created_at=first.created_at + timedelta(minutes=1))
+    now = first.created_at + timedelta(minutes=2)
+    assert gravest(plan, [first, later], (), now) == later
+    assert gravest(plan, [first, later], (first.id,), now) is None
 
 
 def test_the_office_is_told_where_the_truck_was_seen(saying: Saying) -> None:

@@ -17,6 +17,7 @@ from alertd.plan.chain_up.search import (
     ChainedSpan,
     ChainPlan,
     ChainSearch,
+    ChainStretch,
     DepartureView,
     cheapest_plan,
 )
@@ -259,14 +260,28 @@ def every_way(search: ChainSearch) -> float:
     return least(0, 0)
 
 
+# By hand: 30 min, and 15 of 100 times 2 h and a fifth of a fine of USD 579 at 90.78 an hour.
+SIGN_S = 1800 + 0.15 * (7200 + 0.2 * 579 / 90.78 * 3600)
+SLIP_S = 2700 + 0.015 * (14400 + 5000 / 90.78 * 3600)
+
+
+def asked(search: ChainSearch, x: ChainStretch) -> bool:
+    """Chains are planned: by the odds, or because hanging 40 min, 20 off and 10 slow miles of 640 s cost less."""
+    ahead_s = 2400 + 1200 + 10 * 3600 * (1 / 25 - 1 / 45)
+    loss_s = max(x.probability * (ahead_s + SIGN_S), x.slip_probability * (ahead_s + SLIP_S))
+    return x.probability >= search.required_odds or loss_s >= ahead_s
+
+
 def unchained_price(search: ChainSearch, view: DepartureView, i: int) -> float:
-    p, (a, b), cost = search.params, search.places_m[i : i + 2], 0.0
+    (a, b), cost = search.places_m[i : i + 2], 0.0
     for x in view.stretches:
         over = max(min(b, x.end_m) - max(a, x.start_m), 0.0)
-        if x.probability >= search.required_odds:
+        if asked(search, x):
             cost += UNCHAINED_S_PER_M * over + (INFEASIBLE_S if over > 0 and b >= x.end_m else 0)
         else:
-            cost += (x.probability * p.missed_s + x.slip_probability * p.stuck_s) * over / (x.end_m - x.start_m)
+            # Ten members that need chains for certain or not at all, with a rig that slips in none or in all of these.
+            by_sign, by_slip = x.probability * (4240 + SIGN_S), x.slip_probability * (4240 + SLIP_S)
+            cost += max(by_sign, by_slip) * over / (x.end_m - x.start_m)
     return cost
 
 
@@ -277,7 +292,7 @@ def chains_to(search: ChainSearch, view: DepartureView, i: int, j: int) -> Chain
     if may_wait(search, view, i):
         return None
     in_snow = j != final and any(x.start_m < b < x.end_m for x in view.stretches)
-    if in_snow or not any(view.stretches[n].probability >= search.required_odds for n in done):
+    if in_snow or not any(asked(search, view.stretches[n]) for n in done):
         return None
     return view.chains(done[0], done[-1])
 
@@ -286,7 +301,7 @@ def may_wait(search: ChainSearch, view: DepartureView, i: int) -> bool:
     """Ahead is road that only may need chains, and past it a place no worse than one to look for."""
     a, final = search.places_m[i], search.places_m.size - 1
     ahead = [x for x in view.stretches if x.end_m > a]
-    must = next((n for n, x in enumerate(ahead) if x.probability >= search.required_odds), 0)
+    must = next((n for n, x in enumerate(ahead) if asked(search, x)), 0)
     fair = max(hang_price(search, view, i), search.params.unlisted_s)
     return must > 0 and any(
         ahead[must - 1].end_m <= search.places_m[k] <= ahead[must].start_m and hang_price(search, view, k) <= fair

@@ -11,7 +11,7 @@ from alertd.plan.describe.provenance import carry_notes, rule_notes
 from alertd.plan.road_ahead.chain_need import LawSpan
 from alertd.road.road_class import RoadClass
 from alertd.route.model import JurisdictionSpan
-from alertd.rules.ruleset import Season
+from alertd.rules.duties import Season
 from alertd.testing.factories import make_rig, make_route, make_rules, make_stop, make_weather
 
 WINTER = Season(start=(11, 1), end=(3, 31))

@@ -13,7 +13,7 @@ import pytest
 
 from alertd.forecast.model import Forecast, PrecipForm
 from alertd.notices.model import Audience
-from alertd.notices.text.dispatcher import brief_text
+from alertd.notices.reports.brief_text import brief_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model.plan import Plan

@@ -1,12 +1,13 @@
 """Sight that a forecast without visibility implies: a blizzard lasts three hours or more (NWS glossary)."""
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any
 
 import numpy as np
 import pytest
 
-from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.forecast.model import WEATHER_FIELDS, Forecast, Obscured
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.wind import _gust_and_sight
 from alertd.rules.rig import IdentityKey
@@ -39,3 +40,21 @@ def test_snow_in_strong_gusts_is_a_blizzard_after_three_hours(hours: int, sight_
 def test_a_given_visibility_decides() -> None:
     given = forecast(air_temp_c=-4.0, precip_mmwe_h=2.0, gust_mps=20.0, visibility_m=3000.0, hours=6)
     assert (_gust_and_sight(IdentityKey(given), PARAMS)[1] == 3000.0).all()
+
+
+@pytest.mark.parametrize(
+    ("gust_mps", "visibility_m", "sight_m"),
+    [
+        (5.0, np.nan, PARAMS.sight_caution_m),  # the source gives no visibility
+        (5.0, 3000.0, 3000.0),  # weak gusts: its visibility counts
+        (PARAMS.whiteout_gust_mps, 3000.0, PARAMS.sight_caution_m),
+        (PARAMS.whiteout_gust_mps, 100.0, 100.0),  # shorter already
+    ],
+)
+def test_named_blowing_snow_shortens_the_sight(gust_mps: float, visibility_m: float, sight_m: float) -> None:
+    """On a dry hour: what blows has fallen before."""
+    dry = forecast(air_temp_c=-8.0, precip_mmwe_h=0.0, gust_mps=gust_mps, visibility_m=visibility_m, hours=2)
+    code = np.array([[Obscured.BLOWING_SNOW, Obscured.FOG]], dtype=np.int8)
+    sight = _gust_and_sight(IdentityKey(replace(dry, obscured=code)), PARAMS)[1][0, 0]
+    assert sight[0] == pytest.approx(sight_m)
+    np.testing.assert_array_equal(sight[1], np.float32(visibility_m))

@@ -109,6 +109,7 @@ async def test_trap_2_open_meteos_layers_end_each_at_its_own_hour(client: HttpCl
     del body["hourly"]["wind_speed_10m"]
     base = "https://customer-api.open-meteo.com"
     respx.get(f"{base}/v1/forecast").respond(json=body)
+    respx.get(url__regex=r".*/static/meta\.json.*").respond(404)
     wanted = ask(40.63, -74.43, 93.0, "2025-12-29T12:00", "2026-01-12T02:00", "2025-12-29T12:20")
     raw = await OpenMeteo(client, base, api_key="k").fetch(wanted)
     np.testing.assert_allclose(raw.precip_mmwe_h[0, 0, :5], [0.0, 0.0, 0.05, 1.47, 0.0])

@@ -277,8 +277,8 @@ def test_a_name_that_is_no_station_never_gets_into_a_question() -> None:
 
 @respx.mock
 async def test_stations_and_reports_are_asked_of_the_configured_host(client: HttpClient) -> None:
-    at = {"location": "/gridpoints/MSO/36,94/stations"}
-    respx.get(f"{NWS}/points/47.45,-115.7/stations").mock(httpx.Response(301, headers=at))
+    cell = {"properties": {"gridId": "MSO", "gridX": 36, "gridY": 94}}
+    respx.get(f"{NWS}/points/47.45,-115.7").mock(httpx.Response(200, json=cell))
     listed = {"geometry": feature()["geometry"], "properties": {"stationIdentifier": "KXXX"}}
     respx.get(f"{NWS}/gridpoints/MSO/36,94/stations").mock(httpx.Response(200, json={"features": [listed]}))
     respx.get(f"{NWS}/stations/KXXX/observations", params={"limit": "4"}).mock(
@@ -347,3 +347,17 @@ async def test_history_of_airports_is_one_question_for_five(client: HttpClient) 
     assert len(await Metars(client, AWC).history(["KAAA", "KBBB"], 50)) == 2
     with pytest.raises(ValueError, match="1 to 5"):
         await Metars(client, AWC).history(["KAAA"] * 6, 50)
+
+
+@pytest.mark.parametrize(
+    ("raw", "seen"),
+    [
+        ("KXXX 100958Z AUTO 33006KT 5SM RA OVC010 M01/M02 A3007 RMK AO2 FZRANO $", Phenomenon.UNKNOWN_PRECIPITATION),
+        ("KXXX 100958Z AUTO 33006KT 5SM RA OVC010 M01/M02 A3007 RMK AO2 $", Phenomenon.RAIN),
+        ("KXXX 100958Z AUTO 33006KT 5SM RA OVC010 12/10 A3007 RMK AO2 FZRANO $", Phenomenon.RAIN),
+        ("KXXX 100958Z AUTO 33006KT 5SM -SN OVC010 M01/M02 A3007 RMK AO2 FZRANO $", Phenomenon.SNOW),
+    ],
+)
+def test_rain_without_a_freezing_sensor_is_of_unknown_form(raw: str, seen: Phenomenon) -> None:
+    """FZRANO: freezing rain information not available (FMH-1, 12.7.2; the code from memory)."""
+    assert read_text(raw, datetime(2026, 1, 10, 10, tzinfo=UTC)).weather == (seen,)

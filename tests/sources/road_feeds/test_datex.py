@@ -1,19 +1,22 @@
 """DATEX II version 3: what its records mean, and documents that are broken or hostile.
 
 Element names and enumerations: CEN/TS 16157 XSDs v3.0 to v3.7 (WinterEquipmentManagementTypeEnum,
-ComplianceOptionEnum, ValidityStatusEnum, InformationStatusEnum). `SAMPLE` is shaped after a record that is valid
-against the v3.7 XSD set. From memory, without a source: comments, coordinatesForDisplay, cancel and end, and the
-element of closed roads.
+ComplianceOptionEnum, ValidityStatusEnum, InformationStatusEnum, RoadOrCarriagewayOrLaneManagementTypeEnum,
+DirectionEnum, VehicleTypeEnum, Period). `SAMPLE` is shaped after a record that is valid against the v3.7 XSD set. From
+memory, without a source: cancel and end.
 """
 
+import re
 from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 
 from alertd.errors import SourceChanged
-from alertd.sources.road_feeds.datex import read_datex
+from alertd.sources.road_feeds.datex import CLOSED_WORDS, SHORT_CLOSURES, read_datex
+from alertd.sources.road_feeds.datex_scope import BEARINGS, NO_TRUCKS
 
+RECORDED = Path(__file__).resolve().parents[4] / "shared" / "recorded"
 FEEDS = Path(__file__).resolve().parents[3] / "fixtures" / "feeds"
 SAMPLE = """<d2:payload xmlns:d2="http://datex2.eu/schema/3/d2Payload" xmlns:com="http://datex2.eu/schema/3/common"
   xmlns:sit="http://datex2.eu/schema/3/situation" xmlns:loc="http://datex2.eu/schema/3/locationReferencing"
@@ -190,3 +193,150 @@ def test_broken_and_hostile_documents_are_refused_in_one_line(body: str, expecte
     with pytest.raises(SourceChanged, match=expected) as refused:
         read_datex("x", body.encode())
     assert "\n" not in str(refused.value)
+
+
+CLOSED = SAMPLE.replace("sit:WinterDrivingManagement", "sit:RoadOrCarriagewayOrLaneManagement").replace(
+    "<sit:winterEquipmentManagementType>useSnowChains</sit:winterEquipmentManagementType>",
+    "<sit:roadOrCarriagewayOrLaneManagementType>roadClosed</sit:roadOrCarriagewayOrLaneManagementType>",
+)
+
+
+@pytest.mark.parametrize("word", ["carriagewayClosures", "overnightClosures", "closedPermanentlyForTheWinter"])
+def test_every_closing_word_closes(word: str) -> None:
+    (row,) = read_datex("x", CLOSED.replace("roadClosed", word).encode()).rows
+    assert (row.closed, row.text) == (True, word)
+
+
+def test_a_closure_of_minutes_is_kept_but_is_not_a_closure() -> None:
+    (row,) = read_datex("x", CLOSED.replace("roadClosed", "intermittentShortTermClosures").encode()).rows
+    assert (row.closed, row.text) == (False, "intermittentShortTermClosures")
+
+
+def test_a_publication_as_root_needs_no_type() -> None:
+    """Finland's operator sends `sit:situationPublication` as root, and a record's children without a namespace."""
+    bare = SAMPLE.replace("<d2:payload", "<sit:situationPublication").replace(
+        "</d2:payload", "</sit:situationPublication"
+    )
+    bare = bare.replace(' xsi:type="sit:SituationPublication"', "")
+    for name in ("locationReference", "complianceOption", "winterEquipmentManagementType"):
+        bare = bare.replace(f"sit:{name}", name)
+    for name in ("pointByCoordinates", "pointCoordinates", "latitude", "longitude"):
+        bare = bare.replace(f"loc:{name}", name)
+    assert read_datex("x", bare.encode()).rows == read_datex("x", SAMPLE.encode()).rows
+
+
+@pytest.mark.needs_shared
+@pytest.mark.skipif(not RECORDED.exists(), reason="the reference folder ../shared is not beside the checkout")
+def test_the_finnish_publication_is_read() -> None:
+    """One SpeedManagement record, published 2025-10-17 08:15:52.992 UTC (digitraffic-cdk, datex2_35_files.ts)."""
+    content = read_datex("fi", (RECORDED / "datex2_v3.5_fi_situationPublication_2025.xml").read_bytes())
+    assert content.published == datetime(2025, 10, 17, 8, 15, 52, 992_000, tzinfo=UTC)
+    assert (content.rows, content.left_out) == ((), ("1 of other kinds",))
+
+
+@pytest.mark.needs_shared
+@pytest.mark.skipif(not RECORDED.exists(), reason="the reference folder ../shared is not beside the checkout")
+@pytest.mark.parametrize("version", ["3.1", "3.7"])
+def test_the_words_are_those_of_the_schemas(version: str) -> None:
+    def values(file: str, enumeration: str) -> set[str]:
+        text = (RECORDED / f"datex2_v{version}_{file}.xsd").read_text()
+        part = text[text.index(f'simpleType name="{enumeration}"') :]
+        return set(re.findall(r'enumeration value="(\w+)"', part[: part.index("</xs:simpleType>")]))
+
+    management = values("Situation", "RoadOrCarriagewayOrLaneManagementTypeEnum")
+    assert management >= CLOSED_WORDS | SHORT_CLOSURES
+    assert values("Common", "VehicleTypeEnum") >= NO_TRUCKS
+    assert values("LocationReferencing", "DirectionEnum") >= set(BEARINGS)
+
+
+@pytest.mark.parametrize(
+    ("directions", "bearing"),
+    [(("eastBound",), 90.0), (("bothWays",), None), (("aligned",), None), (("eastBound", "westBound"), None)],
+)
+def test_a_direction_counts_only_where_it_is_of_the_compass(directions: tuple[str, ...], bearing: float | None) -> None:
+    given = "".join(f"<sit:applicableForTrafficDirection>{d}</sit:applicableForTrafficDirection>" for d in directions)
+    body = SAMPLE.replace("<sit:complianceOption>", f"{given}<sit:complianceOption>")
+    assert read_datex("x", body.encode()).rows[0].bearing_deg == bearing
+
+
+LIGHT = (
+    "<com:grossWeightCharacteristic><com:comparisonOperator>{}</com:comparisonOperator>"
+    "<com:grossVehicleWeight>{}</com:grossVehicleWeight></com:grossWeightCharacteristic>"
+)
+
+
+@pytest.mark.parametrize(
+    ("characteristics", "kept"),
+    [
+        ("<com:vehicleType>passengerCar</com:vehicleType>", 0),
+        ("<com:vehicleType>passengerCar</com:vehicleType><com:vehicleType>lorry</com:vehicleType>", 1),
+        ("<com:vehicleType>vehicleWithTrailer</com:vehicleType>", 1),
+        (LIGHT.format("lessThan", "3.5"), 0),
+        (LIGHT.format("greaterThan", "3.5"), 1),
+        (LIGHT.format("lessThan", "heavy"), 1),
+        ("", 1),
+    ],
+)
+def test_a_record_for_other_vehicles_is_left_out(characteristics: str, kept: int) -> None:
+    body = SAMPLE.replace("<com:vehicleType>heavyGoodsVehicle</com:vehicleType>", characteristics)
+    content = read_datex("x", body.encode())
+    assert len(content.rows) == kept
+    assert content.left_out == (() if kept else ("1 for vehicles other than trucks",))
+
+
+PERIOD = "<com:validPeriod>{}</com:validPeriod></com:validityTimeSpecification>"
+
+
+def with_period(inner: str, overall_end: str = "2026-01-18T20:00:00Z") -> bytes:
+    body = CLOSED.replace("</com:validityTimeSpecification>", PERIOD.format(inner))
+    return body.replace("2026-01-15T20:00:00Z", overall_end).encode()
+
+
+def test_a_nightly_closure_is_closed_at_night_only() -> None:
+    """22:00 to 05:00 in Vienna, UTC+1 in January, within 15 Jan 04:50 to 18 Jan 20:00 UTC; by hand."""
+    hours = (
+        "<com:recurringTimePeriodOfDay><com:startTimeOfPeriod>22:00:00</com:startTimeOfPeriod>"
+        "<com:endTimeOfPeriod>05:00:00</com:endTimeOfPeriod></com:recurringTimePeriodOfDay>"
+    )
+    rows = read_datex("x", with_period(hours), "Europe/Vienna").rows
+    assert [(r.since, r.until) for r in rows] == [
+        (datetime(2026, 1, d, 21, tzinfo=UTC), datetime(2026, 1, d + 1, 4, tzinfo=UTC)) for d in (15, 16, 17)
+    ]
+    assert all(r.closed for r in rows)
+
+
+def test_a_recurring_period_without_a_zone_counts_throughout() -> None:
+    hours = (
+        "<com:recurringTimePeriodOfDay><com:startTimeOfPeriod>22:00:00</com:startTimeOfPeriod>"
+        "<com:endTimeOfPeriod>05:00:00</com:endTimeOfPeriod></com:recurringTimePeriodOfDay>"
+    )
+    (row,) = read_datex("x", with_period(hours)).rows
+    assert (row.since, row.until) == (datetime(2026, 1, 15, 4, 50, tzinfo=UTC), datetime(2026, 1, 18, 20, tzinfo=UTC))
+    assert "only at times" in row.quote
+
+
+def test_days_of_the_week_limit_a_period() -> None:
+    """17 January 2026 is a Saturday."""
+    day = "<com:applicableDay>saturday</com:applicableDay>"
+    week = f"<com:recurringDayWeekMonthPeriod>{day}</com:recurringDayWeekMonthPeriod>"
+    (row,) = read_datex("x", with_period(week), "UTC").rows
+    assert (row.since, row.until) == (datetime(2026, 1, 17, tzinfo=UTC), datetime(2026, 1, 18, tzinfo=UTC))
+
+
+def test_a_period_with_bounds_replaces_the_overall_one() -> None:
+    since, until = "2026-01-16T01:00:00Z", "2026-01-16T03:00:00Z"
+    bounds = f"<com:startOfPeriod>{since}</com:startOfPeriod><com:endOfPeriod>{until}</com:endOfPeriod>"
+    (row,) = read_datex("x", with_period(bounds)).rows
+    assert (row.since, row.until) == (datetime(2026, 1, 16, 1, tzinfo=UTC), datetime(2026, 1, 16, 3, tzinfo=UTC))
+
+
+def test_ends_are_known_by_name_not_by_order() -> None:
+    """TpegLinearLocation has `to` before `from` (schema 3.1, LocationReferencing)."""
+    inner = (
+        "<loc:tpegLinearLocation><loc:to><loc:pointCoordinates><loc:latitude>47.2</loc:latitude>"
+        "<loc:longitude>11.7</loc:longitude></loc:pointCoordinates></loc:to><loc:from><loc:pointCoordinates>"
+        "<loc:latitude>47.0</loc:latitude><loc:longitude>11.5</loc:longitude></loc:pointCoordinates></loc:from>"
+        "</loc:tpegLinearLocation>"
+    )
+    (row,) = read_datex("x", with_location(inner)).rows
+    assert [w.between for w in row.wheres] == [((47.0, 11.5), (47.2, 11.7))]

@@ -62,6 +62,21 @@ def test_taps_without_javascript_are_kept_once_and_said(served: PageServer, open
     assert "You confirmed the last message at 03:30 MST" in page.locator(".state").inner_text()
 
 
+def test_work_with_chains_is_begun_and_done_by_taps(served: PageServer) -> None:
+    link, place = served.link("QT-1044"), {"place": "Sled Flats"}
+    before = len(taps(served, "QT-1044"))
+    assert "I begin to take them off" not in httpx.get(link).text
+    for what, words in (
+        ("hanging_begun", "Hanging chains since"), ("chains_on", "I begin to take them off"),
+        ("removing_begun", "Taking chains off since"), ("chains_off", "I begin to hang chains"),
+    ):  # fmt: skip
+        served.clock.advance(timedelta(seconds=1))
+        for _ in range(2):  # a second tap changes nothing
+            assert httpx.post(link, data={"what": what} | place, follow_redirects=True).status_code == 200
+        assert words in httpx.get(link).text
+    assert len(taps(served, "QT-1044")) == before + 4
+
+
 def test_tap_without_network_waits_and_keeps_its_own_time(
     served: PageServer, open_page: Callable, until: Callable
 ) -> None:

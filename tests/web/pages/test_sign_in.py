@@ -96,3 +96,15 @@ async def test_sign_in_has_the_pace_of_wrong_tokens(
     wrong = {"authorization": "Bearer guess"}
     assert (await client.get("/v1/trips", headers=wrong)).status_code == 429, "counted together"
     assert await sign_in(client, token) == 303, "a right token is let in"
+
+
+async def test_a_copied_cookie_opens_nothing_after_sign_out(
+    browse: Callable[..., httpx.AsyncClient], store: Store, morning: datetime
+) -> None:
+    client, thief = browse(host="0.0.0.0"), browse(host="0.0.0.0")
+    _, token = new_token(store, "office", ["read"], morning, None)
+    assert await sign_in(client, token) == 303
+    thief.cookies = httpx.Cookies(client.cookies)
+    assert (await thief.get("/board")).status_code == 200
+    assert (await client.post("/board/sign-out", headers={"origin": HERE})).status_code == 303
+    assert (await thief.get("/board")).status_code != 200

@@ -1,16 +1,32 @@
 """Parses the control levels of a rule file: the chain demands and rig classes. Converts units to SI."""
 
+from collections.abc import Sequence
 from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from alertd.rules.rig import Coupling, Kind
-from alertd.rules.ruleset import Confidence, Demand, Placement, RigClass
+from alertd.rules.clause import Confidence
+from alertd.rules.duties import Exemption
+from alertd.rules.rig import FACTS, Coupling, Kind
+from alertd.rules.rig_class import RigClass
+from alertd.rules.ruleset import Demand, Placement
 from alertd.sources.files.toml import FieldError, FileModel
 from alertd.units import KMH_MPS, POUND_KG, to_mps
 
 Words = Annotated[str, Field(min_length=1)]
 ConfidenceWord = Literal["statute", "agency", "secondary", "memory", "doubt"]
+
+
+class ExemptionFile(FileModel):
+    """Whom a rule leaves out, and the paper that proves it to an officer."""
+
+    who: Words
+    paper: str = ""
+
+
+def exemptions_of(listed: Sequence[str | ExemptionFile]) -> tuple[Exemption, ...]:
+    """The exemptions of a list in which a bare text names nobody's paper."""
+    return tuple(Exemption(who=e) if isinstance(e, str) else Exemption(who=e.who, paper=e.paper) for e in listed)
 
 
 class RigClassFile(FileModel):
@@ -28,6 +44,14 @@ class RigClassFile(FileModel):
     towed_max: int | None = Field(None, ge=0)
     kinds: list[Kind] = Field(default_factory=list)
     fitted: list[Words] = Field(default_factory=list)  # rigs that have all of these devices
+    mass: Literal["rated", "declared", "power unit", "towed"] = "rated"  # the mass that the limits mean
+    placarded: Literal[True] | None = None
+    apportioned: Literal[True] | None = None
+    oversize: Literal[True] | None = None
+    motorhome: Literal[True] | None = None
+    tow_truck: Literal[True] | None = None
+    lightly_loaded: Literal[True] | None = None
+    persons_min: int | None = Field(None, ge=1)
 
     @model_validator(mode="after")
     def _one_unit_of_mass(self) -> "RigClassFile":
@@ -49,6 +73,9 @@ class RigClassFile(FileModel):
             max_towed_units=self.towed_max,
             kinds=tuple(self.kinds),
             fitted=tuple(self.fitted),
+            mass=self.mass,
+            facts=tuple(fact for fact in FACTS if getattr(self, fact)),
+            persons_min=self.persons_min,
         )
 
 
@@ -130,7 +157,7 @@ class LevelFile(FileModel):
     demands_of: str | None = None
     zones: list[Words] = Field(default_factory=list)
     devices: list[Words] = Field(default_factory=list)
-    exemptions: list[Words] = Field(default_factory=list)
+    exemptions: list[Words | ExemptionFile] = Field(default_factory=list)
     carry_for_level: str = ""
     speed_limit_mph: float | None = Field(None, gt=0, le=80)
     speed_limit_kmh: float | None = Field(None, gt=0, le=130)

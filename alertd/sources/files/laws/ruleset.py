@@ -3,27 +3,25 @@
 from collections.abc import Sequence
 from datetime import date, timedelta
 from pathlib import Path
-from typing import Annotated, Final, Literal, Protocol
+from typing import Final, Literal, Protocol
 
 from pydantic import Field, model_validator
 
 from alertd.errors import ConfigError
 from alertd.road.road_class import RoadClass
-from alertd.rules.clause import Clause, Sureness
-from alertd.rules.ruleset import (
-    CarryRule,
-    ChainBan,
-    ChainedSpeed,
-    Confidence,
-    ControlLevel,
-    Fine,
-    PostingEstimate,
-    RuleSet,
-    RuleZone,
-    Season,
-    TireDuty,
+from alertd.rules.ruleset import ControlLevel, PostingEstimate, RuleSet
+from alertd.sources.files.laws.clause import ClauseFile
+from alertd.sources.files.laws.control_level import LevelFile, Words, exemptions_of
+from alertd.sources.files.laws.duties import (
+    BanFile,
+    CarryFile,
+    ChainedSpeedFile,
+    FineFile,
+    RemovalFile,
+    RestrictionFile,
+    TireDutyFile,
 )
-from alertd.sources.files.laws.control_level import ConfidenceWord, LevelFile, RigClassFile, Words, speed_mps
+from alertd.sources.files.laws.zone import ZoneFile
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
 
 
@@ -34,7 +32,6 @@ class _OfClause(Protocol):
     def clause(self) -> str: ...
 
 
-Point = Annotated[list[float], Field(min_length=2, max_length=2, examples=[[47.4544, -115.6945]])]
 PavementWord = Literal["dry", "moist", "wet", "rime", "snow", "ice", "glaze", "slush", "packed snow"]
 CASES_SUFFIX: Final = ".cases.toml"
 _CLASSES = {c.label: c for c in RoadClass}
@@ -64,254 +61,6 @@ def read_rulesets(folder: Path) -> dict[str, RuleSet]:
             str(folder), "", "no rule files (*.toml) there", "name the folder that holds us-mt.toml and others"
         )
     return {ruleset.jurisdiction: ruleset for ruleset in map(read_ruleset, paths)}
-
-
-class SeasonFile(FileModel):
-    first: str = Field(alias="from", examples=["11-01"])
-    last: str = Field(alias="to", examples=["04-01"])
-    # The last day where it depends on Easter, one date per year; `to` applies in a year without one.
-    ends: list[date] = Field(default_factory=list, examples=[[date(2027, 4, 4)]])
-
-    @model_validator(mode="after")
-    def _are_days(self) -> "SeasonFile":
-        self.to_core()
-        years = [day.year for day in self.ends]
-        if len(years) != len(set(years)):
-            raise FieldError("ends", "has two days in one year", "keep one last day per year")
-        return self
-
-    def to_core(self) -> Season:
-        return Season(start=_month_day("from", self.first), end=_month_day("to", self.last), ends=tuple(self.ends))
-
-
-def _month_day(key: str, text: str) -> tuple[int, int]:
-    try:
-        day = date.fromisoformat(f"2024-{text}")  # a leap year, so that 02-29 is valid
-    except ValueError as exc:
-        raise FieldError(key, f'"{text}" is not a day of the year', 'write month-day, e.g. "11-01"') from exc
-    return day.month, day.day
-
-
-class ZoneFile(FileModel):
-    """A road section (from, to, and points where known), an area inside an outline, or roads signed for it."""
-
-    id: Words
-    name: Words
-    road: Words
-    first: Words | None = Field(None, alias="from")
-    last: Words | None = Field(None, alias="to")
-    from_point: Point | None = None
-    to_point: Point | None = None
-    within_m: float = Field(1000.0, gt=0)
-    outline: list[Point] = Field(default_factory=list)
-    line: list[Point] = Field(default_factory=list)  # points along the road, in order
-    wherever_signed: bool = False
-    doubt: str = ""
-
-    @model_validator(mode="after")
-    def _says_where(self) -> "ZoneFile":
-        stretch = self.first is not None or self.last is not None or self.from_point is not None
-        if [stretch, bool(self.outline), self.wherever_signed].count(True) != 1:
-            raise FieldError(
-                "", "location missing or given twice", "give from and to, or outline, or wherever_signed = true"
-            )
-        if stretch and (self.first is None or self.last is None):
-            raise FieldError(
-                "to" if self.last is None else "from", "missing", "give both ends in words, e.g. mileposts"
-            )
-        if self.outline and len(self.outline) < 3:
-            raise FieldError(
-                "outline", f"{len(self.outline)} corners do not make an area", "give three corners or more"
-            )
-        if self.line and (len(self.line) < 2 or self.from_point is not None or self.first is None):
-            raise FieldError(
-                "line", "needs from and to, two points or more, and no from_point", "give the road's points in order"
-            )
-        return self
-
-    @model_validator(mode="after")
-    def _points_are_places(self) -> "ZoneFile":
-        if (self.from_point is None) != (self.to_point is None):
-            raise FieldError("", "one point without the other", "give both from_point and to_point, or neither")
-        ends = [("from_point", self.from_point), ("to_point", self.to_point)]
-        ends += [("outline", corner) for corner in self.outline]
-        ends += [("line", point) for point in self.line]
-        for key, point in ends:
-            if point and not (abs(point[0]) <= 90 and abs(point[1]) <= 180):
-                raise FieldError(
-                    key, f"{point} is not a position", "write [latitude, longitude] in degrees, west negative"
-                )
-        return self
-
-    def to_core(self) -> RuleZone:
-        return RuleZone(
-            id=self.id,
-            name=self.name,
-            road=self.road,
-            from_point=_point(self.from_point),
-            to_point=_point(self.to_point),
-            from_words=self.first or "",
-            to_words=self.last or "",
-            within_m=self.within_m,
-            doubt=self.doubt,
-            outline=tuple((lat, lon) for lat, lon in self.outline),
-            line=tuple((lat, lon) for lat, lon in self.line),
-        )
-
-
-def _point(pair: Sequence[float] | None) -> tuple[float, float] | None:
-    return None if pair is None else (float(pair[0]), float(pair[1]))
-
-
-class ClauseFile(FileModel):
-    """A clause, or one version of it. Blocks that name it apply only from its first to its last day in force."""
-
-    id: Words
-    asks: Words = Field(examples=["placement, WAC 204-24-050(2)"])
-    sure: Literal["text", "agency", "press", "memory", "unread"]
-    seen_standing_on: date = Field(examples=[date(2026, 10, 1)])
-    source: Words
-    in_force_from: date | None = None
-    in_force_until: date | None = None
-    read_again_by: date | None = None
-    known_to_change: str = ""
-    page: str = ""
-    question: str = ""
-    read_sha256: str = Field("", pattern=r"^([0-9a-f]{64})?$")
-
-    @model_validator(mode="after")
-    def _dates_in_order(self) -> "ClauseFile":
-        if self.in_force_from and self.in_force_until and self.in_force_from > self.in_force_until:
-            raise FieldError("in_force_until", "is before in_force_from", "give the last day in force")
-        if self.sure in ("memory", "unread") and not (self.page and self.question):
-            key = "question" if self.page else "page"
-            raise FieldError(
-                key, f'missing where sure is "{self.sure}"', "give the page to open and the question to answer"
-            )
-        return self
-
-    def to_core(self) -> Clause:
-        return Clause(**{**self.model_dump(), "sure": Sureness(self.sure)})
-
-
-class CarryFile(FileModel):
-    season: SeasonFile
-    rigs: RigClassFile = Field(RigClassFile(), alias="for")
-    zones: list[Words] = Field(default_factory=list)
-    zones_complete: bool = True
-    enough_for_level: Words
-    spare_singles: int = Field(0, ge=0)
-    section: Words
-    confidence: ConfidenceWord
-    doubt: str = ""
-    exemptions: list[Words] = Field(default_factory=list)
-    satisfied_by: list[Words] = Field(default_factory=list)
-    clause: str = ""
-    when_posted: bool = False  # also out of season while the level or a stricter one is posted
-    trigger: Literal["date", "road"] = "date"
-
-    def to_core(self) -> CarryRule:
-        return CarryRule(
-            season=self.season.to_core(),
-            rig_class=self.rigs.to_core(),
-            zones=tuple(self.zones),
-            enough_for_level=self.enough_for_level,
-            spare_singles=self.spare_singles,
-            section=self.section,
-            confidence=Confidence(self.confidence),
-            doubt=self.doubt,
-            zones_complete=self.zones_complete,
-            exemptions=tuple(self.exemptions),
-            satisfied_by=tuple(self.satisfied_by),
-            clause=self.clause,
-            when_posted=self.when_posted,
-            trigger=self.trigger,
-        )
-
-
-class BanFile(FileModel):
-    season: SeasonFile
-    where: Words
-    section: Words
-    confidence: ConfidenceWord
-    clause: str = ""
-
-    def to_core(self) -> ChainBan:
-        return ChainBan(
-            season=self.season.to_core(),
-            where=self.where,
-            section=self.section,
-            confidence=Confidence(self.confidence),
-            clause=self.clause,
-        )
-
-
-class TireDutyFile(FileModel):
-    season: SeasonFile | None = None  # omitted: whenever the road is in that state
-    what: Words
-    section: Words
-    confidence: ConfidenceWord
-    doubt: str = ""
-    clause: str = ""
-
-    def to_core(self) -> TireDuty:
-        return TireDuty(
-            season=self.season.to_core() if self.season else None,
-            what=self.what,
-            section=self.section,
-            confidence=Confidence(self.confidence),
-            doubt=self.doubt,
-            clause=self.clause,
-        )
-
-
-class ChainedSpeedFile(FileModel):
-    """The speed with chains on. binding = true makes it law at every level, unless the level's own is lower."""
-
-    mph: float | None = Field(None, gt=0, le=80)
-    kmh: float | None = Field(None, gt=0, le=130)
-    binding: bool
-    section: Words
-    confidence: ConfidenceWord
-    doubt: str = ""
-    clause: str = ""
-
-    @model_validator(mode="after")
-    def _one_unit(self) -> "ChainedSpeedFile":
-        if (self.mph is None) == (self.kmh is None):
-            raise FieldError("mph", "missing, or given with kmh", "give the one the text uses")
-        return self
-
-    def to_core(self) -> ChainedSpeed:
-        limit = speed_mps(self.mph, self.kmh)
-        assert limit is not None  # noqa: S101 - the validator above
-        return ChainedSpeed(
-            limit_mps=limit,
-            binding=self.binding,
-            section=self.section,
-            confidence=Confidence(self.confidence),
-            doubt=self.doubt,
-            clause=self.clause,
-        )
-
-
-class FineFile(FileModel):
-    offence: Words
-    amount: Words
-    section: Words
-    confidence: ConfidenceWord
-    doubt: str = ""
-    clause: str = ""
-
-    def to_core(self) -> Fine:
-        return Fine(
-            offence=self.offence,
-            amount=self.amount,
-            section=self.section,
-            confidence=Confidence(self.confidence),
-            doubt=self.doubt,
-            clause=self.clause,
-        )
 
 
 class EstimateFile(FileModel):
@@ -361,6 +110,9 @@ class RuleFile(FileModel):
     tire_duty: list[TireDutyFile] = Field(default_factory=list)
     chained_speed: list[ChainedSpeedFile] = Field(default_factory=list)
     fine: list[FineFile] = Field(default_factory=list)
+    removal: list[RemovalFile] = Field(default_factory=list)
+    restriction: list[RestrictionFile] = Field(default_factory=list)
+    turn_round: str = ""  # where a rig without the chains is turned round or can turn, where a zone does not state it
     our_estimate: list[EstimateFile] = Field(default_factory=list)
 
     @model_validator(mode="after")
@@ -392,6 +144,9 @@ class RuleFile(FileModel):
             fines=tuple(f.to_core() for f in self.fine),
             notes=tuple(self.notes),
             clauses=tuple(c.to_core() for c in self.clause),
+            removals=tuple(r.to_core() for r in self.removal),
+            restrictions=tuple(r.to_core() for r in self.restriction),
+            turn_round=self.turn_round,
         )
 
     def _level(self, level: LevelFile) -> ControlLevel:
@@ -408,7 +163,7 @@ class RuleFile(FileModel):
             demands=tuple(d.to_core() for d in demands),
             zones=tuple(level.zones),
             devices=tuple(level.devices or holder.devices or self.devices),
-            exemptions=tuple(level.exemptions or holder.exemptions),
+            exemptions=exemptions_of(level.exemptions or holder.exemptions),
             carry_for_level=level.carry_for_level,
             speed_limit_mps=limit,
             speed_section=section,
@@ -436,6 +191,10 @@ class RuleFile(FileModel):
         for i, c in enumerate(self.carry, 1):
             _known(f"carry[{i}].zones", c.zones, zones)
             _known(f"carry[{i}].enough_for_level", [c.enough_for_level], levels)
+        for i, b in enumerate(self.ban, 1):
+            _known(f"ban[{i}].zones", b.zones, zones)
+        for i, r in enumerate(self.restriction, 1):
+            _known(f"restriction[{i}].zones", r.zones, zones)
         for i, e in enumerate(self.our_estimate, 1):
             _known(f"our_estimate[{i}].level", [e.level], levels)
         return self
@@ -451,7 +210,8 @@ class RuleFile(FileModel):
     def _clauses_are_defined(self, clauses: Sequence[str]) -> None:
         rows: list[tuple[str, Sequence[_OfClause]]] = [
             ("level", self.level), ("carry", self.carry), ("ban", self.ban), ("tire_duty", self.tire_duty),
-            ("chained_speed", self.chained_speed), ("fine", self.fine),
+            ("chained_speed", self.chained_speed), ("fine", self.fine), ("removal", self.removal),
+            ("restriction", self.restriction),
             *((f"level[{i}].demand", lv.demand) for i, lv in enumerate(self.level, 1)),
         ]  # fmt: skip
         for block, items in rows:

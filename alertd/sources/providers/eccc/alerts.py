@@ -11,7 +11,7 @@ from typing import Any, Final
 
 from alertd.errors import SourceChanged, SourceError
 from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAlert, one_line, truncate
-from alertd.plan.warnings.severity import severity_of_named
+from alertd.plan.warnings.severity import severity_of_coloured
 from alertd.sources.geojson import read_area
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 
@@ -21,6 +21,7 @@ LIFE_S = 300.0
 PAGE_N: Final = 500
 _MAX_PAGES: Final = 10
 _MAX_CHARS: Final = 80
+_COLOURS: Final = ("red", "orange", "yellow")
 _OVER: Final = frozenset(("ended", "cancelled"))
 
 Box = tuple[float, float, float, float]  # west, south, east, north [deg]
@@ -87,7 +88,8 @@ def _read(feature: object) -> WeatherAlert | UnreadableAlert | None:
         return None
     name, level = _text(p, "alert_name_en", "alert_name"), _text(p, "alert_type").lower()
     where = _short(_text(p, "feature_name_en", "feature_name"))
-    weight = severity_of_named(name, level)
+    colour = _colour(p, name)
+    weight = severity_of_coloured(name, level, colour, _text(p, "impact_en", "impact"))
     if weight is None:
         return None
     begins_at = _when(p, "validity_datetime") or _when(p, "publication_datetime")
@@ -101,7 +103,7 @@ def _read(feature: object) -> WeatherAlert | UnreadableAlert | None:
     return WeatherAlert(
         key=" ".join((SOURCE, code, level, _text(p, "feature_id") or id_)),
         id=id_,
-        event=_short(name or f"{code} {level}".strip()) or "A weather alert without a name",
+        event=_short(_with_colour(name or f"{code} {level}".strip(), colour)) or "A weather alert without a name",
         severity=weight,
         begins_at=begins_at,
         ends_at=ends_at if ends_at is not None and ends_at > begins_at else None,
@@ -111,6 +113,19 @@ def _read(feature: object) -> WeatherAlert | UnreadableAlert | None:
         where=where,
         area=area,
     )
+
+
+def _colour(p: Mapping[str, Any], name: str) -> str:
+    """The colour of an alert, by its field or its name; "" for one of before November 2025."""
+    given = _text(p, "risk_colour_en", "risk_colour", "risk_color_en").strip().lower()
+    if given in _COLOURS:
+        return given
+    return next((c for c in _COLOURS if c in name.lower().split()), "")
+
+
+def _with_colour(name: str, colour: str) -> str:
+    """The name as given, with the alert's own colour behind it where the name lacks it."""
+    return f"{name} ({colour})" if name and colour and colour not in name.lower() else name
 
 
 def _text(p: Mapping[str, Any], *names: str) -> str:

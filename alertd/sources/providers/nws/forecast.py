@@ -214,6 +214,7 @@ def assemble(
     shape = (1, len(results), hours)
     arrays: dict[str, Any] = {name: np.full(shape, np.nan) for name in _FROM_CELL}
     form = np.zeros(shape, dtype=np.int8)
+    obscured = np.zeros(shape[1:], dtype=np.int8)
     elevation_m = np.full(len(results), np.nan)
     notes: dict[str, list[int]] = {}
     for i, why in lent.items():
@@ -230,7 +231,7 @@ def assemble(
         used.append(result)
         for name, array in arrays.items():
             array[0, i] = cell.water_mmwe_h() if name == "precip_mmwe_h" else getattr(cell, name)
-        form[0, i], elevation_m[i] = cell.precip_form, cell.elevation_m
+        form[0, i], elevation_m[i], obscured[i] = cell.precip_form, cell.elevation_m, cell.obscured
         for note in doubts(result, request.now_utc):
             notes.setdefault(note, []).append(i)
     unknown = np.full(shape, np.nan)
@@ -242,7 +243,7 @@ def assemble(
         lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=elevation_m,
         pressure_hpa=unknown, shortwave_wm2=unknown.copy(), freezing_level_m=unknown.copy(), precip_form=form,
         gaps=tuple(Gap(cell_idx=tuple(cells), reason=f"{SOURCE}: {note}") for note, cells in notes.items()),
-        served_stale=old or any(a.stale for a in used), outside=tuple(outside),
+        served_stale=old or any(a.stale for a in used), outside=tuple(outside), obscured=obscured,
         **arrays,
     )  # fmt: skip
 
@@ -268,6 +269,7 @@ def doubts(answer: Answer[GridCell], now_utc: datetime) -> list[str]:
         found.append(f"grid of office {office} claims to be issued in the future")
     if answer.stale:
         found.append(answer.not_refreshed)
+    found += cell.lost
     if np.isnan(cell.precip_mmwe_h).all() or np.isnan(cell.air_temp_c).all():
         found.append("no precipitation or no temperature in the window asked")
     return found

@@ -18,7 +18,7 @@ from pydantic import Field
 
 from alertd.errors import SourceChanged
 from alertd.forecast import plausibility
-from alertd.forecast.model import PrecipForm
+from alertd.forecast.model import Obscured, PrecipForm
 from alertd.route.geometry.polygons import inside_ring
 from alertd.sources.http.validation import AnswerModel, Number, validated
 from alertd.sources.providers.nws.intervals import Array, held, parse_interval, rates_per_h
@@ -51,6 +51,7 @@ UNITS: dict[str, tuple[str, Callable[[Array], Array]]] = {
     "in": ("depth", lambda v: v * INCH_MM),
     "m": ("height", _as_is),
     "ft": ("height", lambda v: v * FOOT_M),
+    "km": ("height", lambda v: v * 1000.0),
     "km_h-1": ("speed", lambda v: v * KMH_MPS),
     "m_s-1": ("speed", _as_is),
     "kt": ("speed", lambda v: v * KNOT_MPS),
@@ -80,6 +81,14 @@ LAYERS: dict[str, tuple[str, float, float]] = {
     "iceAccumulation": ("depth", 0.0, 500.0),
 }
 TOTALS = ("quantitativePrecipitation", "snowfallAmount", "iceAccumulation")
+# One of these that cannot be read costs the cell. Any other is left out of it and named.
+NEEDED_LAYERS = ("temperature", "quantitativePrecipitation")
+OBSCURING_WORDS = {
+    "fog": Obscured.FOG,
+    "freezing_fog": Obscured.FREEZING_FOG,
+    "ice_fog": Obscured.FREEZING_FOG,
+    "blowing_snow": Obscured.BLOWING_SNOW,
+}
 FREEZING_WORDS = frozenset({"freezing_rain", "freezing_drizzle"})
 PELLET_WORDS = frozenset({"sleet"})  # American usage: ice pellets
 
@@ -101,6 +110,7 @@ class _Layer(AnswerModel):
 
 class _Word(AnswerModel):
     weather: str | None = None
+    visibility: _Quantity | None = None
 
 
 class _WeatherSample(AnswerModel):
@@ -124,18 +134,19 @@ class _Properties(AnswerModel):
     gridY: int
     elevation: _Quantity | None = None
     temperature: _Layer
-    dewpoint: _Layer | None = None
-    weather: _WeatherLayer | None = None
-    relativeHumidity: _Layer | None = None
-    windSpeed: _Layer | None = None
-    windGust: _Layer | None = None
-    visibility: _Layer | None = None
-    skyCover: _Layer | None = None
-    probabilityOfPrecipitation: _Layer | None = None
-    snowLevel: _Layer | None = None
     quantitativePrecipitation: _Layer | None = None
-    snowfallAmount: _Layer | None = None
-    iceAccumulation: _Layer | None = None
+    # Validated one by one: see `_optional`.
+    dewpoint: Any = None
+    weather: Any = None
+    relativeHumidity: Any = None
+    windSpeed: Any = None
+    windGust: Any = None
+    visibility: Any = None
+    skyCover: Any = None
+    probabilityOfPrecipitation: Any = None
+    snowLevel: Any = None
+    snowfallAmount: Any = None
+    iceAccumulation: Any = None
 
 
 class _Grid(AnswerModel):
@@ -148,7 +159,8 @@ class GridCell:
     """A cell's forecast over `hours` hours from `start`. Arrays (hour,), NaN where unknown.
 
     precip_mmwe_h is the layer's own water; `water_mmwe_h()` is never less than snow and ice need. ring: (lon, lat)
-    corners of the cell, empty when the answer shows none. dew_point_c, and reported_c over all hours of the answer, are
+    corners of the cell, empty when the answer shows none. obscured: [Obscured]. lost: layers that could not be read, as
+    text. dew_point_c, and reported_c over all hours of the answer, are
     only to judge the cell by.
     """
 
@@ -169,8 +181,10 @@ class GridCell:
     snowfall_mm_h: Array
     ice_mm_h: Array
     precip_form: NDArray[np.int8]
+    obscured: NDArray[np.int8]
     dew_point_c: Array
     reported_c: Array
+    lost: tuple[str, ...] = ()
 
     def water_mmwe_h(self) -> Array:
         """Water equivalent an hour, raised to what the same cell's snow and ice need; unknown stays unknown."""
@@ -189,7 +203,15 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
     p = grid.properties
     if p.updateTime.utcoffset() is None:
         raise SourceChanged(SOURCE, f'updateTime "{p.updateTime}" has no offset from UTC')
-    hourly = {name: _hourly(name, getattr(p, name), start, hours, now_utc) for name in LAYERS}
+    lost: list[str] = []
+    hourly = {
+        name: _hourly(name, getattr(p, name), start, hours, now_utc)
+        if name in NEEDED_LAYERS
+        else _optional(name, getattr(p, name), lost, start, hours, now_utc)
+        for name in LAYERS
+    }
+    weather, dewpoint = _weather(p.weather, lost), _layer("dewpoint", p.dewpoint, [])
+    obscured, sight_m = _obscured(weather, start, hours, now_utc)
     return GridCell(
         name=f"{p.gridId}/{p.gridX},{p.gridY}",
         updated_at=p.updateTime.astimezone(UTC),
@@ -200,17 +222,73 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
         rh_frac=np.minimum(hourly["relativeHumidity"], 1.0),
         wind_mps=hourly["windSpeed"],
         gust_mps=hourly["windGust"],
-        visibility_m=hourly["visibility"],
+        visibility_m=np.fmin(hourly["visibility"], sight_m),
         cloud_frac=hourly["skyCover"],
         precip_prob_frac=hourly["probabilityOfPrecipitation"],
         snow_level_m=hourly["snowLevel"],
         precip_mmwe_h=hourly["quantitativePrecipitation"],
         snowfall_mm_h=hourly["snowfallAmount"],
         ice_mm_h=hourly["iceAccumulation"],
-        precip_form=_form(p.weather, hourly["iceAccumulation"], start, hours, now_utc),
-        dew_point_c=_dew_point_c(p.dewpoint, start, hours, now_utc),
+        precip_form=_form(weather, hourly["iceAccumulation"], start, hours, now_utc),
+        obscured=obscured,
+        dew_point_c=_dew_point_c(dewpoint, start, hours, now_utc),
         reported_c=_reported_c(p.temperature, now_utc),
+        lost=tuple(lost),
     )
+
+
+def _layer(name: str, raw: object, lost: list[str]) -> _Layer | None:
+    """A layer that the cell can do without; one of another shape is added to `lost`."""
+    try:
+        return None if raw is None else validated(SOURCE, _Layer, raw)
+    except SourceChanged as exc:
+        lost.append(f"{name} cannot be read ({exc.problem})")
+        return None
+
+
+def _optional(name: str, raw: object, lost: list[str], start: datetime, hours: int, now_utc: datetime) -> Array:
+    """The hours of a layer that the cell can do without; unknown, and added to `lost`, where it cannot be read."""
+    try:
+        return _hourly(name, _layer(name, raw, lost), start, hours, now_utc)
+    except SourceChanged as exc:
+        lost.append(f"{name} cannot be read ({exc.problem})")
+        return np.full(hours, np.nan)
+
+
+def _weather(raw: object, lost: list[str]) -> _WeatherLayer | None:
+    """The layer of weather words, without the intervals that cannot be read."""
+    try:
+        layer = None if raw is None else validated(SOURCE, _WeatherLayer, raw)
+        for sample in (layer.values or ()) if layer else ():
+            parse_interval(sample.validTime, now_utc=datetime(2000, 1, 1, tzinfo=UTC))
+        return layer
+    except (SourceChanged, ValueError) as exc:
+        lost.append(f"weather cannot be read ({exc.problem if isinstance(exc, SourceChanged) else exc})")
+        return None
+
+
+def _obscured(
+    layer: _WeatherLayer | None, start: datetime, hours: int, now_utc: datetime
+) -> tuple[NDArray[np.int8], Array]:
+    """(hour,) each: what takes the sight, whatever its chance; and the shortest sight that its words give [m]."""
+    code, sight_m = np.zeros(hours, dtype=np.int8), np.full(hours, np.nan)
+    hour = np.arange(hours)
+    for sample in (layer.values or ()) if layer else ():
+        begin, end = parse_interval(sample.validTime, now_utc=now_utc)
+        first, last = ((moment - start).total_seconds() / 3600.0 for moment in (begin, end))
+        on = (hour + 1 > first) & (hour < last)
+        for word in sample.value or ():
+            code[on] = np.maximum(code[on], OBSCURING_WORDS.get(word.weather or "", Obscured.NOTHING))
+            sight = word.visibility
+            if sight is None or sight.value is None or word.weather not in OBSCURING_WORDS:
+                continue
+            try:
+                far_m = float(in_si("visibility", sight.unitCode, "height", np.array([sight.value]))[0])
+            except SourceChanged:
+                continue
+            if far_m >= 0.0:
+                sight_m[on] = np.fmin(sight_m[on], far_m)
+    return code, sight_m
 
 
 def _reported_c(layer: _Layer, now_utc: datetime) -> Array:

@@ -16,7 +16,7 @@ from alertd.forecast.observations import Station, StationReport, on_earth
 from alertd.sources.http.answer import JsonClient, RequestOptions
 from alertd.sources.http.validation import AnswerModel, Number, validated
 from alertd.sources.metar_text import NAN, coded_rate_mmwe_h, cover_frac, phenomena_in, read_text
-from alertd.sources.providers.nws.forecast import interpret_error, point_text
+from alertd.sources.providers.nws.forecast import POINT_LIFE_S, interpret_error, point_text, read_point
 from alertd.sources.providers.nws.grid import SOURCE, in_si
 
 LIST_LIFE_S = 86_400.0
@@ -114,9 +114,16 @@ class NwsStations:
         self._client, self._base = client, base_url.rstrip("/")
 
     async def near(self, lat_deg: float, lon_deg: float) -> tuple[Station, ...]:
-        """The stations that the service uses for the place. Asks /points, which redirects to the list of its cell."""
+        """The stations that the service uses for the place: /points for its cell, then the list of the cell.
+
+        The list by place is deprecated (OpenAPI 3.8.1).
+        """
+        cell = await self._client.get_json(
+            SOURCE, f"{self._base}/points/{point_text(lat_deg, lon_deg)}", read=read_point,
+            options=RequestOptions(default_life_s=POINT_LIFE_S, interpret_error=interpret_error),
+        )  # fmt: skip
         answer = await self._client.get_json(
-            SOURCE, f"{self._base}/points/{point_text(lat_deg, lon_deg)}/stations", read=read_stations,
+            SOURCE, f"{self._base}/gridpoints/{cell.value}/stations", read=read_stations,
             options=RequestOptions(default_life_s=LIST_LIFE_S, interpret_error=interpret_error),
         )  # fmt: skip
         return answer.value

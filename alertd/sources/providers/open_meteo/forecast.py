@@ -8,6 +8,7 @@ Calls are counted a place: with our ten variables and up to 14 days one place is
 
 import asyncio
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from functools import partial
 from typing import Any, Final
@@ -17,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import Field
 
-from alertd.errors import ConfigError, SourceChanged, SourceError
+from alertd.errors import ConfigError, OutsideArea, SourceChanged, SourceError
 from alertd.forecast.model import Array, Forecast, Gap
 from alertd.forecast.provider import ElevationProvider, ForecastRequest, window
 from alertd.sources.files.toml import FileModel
@@ -25,6 +26,7 @@ from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
 from alertd.sources.http.errors import ErrorInterpreter
 from alertd.sources.http.validation import apart_km
 from alertd.sources.provider_spec import ProviderInputs, ProviderSpec
+from alertd.sources.providers.open_meteo.area import Area
 from alertd.sources.providers.open_meteo.parse import (
     CODE,
     ENSEMBLE_VARIABLES,
@@ -36,6 +38,7 @@ from alertd.sources.providers.open_meteo.parse import (
     read_places,
     why_doubted,
 )
+from alertd.sources.providers.open_meteo.runs import ModelRun, ask_run, best_match_models, meta_name
 
 LICENCE = "Weather data by Open-Meteo.com, CC BY 4.0"
 MAX_ENSEMBLE_PLACES = 10  # a place is up to 51 calls, and the free host takes 600 a minute
@@ -54,7 +57,9 @@ class OpenMeteo:
     """ForecastProvider and ElevationProvider.
 
     base_url: scheme and host. api_key: for a customer host. model: one model by the source's name, None for its best
-    match; pool several providers to compare models. ensemble: ask /v1/ensemble of `base_url` for members.
+    match; pool several providers to compare models. ensemble: ask /v1/ensemble of `base_url` for members. area: of the
+    model; a road wholly outside is not asked for. name: in plans, instead of one made from the model. licence: to
+    show, with the model's owner.
     Raises ConfigError for a host the licence does not allow.
     """
 
@@ -68,6 +73,9 @@ class OpenMeteo:
         model: str | None = None,
         ensemble: bool = False,
         elevation_url: str | None = None,
+        area: Area | None = None,
+        name: str = "",
+        licence: str = LICENCE,
     ) -> None:
         for url in (base_url, elevation_url or base_url):
             _may_use(url, api_key, noncommercial)
@@ -75,16 +83,35 @@ class OpenMeteo:
         self._elevation_base = (elevation_url or base_url).rstrip("/")
         self._api_key, self._model, self._ensemble = api_key, model, ensemble
         self._base_host = _host(self._base)
-        self.name = " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
+        self._area, self._licence = area, licence
+        self.name = name or " ".join(part for part in (SOURCE, "ensemble" if ensemble else "", model or "") if part)
 
     async def fetch(self, request: ForecastRequest) -> Forecast:
-        step, places = MAX_ENSEMBLE_PLACES if self._ensemble else MAX_PLACES, request.lat_deg.size
-        chunks = [np.arange(i, min(i + step, places)) for i in range(0, places, step)]
+        inside = np.arange(request.lat_deg.size)
+        if self._area is not None:  # one place outside would spoil the answer for all
+            inside = np.flatnonzero(self._area.holds(request.lat_deg, request.lon_deg))
+        if not inside.size:
+            raise OutsideArea(SOURCE, f"{self.name} has no forecasts for this road")
+        step = MAX_ENSEMBLE_PLACES if self._ensemble else MAX_PLACES
+        chunks = [inside[i : i + step] for i in range(0, inside.size, step)]
         results = await asyncio.gather(*(self._chunk(request, cells) for cells in chunks))
         failures = [r for r in results if isinstance(r, SourceError)]
         if len(failures) == len(results):
             raise failures[0]
-        return assemble(self.name, request, list(zip(chunks, results, strict=True)))
+        forecast = assemble(self.name, request, list(zip(chunks, results, strict=True)), self._licence)
+        return with_run(forecast, await self._run(request), named=self._model is not None, now_utc=request.now_utc)
+
+    async def _run(self, request: ForecastRequest) -> ModelRun | None:
+        """The run of the named model; of a best match, the run most behind its time among the models it may use."""
+        if self._model:
+            names: tuple[str, ...] = (meta_name(self._model, ensemble=self._ensemble),)
+        elif self._ensemble:
+            return None  # which model the server takes is not known
+        else:
+            names = best_match_models(request.lat_deg, request.lon_deg)
+        found = [await ask_run(self._client, self._base, name, self._keyed({}, self._base)) for name in names]
+        runs = [run for run in found if run is not None]
+        return max(runs, key=lambda run: request.now_utc - run.begun_at - run.usual_age, default=None)
 
     async def elevations_m(self, lat_deg: Array, lon_deg: Array) -> Array:
         """Ground heights above sea level from a 90 m model, (point,). Kept for ever. Raises SourceError."""
@@ -229,9 +256,15 @@ def assemble(
     name: str,
     request: ForecastRequest,
     parts: list[tuple[NDArray[np.intp], Answer[list[OpenMeteoHours]] | SourceError]],
+    licence: str = LICENCE,
 ) -> Forecast:
-    """One Forecast over the window of the ask. Places that failed and hours not answered stay NaN and are Gaps."""
+    """One Forecast over the window of the ask. Places that failed and hours not answered stay NaN and are Gaps.
+
+    Places in no part are outside the source's area.
+    """
     start, hours = window(request)
+    asked = {int(cell) for cells, _ in parts for cell in cells}
+    outside = tuple(cell for cell in range(request.lat_deg.size) if cell not in asked)
     answers = [answer for _, answer in parts if not isinstance(answer, SourceError)]
     members = max(len(place.precip_form) for answer in answers for place in answer.value)
     shape = (members, request.lat_deg.size, hours)
@@ -257,18 +290,42 @@ def assemble(
     short = np.flatnonzero(
         np.isnan(arrays["air_temp_c"][0]).any(axis=1) | np.isnan(arrays["precip_mmwe_h"][0]).any(axis=1)
     )
-    missed = tuple(int(c) for c in short if not any(c in gap.cell_idx for gap in gaps))
+    missed = tuple(int(c) for c in short if c in asked and not any(c in gap.cell_idx for gap in gaps))
     if missed:
         gaps.append(
             Gap(cell_idx=missed, reason=f"{name}: some hours of the window have no temperature or precipitation")
         )
     return Forecast(
-        provider=name, licence=LICENCE, issued_at=None, start=start,
+        provider=name, licence=licence, issued_at=None, start=start,
         fetched_at=min(fetched_times),
         lat_deg=request.lat_deg.copy(), lon_deg=request.lon_deg.copy(), elevation_m=request.road_elevation_m.copy(),
         snow_level_m=np.full(shape, np.nan), precip_form=form, gaps=tuple(gaps),
-        served_stale=stale, **arrays,
+        served_stale=stale, outside=outside, **arrays,
     )  # fmt: skip
+
+
+def with_run(forecast: Forecast, run: ModelRun | None, *, named: bool, now_utc: datetime) -> Forecast:
+    """The forecast with the issue time of its model.
+
+    named: the answer is of that model alone. For a best match the run counts only where it is overdue: which model gave
+    which value is not known, so a run on time says nothing of the answer's age.
+    """
+    if run is None:
+        return forecast
+    overdue = run.is_overdue(now_utc)
+    if not named and not overdue:
+        return forecast
+    gaps = forecast.gaps
+    if overdue:
+        why = f"model {run.model} has not been updated since its run of {run.begun_at:%d %b %H:%M} UTC"
+        gaps += (Gap(cell_idx=tuple(range(forecast.lat_deg.size)), reason=f"{forecast.provider}: {why}"),)
+    return replace(
+        forecast,
+        issued_at=run.begun_at,
+        issue_every_h=run.usual_age / timedelta(hours=1),
+        served_stale=forecast.served_stale or overdue,
+        gaps=gaps,
+    )
 
 
 def _behind(request: ForecastRequest, answer: Answer[list[OpenMeteoHours]]) -> timedelta:

@@ -6,22 +6,18 @@ async function renew() {
   const answer = await fetch(location.href, { headers: { "Accept": "text/html" } });
   if (!answer.ok || answer.redirected) { location.reload(); return; }
   const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
-  for (const id of ["head", "leaving", "data"]) {
+  for (const id of ["head", "look", "map", "passes", "leaving", "data"]) {
     const [old, now] = [document.getElementById(id), fresh.getElementById(id)];
     if (old && now && old.innerHTML !== now.innerHTML) old.replaceWith(document.adoptNode(now));
   }
-  const rows = document.getElementById("rows");
-  const wanted = [...fresh.getElementById("rows").children];
-  const known = new Map([...rows.children].map((row) => [row.id, row]));
-  wanted.forEach((row, i) => {
+  const rows = document.getElementById("rows"), wanted = document.adoptNode(fresh.getElementById("rows"));
+  const known = new Map([...rows.querySelectorAll("tr[data-v]")].map((row) => [row.id, row]));
+  for (const row of wanted.querySelectorAll("tr[data-v]")) {
     const old = known.get(row.id);
-    const same = old && old.dataset.v === row.dataset.v;
-    const put = same ? old : document.adoptNode(row);
-    if (old && !same) { put.classList.add("fresh"); old.remove(); }
-    known.delete(row.id);
-    if (rows.children[i] !== put) rows.insertBefore(put, rows.children[i] || null);
-  });
-  for (const gone of known.values()) gone.remove();
+    if (old && old.dataset.v === row.dataset.v) row.replaceWith(old);
+    else if (old) row.classList.add("fresh");
+  }
+  rows.replaceWith(wanted);
 }
 
 let first = true;

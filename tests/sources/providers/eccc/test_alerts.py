@@ -3,7 +3,8 @@
 No recorded answer of the live service was at hand: bodies here are made by the list of fields in our notes
 (alert_code, alert_type, validity_datetime, event_end_datetime, expiration_datetime, status, a polygon a sub-region) and
 by fields that public clients of the service name (alert_name_en, alert_text_en, feature_name_en, publication_datetime,
-status_en, numberMatched, links). So what these tests show is that we read that list, not that the service answers so.
+status_en, risk_colour_en, impact_en, confidence_en, numberMatched, links).
+So what these tests show is that we read that list, not that the service answers so.
 """
 
 from datetime import UTC, datetime
@@ -160,3 +161,39 @@ async def test_no_more_than_ten_pages_are_asked_for(respx_mock: respx.MockRouter
 
 def test_the_box_is_a_little_wider_than_the_road() -> None:
     assert box_around([49.0, 49.5], [-119.0, -118.0]) == pytest.approx((-119.05, 48.95, -117.95, 49.55))
+
+
+@pytest.mark.parametrize(
+    ("name", "colour", "impact", "holds", "rank"),
+    [
+        ("blizzard warning", "red", "Extreme", True, 0),
+        ("blizzard warning", "orange", "High", True, 0),
+        ("blizzard warning", "yellow", "Moderate", False, 1),
+        ("blizzard warning", "yellow", "High", True, 0),  # yellow for its low confidence only
+        ("blizzard warning", None, None, True, 0),  # before the colours
+        ("blizzard warning", "grey", "Moderate", True, 0),  # a colour unknown to us lowers nothing
+        ("snowfall warning", "red", "Extreme", False, 1),
+        ("snowfall warning", "orange", "High", False, 1),
+        ("snowfall warning", "yellow", "Moderate", False, 2),
+        ("wind warning", "yellow", "Moderate", False, 2),
+        ("wind warning", "red", "Extreme", False, 1),
+    ],
+)
+def test_a_warning_is_ranked_by_colour_and_impact(
+    name: str, colour: str | None, impact: str | None, holds: bool, rank: int
+) -> None:
+    """Colours since 26 November 2025: yellow for moderate, orange for major, red for extreme effects (ECCC)."""
+    alert = one(alert_name_en=name, risk_colour_en=colour, impact_en=impact, confidence_en="High")
+    assert (alert.severity.holds, alert.severity.rank) == (holds, rank)
+    assert alert.event == (f"{name} ({colour})" if colour in ("red", "orange", "yellow") else name)
+
+
+def test_a_colour_in_the_name_counts_where_no_field_has_it() -> None:
+    alert = one(alert_name_en="yellow warning - blizzard")
+    assert (alert.severity.holds, alert.event) == (False, "yellow warning - blizzard")
+
+
+def test_an_orange_watch_outranks_a_yellow_one() -> None:
+    ranks = [one(alert_type="watch", alert_name_en="snowfall watch", risk_colour_en=c).severity.rank for c in
+             ("yellow", "orange", "red")]  # fmt: skip
+    assert ranks == [4, 3, 2]

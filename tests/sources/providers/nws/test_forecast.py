@@ -16,12 +16,21 @@ import pytest
 import respx
 
 from alertd.errors import OutsideArea, SourceChanged, SourceDown, SourceError
-from alertd.forecast.model import PrecipForm
+from alertd.forecast.model import Obscured, PrecipForm
 from alertd.forecast.provider import ForecastRequest
+from alertd.sources.http.answer import Answer
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.errors import NoDataForLocation
 from alertd.sources.http.options import HttpOptions
-from alertd.sources.providers.nws.forecast import NotCovered, Nws, interpret_error, neighbour, point_text, read_point
+from alertd.sources.providers.nws.forecast import (
+    NotCovered,
+    Nws,
+    doubts,
+    interpret_error,
+    neighbour,
+    point_text,
+    read_point,
+)
 from alertd.sources.providers.nws.grid import read_grid
 
 ROOT = Path(__file__).parents[4]
@@ -250,9 +259,6 @@ def test_trap_06_temperature_units_are_converted(uom: str, value: float, expecte
         ("temperature", "wmoUnit:mm"),
         ("temperature", ""),
         ("temperature", "wmoUnit:degR"),
-        ("snowfallAmount", "wmoUnit:degC"),
-        ("windSpeed", "wmoUnit:percent"),
-        ("snowLevel", "wmoUnit:mm"),
         ("quantitativePrecipitation", "kg_m-2"),
     ],
 )
@@ -260,6 +266,48 @@ def test_trap_06_an_unknown_unit_is_refused(layer: str, uom: str) -> None:
     raw = {"uom": uom, "values": [{"validTime": "2026-01-12T00:00:00+00:00/PT1H", "value": 1}]}
     with pytest.raises(SourceChanged, match=f"nws: {layer} is in unit"):
         hours_of(grid(**{layer: raw}))
+
+
+HOUR_ONE = "2026-01-12T00:00:00+00:00/PT1H"
+
+
+@pytest.mark.parametrize(
+    ("layer", "raw", "why"),
+    [
+        ("snowfallAmount", {"uom": "wmoUnit:degC", "values": [{"validTime": HOUR_ONE, "value": 1}]}, "is in unit"),
+        ("windSpeed", {"uom": "wmoUnit:percent", "values": [{"validTime": HOUR_ONE, "value": 1}]}, "is in unit"),
+        ("snowLevel", {"uom": "wmoUnit:mm", "values": [{"validTime": HOUR_ONE, "value": 1}]}, "is in unit"),
+        ("skyCover", {"uom": "wmoUnit:percent", "values": [{"validTime": HOUR_ONE, "value": 101}]}, "beyond"),
+        ("relativeHumidity", {"uom": "wmoUnit:percent", "values": [{"validTime": HOUR_ONE, "value": -1}]}, "beyond"),
+        ("windGust", {"uom": "wmoUnit:km_h-1", "values": [{"validTime": "yesterday", "value": 1}]}, "no interval"),
+        ("visibility", ["no", "layer"], "another shape"),
+        ("weather", {"values": [{"validTime": "P1D", "value": []}]}, "no interval"),
+    ],
+)
+def test_one_bad_layer_is_named_and_costs_itself_alone(layer: str, raw: Any, why: str) -> None:
+    cell = hours_of(grid(**{layer: raw}))
+    (lost,) = cell.lost
+    assert lost.startswith(f"{layer} cannot be read")
+    assert why in lost
+    np.testing.assert_array_equal(cell.air_temp_c, hours_of(grid()).air_temp_c)
+
+
+def test_a_lost_layer_becomes_a_gap_of_its_cell() -> None:
+    cell = hours_of(grid(windGust=["no", "layer"]))
+    answer = Answer(value=cell, body=b"", fetched_at=cell.updated_at, from_cache=False)
+    assert any("windGust cannot be read" in note for note in doubts(answer, cell.updated_at))
+
+
+def test_words_of_blowing_snow_and_fog_are_kept_by_hour() -> None:
+    """Blowing snow wins over fog; the sight that a word gives is the least of both."""
+    far = {"unitCode": "wmoUnit:km", "value": 0.4}
+    words = [
+        {"validTime": HOUR_ONE, "value": [{"weather": "fog"}, {"weather": "blowing_snow", "visibility": far}]},
+        {"validTime": "2026-01-12T01:00:00+00:00/PT1H", "value": [{"weather": "freezing_fog"}, {"weather": None}]},
+    ]
+    cell = hours_of(grid(weather={"values": words}, visibility={"values": []}), hours=3)
+    assert cell.obscured.tolist() == [Obscured.BLOWING_SNOW, Obscured.FREEZING_FOG, Obscured.NOTHING]
+    np.testing.assert_array_equal(cell.visibility_m, [400.0, np.nan, np.nan])
 
 
 def test_trap_06_snow_in_metres_is_metres() -> None:
@@ -272,9 +320,7 @@ def test_trap_06_snow_in_metres_is_metres() -> None:
     [
         ("temperature", "wmoUnit:degC", 4000),
         ("temperature", "wmoUnit:degC", 268.15),
-        ("relativeHumidity", "wmoUnit:percent", -1),
         ("quantitativePrecipitation", "wmoUnit:mm", -0.1),
-        ("skyCover", "wmoUnit:percent", 101),
     ],
 )
 def test_absurd_values_are_refused(layer: str, uom: str, value: float) -> None:
@@ -565,3 +611,25 @@ def test_a_null_grid_id_means_not_covered() -> None:
         read_point({"properties": {"gridId": None, "gridX": 1, "gridY": 2}})
     with pytest.raises(SourceError):
         read_point({"properties": {"gridId": "XYZ", "gridX": "a"}})
+
+
+@pytest.mark.needs_shared
+@pytest.mark.skipif(not RECORDED.is_dir(), reason="the reference folder is not beside the checkout")
+def test_recorded_blowing_snow_at_minneapolis() -> None:
+    """Read by hand: "patchy" 12 Jan 21Z to 13 Jan 00Z, "areas" to 03Z, then snow alone until 12Z."""
+    body = json.loads((RECORDED / "nws_gridpoint_MPX_108-72_2024-01-11T17.json").read_text())
+    start = datetime(2024, 1, 12, 20, tzinfo=UTC)
+    cell = read_grid(body, start=start, hours=9, now_utc=datetime(2024, 1, 11, 17, 12, tzinfo=UTC))
+    assert (cell.obscured == Obscured.BLOWING_SNOW).tolist() == [False] + [True] * 6 + [False] * 2
+    assert cell.lost == ()
+
+
+@pytest.mark.needs_shared
+@pytest.mark.skipif(not RECORDED.is_dir(), reason="the reference folder is not beside the checkout")
+def test_recorded_fog_at_tuscaloosa() -> None:
+    """Patchy fog from 12Z to 15Z on 23 Feb 2024, while the visibility layer keeps 16,093 m (10 miles)."""
+    body = json.loads((RECORDED / "nws_gridpoint_BMX_32-69_2024-02-23_fog.json").read_text())
+    start = datetime(2024, 2, 23, 12, tzinfo=UTC)
+    cell = read_grid(body, start=start, hours=4, now_utc=start)
+    assert cell.obscured.tolist() == [Obscured.FOG] * 3 + [Obscured.NOTHING]
+    np.testing.assert_allclose(cell.visibility_m, 16_093.44)

@@ -1,8 +1,8 @@
 """Recorded answers of the National Weather Service, against values read out of the files by hand.
 
-Rows: key, rank, begin, end (UTC), zones, has an outline. Of the file of 15 December 2025 twenty features are left out:
-2 Freeze Warnings (fields), 2 Freeze Watches with VTEC actions UPG and CAN, 13 Heavy Freezing Spray Warnings (sea), 2
-Cold Weather Advisories and a Flood Watch.
+Rows: key, rank, begin, end (UTC), zones, has an outline. Of the file of 15 December 2025 eighteen features
+are left out: 2 Freeze Warnings (fields), 2 Freeze Watches with VTEC actions UPG and CAN, 13 Heavy Freezing Spray
+Warnings (sea) and a Flood Watch.
 """
 
 import json
@@ -37,6 +37,8 @@ KBUF.LE.W.0013.2025 1 12-15T17:48 12-16T18:00 forecast/NYZ007,forecast/NYZ008 -
 PAFG.WS.A.0030.2025 4 12-17T00:00 12-18T00:00 forecast/AKZ805 -
 PAFG.WW.Y.0086.2025 3 12-15T13:15 12-16T06:00 forecast/AKZ850 -
 KOTX.WS.A.0005.2025 4 12-17T06:00 12-18T06:00 forecast/WAZ048 -
+KCHS.CW.Y.0007.2025 3 12-16T01:00 12-16T14:00 forecast/GAZ087,forecast/GAZ088,forecast/GAZ099,forecast/GAZ100,forecast/GAZ101,forecast/GAZ115,forecast/GAZ116,forecast/SCZ040,forecast/SCZ042,forecast/SCZ043,forecast/SCZ044,forecast/SCZ045,forecast/SCZ047 -
+PAJK.CW.Y.0008.2025 3 12-15T12:40 12-17T15:00 forecast/AKZ318 -
 KPDT.WS.A.0003.2025 4 12-17T06:00 12-18T06:00 forecast/WAZ522 -
 KMSO.WS.A.0011.2025 4 12-17T03:00 12-18T06:00 forecast/MTZ002 -
 KSEW.FF.W.0001.2025 2 12-15T21:53 12-16T05:00 county/WAC033 outline

@@ -38,6 +38,11 @@ needs_shared = [
 ]
 
 
+def no_metadata() -> None:
+    """The server has no metadata files, as one of an operator's own may have none."""
+    respx.get(url__regex=r".*/static/meta\.json.*").respond(404)
+
+
 def recorded(name: str) -> Any:
     return json.loads((RECORDED / name).read_text())
 
@@ -378,6 +383,7 @@ def source(client: HttpClient) -> OpenMeteo:
 
 @respx.mock
 async def test_request_is_utc_metric_with_road_heights_and_variables(source: OpenMeteo) -> None:
+    no_metadata()
     route = respx.get(f"{BASE}/v1/forecast").respond(json=TWO)
     forecast = await source.fetch(ask([47.45, 47.5], [-115.69, -115.0], [1440.4, 1000.0]))
     sent = {name: value[0] for name, value in parse_qs(urlsplit(str(route.calls[0].request.url)).query).items()}
@@ -401,6 +407,7 @@ async def test_request_is_utc_metric_with_road_heights_and_variables(source: Ope
 
 @respx.mock
 async def test_the_window_is_cut_out_and_both_places_keep_their_order(source: OpenMeteo) -> None:
+    no_metadata()
     respx.get(f"{BASE}/v1/forecast").respond(json=TWO)
     forecast = await source.fetch(ask([47.45, 47.5], [-115.69, -115.0]))
     assert (forecast.start, forecast.hours) == (datetime(2026, 1, 12, 2, tzinfo=UTC), 6)
@@ -412,6 +419,7 @@ async def test_the_window_is_cut_out_and_both_places_keep_their_order(source: Op
 
 @respx.mock
 async def test_hours_beyond_the_answer_are_unknown_and_told(source: OpenMeteo) -> None:
+    no_metadata()
     respx.get(f"{BASE}/v1/forecast").respond(json=TWO)
     forecast = await source.fetch(ask([47.45, 47.5], [-115.69, -115.0], end=datetime(2026, 1, 12, 15, tzinfo=UTC)))
     assert np.isnan(forecast.precip_mmwe_h[0, 0, 10:]).all()
@@ -425,6 +433,7 @@ async def test_hours_beyond_the_answer_are_unknown_and_told(source: OpenMeteo) -
 )
 async def test_an_answer_for_other_places_is_refused(source: OpenMeteo, lat: list[float], lon: list[float]) -> None:
     """Latitude and longitude swapped, places in another order, or too many places."""
+    no_metadata()
     respx.get(f"{BASE}/v1/forecast").respond(json=TWO)
     with pytest.raises(SourceChanged, match=r"km from the place asked|answered 2 places for 1"):
         await source.fetch(ask(lat, lon))
@@ -442,6 +451,7 @@ def answers(request: httpx.Request) -> httpx.Response:
 
 @respx.mock
 async def test_over_100_places_use_several_calls_and_failure_is_a_gap(source: OpenMeteo) -> None:
+    no_metadata()
     route = respx.get(f"{BASE}/v1/forecast").mock(side_effect=answers)
     lat = [*np.linspace(45, 47, 200), 65.0]
     forecast = await source.fetch(ask(lat, [-115.0] * 201))
@@ -454,6 +464,7 @@ async def test_over_100_places_use_several_calls_and_failure_is_a_gap(source: Op
 
 @respx.mock
 async def test_when_every_call_fails_it_raises(source: OpenMeteo) -> None:
+    no_metadata()
     respx.get(f"{BASE}/v1/forecast").mock(side_effect=answers)
     with pytest.raises(SourceError, match="No data is available"):
         await source.fetch(ask([65.0], [-115.0]))
@@ -462,6 +473,7 @@ async def test_when_every_call_fails_it_raises(source: OpenMeteo) -> None:
 @respx.mock
 async def test_trap_10_a_daily_limit_stops_all_calls_until_midnight(source: OpenMeteo) -> None:
     """A failed call counts against the quota, so none may follow."""
+    no_metadata()
     route = respx.get(f"{BASE}/v1/forecast").respond(
         429, json={"error": True, "reason": "Daily API request limit exceeded. Please try again tomorrow."}
     )
@@ -475,6 +487,7 @@ async def test_trap_10_a_daily_limit_stops_all_calls_until_midnight(source: Open
 @respx.mock
 async def test_same_road_is_cached_an_hour_later_with_server_down(source: OpenMeteo) -> None:
     """The window moves by an hour; the URL must not, or the last good answer could not be found."""
+    no_metadata()
     respx.get(f"{BASE}/v1/forecast").mock(
         side_effect=[httpx.Response(200, json=TWO, headers={"cache-control": "max-age=0"}), *[httpx.Response(503)] * 3]
     )
@@ -493,6 +506,7 @@ async def test_an_ensemble_fills_the_member_axis(client: HttpClient) -> None:
     for name, shift in (("_member01", 1.0), ("_member02", 2.0)):
         body["hourly"]["temperature_2m" + name] = [v + shift for v in body["hourly"]["temperature_2m"]]
         body["hourly_units"]["temperature_2m" + name] = "°C"
+    no_metadata()
     route = respx.get("http://127.0.0.1:9/v1/ensemble").respond(json=body)
     source = OpenMeteo(client, "http://127.0.0.1:9", ensemble=True, model="gfs_seamless")
     forecast = await source.fetch(ask([47.45], [-115.69]))
@@ -505,6 +519,7 @@ async def test_an_ensemble_fills_the_member_axis(client: HttpClient) -> None:
 
 @respx.mock
 async def test_an_unknown_road_height_is_asked_for_without_correction(source: OpenMeteo) -> None:
+    no_metadata()
     route = respx.get(f"{BASE}/v1/forecast").respond(json=TWO)
     forecast = await source.fetch(ask([47.45, 47.5], [-115.69, -115.0], [NAN, 1000.0]))
     assert "elevation=nan,1000" in str(route.calls[0].request.url)

@@ -37,9 +37,9 @@ def chainlog(driver: str, since: str, until: str, as_csv: bool, as_json: bool, c
 
     entries = asyncio.run(work())
     if as_csv:
-        click.echo(csv_text(entries, now), nl=False)
+        click.echo(csv_text(entries, now, settings.chain_pay), nl=False)
     elif as_json:
-        click.echo(json.dumps(chain_log_json(entries, now), ensure_ascii=False, indent=1))
+        click.echo(json.dumps(chain_log_json(entries, now, settings.chain_pay), ensure_ascii=False, indent=1))
     else:
-        for text in lines(entries, now) or ["no chains were reported"]:
+        for text in lines(entries, now, settings.chain_pay) or ["no chains were reported"]:
             click.echo(text)

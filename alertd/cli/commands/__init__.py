@@ -1,0 +1,1 @@
+"""One module for each command: its arguments, options and help; imported when the command runs."""

@@ -1,0 +1,44 @@
+"""`alertd run` and `alertd backup`: the daemon and a copy of its store."""
+
+import asyncio
+import logging
+import os
+from pathlib import Path
+
+import click
+
+from alertd.cli.options import config_option
+from alertd.cli.paths import own_settings
+from alertd.clock import system_clock
+
+
+@click.command()
+@config_option
+def run(config: str | None) -> None:
+    """Run the daemon: fetch, plan, notify, brief, and answer HTTP, until it is told to stop."""
+    from alertd.daemon.daemon import run_daemon
+    from alertd.daemon.log_format import configure_logging, secrets_of
+
+    os.umask(0o077)  # store, cache and archive hold people's names and positions
+    configure_logging("text")
+    settings = own_settings(config)
+    configure_logging(settings.log, secrets_of(settings))
+
+    def ready(url: str) -> None:
+        if settings.log == "json":
+            logging.getLogger("alertd").info("alertd answers on %s", url)
+        else:
+            click.echo(f"alertd answers on {url}", err=True)
+
+    asyncio.run(run_daemon(settings, system_clock, ready))
+
+
+@click.command()
+@click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
+@config_option
+def backup(file: Path, config: str | None) -> None:
+    """Copy the store to the new FILE, checked, while the daemon runs or not."""
+    from alertd.store.backup import back_up
+
+    size = back_up(own_settings(config).store, file)
+    click.echo(f"{file}: {size:,} bytes, checked")

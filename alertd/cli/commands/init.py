@@ -1,0 +1,224 @@
+"""`alertd init`: a settings folder of one's own, and a first plan."""
+
+import asyncio
+import sys
+from collections.abc import Callable, Coroutine
+from dataclasses import replace
+from datetime import datetime, time, timedelta
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+from zoneinfo import ZoneInfo
+
+import click
+
+from alertd.cli.options import PARTIAL, create_console
+from alertd.clock import system_clock
+from alertd.errors import AlertdError, InputError
+
+if TYPE_CHECKING:
+    from alertd.cli.first_day.starter import Answers, Land
+    from alertd.planning.gather import GatherResult
+    from alertd.settings.model import Settings
+
+DEPARTS_AT = time(5, 0)
+UNKNOWN_YET = ("driver", "dispatcher", "drive_hours_used", "driven_since_break_h")
+
+
+@click.command()
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), metavar="DIR")
+@click.option("--fleet", help="The fleet's name, for briefs and events.")
+@click.option("--contact", help="Address or page by which weather services can reach you; sent with each request.")
+@click.option("--business/--noncommercial", default=None, help="Whether a business runs it; decides the free sources.")
+@click.option(
+    "--route", "routes", type=click.Path(path_type=Path), multiple=True, metavar="GPX", help="May be repeated."
+)
+@click.option("--rig", metavar="PRESET", help="A shipped rig to begin with; `?` lists them.")
+@click.option("--depart", metavar="TIME", help="Departure of the first plan; tomorrow at 05:00 if not given.")
+@click.option("--offline", is_flag=True, help="Ask no server: gather no places, and make no plan.")
+def init(
+    folder: Path,
+    fleet: str | None,
+    contact: str | None,
+    business: bool | None,
+    routes: tuple[Path, ...],
+    rig: str | None,
+    depart: str | None,
+    offline: bool,
+) -> None:
+    """Make the settings folder DIR and plan a first trip.
+
+    Asks for what the options leave open, at most five questions. Copies the shipped settings, your GPX file and a rig,
+    gathers places along the route, and ends with a plan of tomorrow morning.
+    """
+    from alertd.cli.first_day.starter import (
+        create_folder,
+        land_of,
+        presets,
+        replace_keys,
+        sources_for,
+        stops_from_waypoints,
+    )
+    from alertd.cli.first_day.templates import trip_rows
+    from alertd.settings.read import read_settings
+    from alertd.settings.reference_data import load_reference_data
+
+    if rig == "?":
+        _list(presets())
+        return
+    answers = _answers(fleet, contact, business, routes, rig)
+    asked = _parse(depart)
+    path = create_folder(folder, answers)
+    settings = read_settings(path)
+    kept = sorted(settings.places.routes.glob("*.gpx"))
+    land = land_of(kept, load_reference_data(settings.places))
+    sources, why = sources_for(land, business=answers.business)
+    replace_keys(path, {"forecast.sources": sources, "daemon.brief_zone": land.zone})
+    found_n, unknown = stops_from_waypoints(kept, path.parent / "stops.geojson")
+    leaves = asked or _tomorrow(land)
+    (path.parent / "trips.csv").write_text(
+        trip_rows(
+            leaves.isoformat(),
+            route=kept[0].name,
+            driver="",
+            dispatcher="",
+            drive_hours_used="",
+            driven_since_break_h="",
+        ),
+        encoding="utf-8",
+    )
+    _tell(path, answers, sources, why, found_n, unknown)
+    settings = read_settings(path)
+    if offline:
+        click.echo("Asked no server. Later: alertd gather places; alertd gather zones; alertd plan.")
+        _next(folder, leaves, kept[0])
+        return
+    _gather(settings)
+    status = _plan(settings, kept[0], leaves)
+    _next(folder, leaves, kept[0])
+    sys.exit(status)
+
+
+def _answers(
+    fleet: str | None, contact: str | None, business: bool | None, routes: tuple[Path, ...], rig: str | None
+) -> "Answers":
+    from alertd.cli.first_day.starter import Answers, presets
+
+    ask = _can_ask()
+    missing = [
+        name
+        for name, value in (
+            ("--contact", contact),
+            ("--business or --noncommercial", business),
+            ("--route", routes or None),
+        )
+        if value is None
+    ]
+    if missing and not ask:
+        raise InputError("init", "", f"{', '.join(missing)} not given, and nobody can be asked", "give these options")
+    if fleet is None:
+        fleet = click.prompt("Name of your fleet", default="My fleet") if ask else "My fleet"
+    if contact is None:
+        contact = click.prompt("Address or page by which weather services can reach you (sent with each request)")
+    if business is None:
+        business = click.confirm("Is it for a business (this decides which free sources may be used)?", default=True)
+    if not routes:
+        routes = (Path(click.prompt("GPX file of a route")).expanduser(),)
+    if rig is None:
+        default = "tractor-6x4-van-53"
+        if ask:
+            _list(presets())
+            rig = click.prompt("Rig to begin with", default=default)
+        else:
+            rig = default
+    return Answers(fleet=fleet, contact=contact, business=business, routes=routes, rig=rig)
+
+
+def _can_ask() -> bool:
+    return sys.stdin.isatty()
+
+
+def _list(presets: Any) -> None:
+    for id_, name in presets.items():
+        click.echo(f"  {id_:24} {name}")
+
+
+def _parse(depart: str | None) -> datetime | None:
+    from alertd.sources.files.trips import parse_departure
+
+    try:
+        return parse_departure(depart) if depart is not None else None
+    except ValueError as exc:
+        problem, _, hint = str(exc).partition("; ")
+        raise InputError("--depart", "", problem, hint) from exc
+
+
+def _tomorrow(land: "Land") -> datetime:
+    zone = ZoneInfo(land.zone)
+    return datetime.combine(system_clock().astimezone(zone).date() + timedelta(days=1), DEPARTS_AT, zone)
+
+
+def _tell(path: Path, answers: "Answers", sources: list[str], why: str, found_n: int, unknown: list[str]) -> None:
+    config = path.parent
+    click.echo(f"{path}: settings of {answers.fleet}")
+    click.echo(f"  forecast: {' and '.join(sources)} ({why})")
+    click.echo(f"  {config / 'rigs' / 'truck-1.toml'}: your truck; write its true weights and the chains on board")
+    click.echo(f"  {config / 'stops.geojson'}: {found_n} places to stop, from waypoints that state their kind")
+    if unknown:
+        listed = ", ".join(unknown[:5]) + (f" and {len(unknown) - 5} more" if unknown[5:] else "")
+        click.echo(f"    not used, because their kind is not stated: {listed}")
+    click.echo(f"  {config / 'trips.csv'}: one trip, tomorrow morning; `alertd trips template` shows every column")
+
+
+def _gather(settings: "Settings") -> None:
+    """Gather what is needed once. A server that fails costs nothing but its places."""
+    from alertd.planning.gather import gather_heights, gather_zones
+    from alertd.planning.gather_places import gather_places
+
+    def say(text: str) -> None:
+        click.echo(f"  {text}", err=True)
+
+    work: list[tuple[str, Callable[[], Coroutine[Any, Any, GatherResult]]]] = [
+        ("places along the route", lambda: gather_places(settings, system_clock, say, renew=False, extract=None)),
+        ("weather zones", lambda: gather_zones(settings, system_clock, say, renew=False)),
+        ("heights, where the GPX has none", lambda: gather_heights(settings, system_clock, say, renew=False)),
+    ]
+    for what, one in work:
+        try:
+            done = asyncio.run(one())
+        except AlertdError as exc:
+            click.echo(f"not gathered: {what} ({exc})")
+        else:
+            click.echo(f"gathered: {what}, {done.new_n} new" + "".join(f"; not had: {m}" for m in done.missed))
+
+
+def _plan(settings: "Settings", route: Path, leaves: datetime) -> int:
+    """Plan the first trip and print it; returns the exit status."""
+    from alertd.cli.plan import show_plan
+    from alertd.planning.planner import NotPlanned, create_planner
+    from alertd.sources.files.trips import parse_trip
+
+    row = {"id": "trip", "route": route.name, "rig": "truck-1", "depart": leaves.isoformat()}
+
+    async def work() -> Any:
+        async with create_planner(replace(settings, archive=None), system_clock) as planning:
+            now = system_clock()
+            line = await planning.route_of(route)
+            done = await planning.plan_trips(await planning.prepare(line, [parse_trip(row, "init")], now))
+            return done.outcomes["trip"]
+
+    outcome = asyncio.run(work())
+    if isinstance(outcome, NotPlanned):
+        click.echo(f"no plan yet: {outcome.reason}")
+        return PARTIAL
+    show_plan(outcome, create_console())
+    return PARTIAL if outcome.partial else 0
+
+
+def _next(folder: Path, leaves: datetime, route: Path) -> None:
+    click.echo("")
+    click.echo(f"Next, from {folder}:")
+    click.echo("  alertd check")
+    click.echo(
+        f"  alertd plan config/routes/{route.name} --rig truck-1 --depart {leaves.isoformat(timespec='minutes')}"
+    )
+    click.echo("  alertd run")

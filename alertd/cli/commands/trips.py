@@ -1,0 +1,81 @@
+"""`alertd trips`: the trips that the daemon plans."""
+
+import json
+
+import click
+
+from alertd.cli.options import config_option, json_option
+from alertd.cli.paths import daemon_store, own_settings
+from alertd.clock import system_clock
+from alertd.errors import InputError
+
+
+@click.group()
+def trips() -> None:
+    """The trips that the daemon plans."""
+
+
+@trips.command("template")
+def trips_template() -> None:
+    """Print an example of a trips file, with every column."""
+    from alertd.cli.commands.template import print_template
+
+    print_template("trips")
+
+
+@trips.command("list")
+@config_option
+@json_option
+def list_trips(config: str | None, as_json: bool) -> None:
+    """List the trips that are registered and not cancelled, by departure."""
+    with daemon_store(own_settings(config)) as store:
+        rows = sorted((json.loads(t.body) for t in store.trips()), key=lambda row: (row["depart"], row["id"]))
+    if as_json:
+        click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
+        return
+    for row in rows:
+        click.echo(
+            f"{row['id']:16} {row['depart']:26} {row['route']:24} {row['rig']:20} {row.get('driver', '')}".rstrip()
+        )
+    if not rows:
+        click.echo("no trips are registered")
+
+
+@trips.command()
+@click.argument("trip_id", metavar="ID")
+@click.option("--route", required=True, metavar="GPX", help="A file of the routes folder.")
+@click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder.")
+@click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
+@click.option("--driver", default="", help="For the messages.")
+@config_option
+def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: str | None) -> None:
+    """Register the trip ID; a running daemon plans it at its next cycle."""
+    from alertd.settings.reference_data import load_reference_data
+    from alertd.sources.files.trips import parse_trip
+    from alertd.store.rows import StoredTrip
+
+    settings, now = own_settings(config), system_clock()
+    trip = parse_trip({"id": trip_id, "route": route, "rig": rig, "depart": depart, "driver": driver}, "trips add")
+    if trip.depart_at <= now:
+        raise InputError("trips add", "depart", f"{trip.depart} is in the past", "give a departure that is to come")
+    reference = load_reference_data(settings.places)
+    reference.gpx(trip.route, "trips add")
+    reference.rig(trip.rig, "trips add")
+    with daemon_store(settings) as store:
+        known = store.trip(trip.id)
+        if known is not None and (known.cancelled or known.body != trip.model_dump_json()):
+            state = "was cancelled" if known.cancelled else "is there with another content"
+            raise InputError("trips add", "ID", f"{trip.id} {state}", "give a new id")
+        store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now))
+    click.echo(f"{trip.id} is registered")
+
+
+@trips.command()
+@click.argument("trip_id", metavar="ID")
+@config_option
+def cancel(trip_id: str, config: str | None) -> None:
+    """Stop planning the trip ID. Notices that are decided still go out."""
+    with daemon_store(own_settings(config)) as store:
+        if not store.cancel_trip(trip_id):
+            raise InputError("trips cancel", "ID", f"{trip_id} is unknown", "`alertd trips list` lists the trips")
+    click.echo(f"{trip_id} is cancelled")

@@ -1,0 +1,42 @@
+"""Arguments, options and exit statuses that several commands share."""
+
+import json
+from typing import TYPE_CHECKING
+
+import click
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from alertd.plan.model.plan import Plan
+    from alertd.planning.plan_inputs import PlanInputs
+
+PARTIAL, DIFFERS = 3, 3
+
+config_option = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+json_option = click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
+explain_option = click.option("--explain", is_flag=True, help="How each stretch's advice came about, number by number.")
+at_option = click.option("--at", type=float, metavar="MILES", help="Explain the place so far from the start.")
+
+
+def print_origin(used: str) -> None:
+    """Print which store and feeds the plan was made with, on standard error: programs read standard output."""
+    if used:
+        click.echo(f"alertd: {used}", err=True)
+
+
+def print_explanation(made: "Plan", inputs: "PlanInputs", at: float | None, as_json: bool) -> None:
+    from alertd.cli import explain as sheet
+
+    places = inputs.explain(made, sheet.position_m(made, at))
+    if as_json:
+        click.echo(json.dumps(sheet.explained_json(made, places), ensure_ascii=False))
+    else:
+        sheet.show_explained(made, places, create_console())
+
+
+def create_console() -> "Console":
+    """Names of places and rigs come from files: a bracket or colon in them is no markup."""
+    from rich.console import Console  # a tenth of a second that --json does not need
+
+    return Console(width=max(100, Console().width), markup=False, emoji=False)

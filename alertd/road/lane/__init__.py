@@ -1,0 +1,1 @@
+"""Runs one lane of road through the hours: serviced and untouched, with what lies and blows beside it."""

@@ -1,0 +1,222 @@
+"""Runs the columns of a block through all hours: an untouched lane in the shade, and a serviced lane in the sun.
+
+Nobody clears the untouched lane, and no direct sun reaches it: it stands for the worst part of a section. Every member
+has it. The members whose road is serviced also have a lane with ploughs, salt and traffic in open sun. It is the lane
+they drive on, with two exceptions: glaze of the untouched lane is theirs too, and duties by law look at the untouched
+lane alone.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Any, Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.road.downscale import RoadWeather
+from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, start_state, step
+from alertd.road.humidity import Array
+from alertd.road.lane.maintenance import GLAZES_BELOW_C, GLAZES_FROM_MMWE_H, LaneTraits, Service, serviced
+from alertd.road.lane.roadside import FromBeside, from_beside
+from alertd.road.lane.unseen_snow import unseen_may_lie
+from alertd.road.parameters import SurfaceParams
+from alertd.road.road_class import WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
+from alertd.units import HOUR_S
+
+SPIN_UP_H: Final = 48  # past hours after which the start temperature no longer matters
+FIRST_DAY_H: Final = 24
+DEEP_SCALE_M: Final = 0.3  # assumed depth at which the ground's surplus reaches 63 %
+PROVEN_AFTER_H: Final = 12  # assumed, as the two below; see `run_block`
+THAW_H: Final = 3
+THAW_TEMP_C: Final = 1.0
+# The serviced lane takes longer steps: it carries less, and ploughs come by the hour.
+SERVICED_STEP_S: Final = 1800.0
+
+_IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # a run never yields UNKNOWN
+_MAY_GLAZE: Final = ~_IS_WINTER | np.isin(np.arange(len(RoadClass) - 1), (RoadClass.RIME, RoadClass.ICE))
+_STORES: Final = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LaneRules:
+    """What is the same for all columns of a block.
+
+    dt_s: step of the untouched lane.
+    latest_start_h: the last hour of the window from which known hours count as a known past.
+    """
+
+    params: SurfaceParams
+    limits: ClassLimits
+    service: Service
+    dt_s: float
+    latest_start_h: int
+
+
+class _Lane(NamedTuple):
+    """One run, (hour, column)."""
+
+    road_class: NDArray[np.int8]
+    grip_class: NDArray[np.int8]
+    stores: dict[str, NDArray[np.float32]]
+
+
+def run_block(weather: RoadWeather, rules: LaneRules, traits: LaneTraits) -> dict[str, NDArray[Any]]:
+    """Run columns through all hours. Returns the arrays of a RoadField, each (hour, column).
+
+    A bare road is a finding only where its past shows it. Without a known past, unrecorded snow must have melted, see
+    `unseen_snow`. With a known past, a share of the untouched lanes starts under old snow, which the weather then melts
+    or not. The others count as bare after 48 known hours in a row, or after 12 with the road above +1 °C for 3 of them.
+    """
+    layers_c = start_layers_c(weather, rules.params)
+    beside = from_beside(weather)
+    shaded = replace(weather, forcing=weather.forcing._replace(shortwave_wm2=weather.shaded_wm2))
+    whole = np.arange(weather.known.shape[1])
+    start = start_state(layers_c)
+    if rules.latest_start_h >= 0 and traits.old_snow.any():
+        start = _under_old_snow(start, traits.old_snow, rules.limits.unseen_snow_mmwe)
+    untouched = _run(shaded, rules.params, rules, traits, beside, start, whole, rules.dt_s, None)
+    out: dict[str, NDArray[Any]] = {
+        "road_class": untouched.road_class.copy(),
+        "grip_class": untouched.grip_class.copy(),
+        "untouched_class": untouched.road_class,
+        **untouched.stores,
+    }
+    cleared = np.flatnonzero(traits.serviced)
+    if cleared.size:
+        with_traffic = replace(rules.params, traffic_vph=max(rules.params.traffic_vph, rules.service.traffic_vph))
+        longer_s = max(rules.dt_s, SERVICED_STEP_S)
+        begin = start_state(layers_c[:, cleared])
+        lane = _run(weather, with_traffic, rules, traits, beside, begin, cleared, longer_s, traits.kept_frac)
+        _take_serviced(out, lane, untouched, cleared)
+    _leave_unknown(out, shaded, layers_c, rules)
+    out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
+    out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
+    out["wind_mps"] = np.where(weather.known, weather.forcing.wind_mps, np.nan)
+    return out
+
+
+def _run(
+    weather: RoadWeather,
+    params: SurfaceParams,
+    rules: LaneRules,
+    traits: LaneTraits,
+    beside: FromBeside,
+    start: SurfaceState,
+    at: NDArray[np.intp],
+    dt_s: float,
+    kept_frac: Array | None,
+) -> _Lane:
+    """Run the columns `at`; kept_frac: (hour, column) what ploughs leave, None without them."""
+    hours = weather.known.shape[0]
+    every = at.size == weather.known.shape[1]
+    state, started = start, np.zeros(at.size, dtype=np.bool_)
+    glazes, wetted = traits.glazes[at], traits.wetted[at]
+    classes, grips = (np.empty((hours, at.size), dtype=np.int8) for _ in range(2))
+    stores = {n: np.empty((hours, at.size), dtype=np.float32) for n in _STORES}
+
+    def there(values: NDArray[Any], h: int) -> NDArray[Any]:
+        return np.asarray(values[h] if every else values[h, at])
+
+    for h in range(hours):
+        known, forcing = there(weather.known, h), Forcing(*(there(x, h) for x in weather.forcing))
+        started |= known
+        steady = hour_constants(forcing, params, dt_s)
+        for _ in range(round(HOUR_S / dt_s)):
+            state, _exchange = step(state, forcing, params, dt_s, steady)
+        rime, drift, water = (None if x is None else there(x, h) for x in (beside.rime, beside.drift, beside.meltwater))
+        state = _with_beside(state, rime, drift, water, wetted, params)
+        if kept_frac is not None:
+            state = serviced(state, there(kept_frac, h))
+        if not started.all():
+            state = SurfaceState(*(np.where(started, run, held) for run, held in zip(state, start, strict=True)))
+        four = state.surface_temp_c, state.water_mmwe, state.snow_mmwe, state.ice_mmwe
+        parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe, "hoar_mmwe": state.hoar_mmwe}
+        named = classify(*four, **parts, limits=rules.limits)
+        grip = gripping_class(named, state.snow_mmwe, state.ice_mmwe, **parts, limits=rules.limits)
+        glazed = glazes & (forcing.freezing_mmwe_h >= GLAZES_FROM_MMWE_H)
+        glazed &= (state.surface_temp_c < GLAZES_BELOW_C) & _MAY_GLAZE[named]
+        classes[h], grips[h] = (np.where(glazed, np.int8(RoadClass.GLAZE), c) for c in (named, grip))
+        for name, values in zip(_STORES, four, strict=True):
+            stores[name][h] = np.where(known, values, np.nan)
+    return _Lane(classes, grips, stores)
+
+
+def _under_old_snow(start: SurfaceState, where: NDArray[np.bool_], snow_mmwe: float) -> SurfaceState:
+    """Old snow on some columns: the pavement under it is no warmer than melting snow, and the ground as much colder."""
+    layers_c = start.layer_temp_c
+    return start._replace(
+        layer_temp_c=np.where(where, layers_c - np.maximum(layers_c[0], 0.0), layers_c),
+        snow_mmwe=np.where(where, snow_mmwe, 0.0),
+    )
+
+
+def _with_beside(
+    state: SurfaceState,
+    rime: NDArray[Any] | None,
+    drift: NDArray[Any] | None,
+    water: NDArray[Any] | None,
+    wetted: NDArray[np.bool_],
+    params: SurfaceParams,
+) -> SurfaceState:
+    """The state with an hour's rime, drift and melt-water. Their heat is less than 1 W/m² and is left out."""
+    if rime is not None:
+        frozen = np.where(state.surface_temp_c <= 0.0, rime, 0.0)
+        state = state._replace(ice_mmwe=state.ice_mmwe + frozen, hoar_mmwe=state.hoar_mmwe + frozen)
+    if drift is not None:
+        state = state._replace(snow_mmwe=state.snow_mmwe + drift)
+    if water is not None:
+        room = np.maximum(params.film_mmwe - state.water_mmwe, 0.0)
+        state = state._replace(water_mmwe=state.water_mmwe + np.where(wetted, np.minimum(water, room), 0.0))
+    return state
+
+
+def _take_serviced(out: dict[str, NDArray[Any]], lane: _Lane, untouched: _Lane, at: NDArray[np.intp]) -> None:
+    """Put the serviced lane in place at its columns, with the glaze of the untouched lane."""
+    worst = untouched.grip_class[:, at] == RoadClass.GLAZE
+    named = np.where(worst & ~_IS_WINTER[lane.road_class], np.int8(RoadClass.GLAZE), lane.road_class)
+    out["road_class"][:, at] = named
+    out["grip_class"][:, at] = np.where(worst, np.int8(RoadClass.GLAZE), lane.grip_class)
+    for name, values in lane.stores.items():
+        whole = out[name]
+        whole[:, at] = values
+
+
+def _leave_unknown(
+    out: dict[str, NDArray[Any]],
+    shaded: RoadWeather,
+    layers_c: Array,
+    rules: LaneRules,
+) -> None:
+    """Set hours of unknown weather, and bare hours that the past does not show, to UNKNOWN."""
+    known = shaded.known
+    bare = known & ~_IS_WINTER[out["road_class"]]
+    hour = np.arange(known.shape[0])[:, None]
+    valid_h = hour - np.maximum.accumulate(np.where(known, -1, hour), axis=0)  # known hours in a row
+    has_past = hour + 1 - valid_h <= rules.latest_start_h
+    thaw = np.cumsum(known & (np.nan_to_num(out["surface_temp_c"], nan=-1.0) > THAW_TEMP_C), axis=0)
+    before = np.concatenate((np.zeros((1, known.shape[1]), dtype=thaw.dtype), thaw))
+    thaw_h = thaw - np.take_along_axis(before, hour + 1 - valid_h, axis=0)
+    proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
+    doubted = bare & ~has_past
+    # A road that is never above 0 °C melts no snow, and under snow it is no warmer.
+    melts = (np.nan_to_num(out["surface_temp_c"], nan=-1.0) > 0.0).any(axis=0)
+    columns = np.flatnonzero(doubted.any(axis=0) & melts)
+    if columns.size:
+        stores_mmwe = out["water_mmwe"] + out["snow_mmwe"] + out["ice_mmwe"]
+        doubted[:, columns] &= unseen_may_lie(shaded, columns, layers_c, stores_mmwe, rules.params, rules.limits)
+    unknown = ~known | doubted | (bare & has_past & ~proven)
+    for name in ("road_class", "grip_class"):
+        out[name][unknown] = RoadClass.UNKNOWN
+    out["untouched_class"][~known | (unknown & ~_IS_WINTER[out["untouched_class"]])] = RoadClass.UNKNOWN
+
+
+def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:
+    """(layer, column): mean air temperature of each column's first 24 known hours, plus a surplus with depth.
+
+    The mean is over all hours where none is known. A deck with air under it gets no surplus.
+    """
+    first = weather.known & (np.cumsum(weather.known, axis=0) <= FIRST_DAY_H)
+    count = first.sum(axis=0)
+    total = np.where(first, weather.forcing.air_temp_c, 0.0).sum(axis=0)
+    mean = np.where(count > 0, total / np.maximum(count, 1), weather.forcing.air_temp_c.mean(axis=0))
+    surplus = 0.0 if params.underside_wm2k > 0.0 else params.deep_surplus_k
+    return np.asarray(mean - surplus * np.expm1(params.depth_m / -DEEP_SCALE_M)[:, None])

@@ -1,0 +1,184 @@
+"""The first day: a settings folder by one command, examples of every file, and trips by command."""
+
+import json
+import shutil
+from datetime import datetime, timedelta
+from pathlib import Path
+
+import jsonschema
+import pytest
+from click.testing import CliRunner, Result
+
+from alertd.cli.commands import init as command
+from alertd.cli.first_day.templates import TRIP_COLUMNS, templates
+from alertd.cli.main import cli
+from alertd.settings.read import read_settings
+from alertd.sources.files.trips import TripRequest, read_trips_file
+from alertd.store.store import Store
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
+
+ROOT = Path(__file__).resolve().parents[2]
+WEST = ROOT / "fixtures" / "demo" / "i90-west.gpx"
+GIVEN = ("--contact", "ops@fleet.example", "--offline")
+
+
+def init(folder: Path, *more: str, answers: str = "") -> Result:
+    return CliRunner().invoke(cli, ["init", str(folder), *more], input=answers)
+
+
+@pytest.fixture
+def alpine(tmp_path: Path) -> Path:
+    """A short line over the Brenner, with two waypoints of which one states its kind."""
+    points = "".join(f'<trkpt lat="{46.98 + 0.001 * n}" lon="11.5"><ele>{1300 + n}</ele></trkpt>' for n in range(40))
+    places = (
+        '<wpt lat="46.985" lon="11.5"><name>Nordkehre</name><type>rest area</type></wpt>'
+        '<wpt lat="46.99" lon="11.5"><name>Gasthof</name></wpt>'
+    )
+    path = tmp_path / "brenner.gpx"
+    path.write_text(
+        '<gpx version="1.1" creator="test" xmlns="http://www.topografix.com/GPX/1/1">'
+        f"{places}<trk><trkseg>{points}</trkseg></trk></gpx>",
+        encoding="utf-8",
+    )
+    return path
+
+
+def test_one_command_makes_a_folder_that_check_accepts(tmp_path: Path) -> None:
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST))
+    assert done.exit_code == 0, done.output
+    settings = read_settings(tmp_path / "mine" / "config" / "alertd.toml")
+    assert (settings.contact, settings.noncommercial, settings.forecast.sources) == (
+        "ops@fleet.example",
+        False,
+        ("nws",),
+    )
+    assert settings.brief_zone == "America/Denver"
+    assert settings.trips is not None
+    trips = read_trips_file(settings.trips)
+    assert not trips.bad
+    assert [(t.route, t.rig) for t in trips.trips] == [("i90-west.gpx", "truck-1")]
+    checked = CliRunner().invoke(cli, ["check", "--config", str(settings.where), "--json"])
+    assert not [f for f in json.loads(checked.output) if f["level"] == "wrong"]
+
+
+@pytest.mark.parametrize(("way", "sources"), [("--business", ("met-norway",)), ("--noncommercial", ("open-meteo",))])
+def test_sources_follow_the_land_and_the_use(way: str, sources: tuple[str, ...], alpine: Path, tmp_path: Path) -> None:
+    done = init(tmp_path / "mine", *GIVEN, way, "--route", str(alpine))
+    assert done.exit_code == 0, done.output
+    settings = read_settings(tmp_path / "mine" / "config" / "alertd.toml")
+    assert settings.forecast.sources == sources
+    assert settings.brief_zone in {"Europe/Vienna", "Europe/Rome"}
+
+
+def test_only_waypoints_that_state_their_kind_become_stops(alpine: Path, tmp_path: Path) -> None:
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(alpine))
+    stops = json.loads((tmp_path / "mine" / "config" / "stops.geojson").read_text(encoding="utf-8"))
+    assert [f["properties"]["kind"] for f in stops["features"]] == ["rest area"]
+    assert "Gasthof" in done.output
+
+
+def test_questions_are_five_at_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(command, "_can_ask", lambda: True)
+    answers = f"Quillback Freight\nops@fleet.example\ny\n{WEST}\ntractor-6x4-van-53\n"
+    done = init(tmp_path / "mine", "--offline", answers=answers)
+    assert done.exit_code == 0, done.output
+    assert read_settings(tmp_path / "mine" / "config" / "alertd.toml").fleet == "Quillback Freight"
+
+
+@pytest.mark.parametrize(
+    ("more", "expected"),
+    [
+        (("--business", "--route", str(WEST), "--rig", "hovercraft"), "no preset is named"),
+        (("--business", "--route", "nowhere.gpx"), "nowhere.gpx"),
+        (("--route", str(WEST)), "--business or --noncommercial not given"),
+        (("--business", "--route", str(WEST), "--depart", "tomorrow"), "--depart"),
+    ],
+)
+def test_a_mistake_is_one_line_and_leaves_nothing(more: tuple[str, ...], expected: str, tmp_path: Path) -> None:
+    done = init(tmp_path / "mine", *GIVEN, *more)
+    assert done.exit_code == 1
+    assert expected in done.output
+    assert "Traceback" not in done.output
+    assert not (tmp_path / "mine" / "config").exists()
+
+
+def test_settings_that_are_there_are_never_changed(tmp_path: Path) -> None:
+    there = tmp_path / "mine" / "config"
+    there.mkdir(parents=True)
+    (there / "alertd.toml").write_text("mine", encoding="utf-8")
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST))
+    assert done.exit_code == 1
+    assert (there / "alertd.toml").read_text(encoding="utf-8") == "mine"
+
+
+def test_first_plan_is_printed(tmp_path: Path, morning: datetime, monkeypatch: pytest.MonkeyPatch) -> None:
+    init(tmp_path / "mine", *GIVEN, "--noncommercial", "--route", str(WEST))
+    path = tmp_path / "mine" / "config" / "alertd.toml"
+    monkeypatch.setattr(command, "system_clock", lambda: morning)
+    with FakeOpenMeteo(now_utc=morning) as server:
+        text = path.read_text(encoding="utf-8").replace('sources = ["nws"]', 'sources = ["open-meteo"]')
+        path.write_text(text.replace("https://api.open-meteo.com", server.base_url), encoding="utf-8")
+        settings = read_settings(path)
+        monkeypatch.setattr(command, "create_console", lambda: printed)
+        printed = _Console()
+        status = command._plan(settings, settings.places.routes / "i90-west.gpx", morning + timedelta(hours=2))
+    assert status in (0, command.PARTIAL)
+    assert "Lookout Pass" in printed.text
+
+
+class _Console:
+    """Keeps what is printed."""
+
+    def __init__(self) -> None:
+        self.text = ""
+        self.width = 120
+
+    def print(self, *what: object, **_: object) -> None:
+        self.text += " ".join(map(str, what)) + "\n"
+
+
+def test_examples_fit_their_schemas() -> None:
+    for name, one in templates().items():
+        text = one.text()
+        assert text.strip(), name
+        if one.schema is not None and text.startswith("{"):
+            jsonschema.Draft202012Validator(one.schema()).validate(json.loads(text))
+
+
+def test_trips_example_has_every_column_of_a_trip(tmp_path: Path) -> None:
+    path = tmp_path / "trips.csv"
+    path.write_text(CliRunner().invoke(cli, ["trips", "template"]).output, encoding="utf-8")
+    read = read_trips_file(path)
+    assert (len(read.trips), read.bad, read.ignored) == (1, (), ())
+    assert set(TRIP_COLUMNS) == set(TripRequest.model_fields) - {"routes"}
+
+
+def test_trips_are_added_listed_and_cancelled(tmp_path: Path) -> None:
+    init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST))
+    path = tmp_path / "mine" / "config" / "alertd.toml"
+    settings = read_settings(path)
+    assert isinstance(settings.store, Path)
+    settings.store.parent.mkdir(parents=True)
+    with Store(settings.store):
+        pass
+
+    def run(*words: str) -> Result:
+        return CliRunner().invoke(cli, ["trips", *words, "--config", str(path)])
+
+    new = ("T-7", "--route", "i90-west.gpx", "--rig", "truck-1", "--depart", "2099-01-14T04:45-07:00")
+    assert run("add", *new).exit_code == 0
+    assert "T-7" in run("list").output
+    assert run("add", "T-8", *new[1:-1], "2020-01-14T04:45-07:00").exit_code == 1
+    assert run("add", "T-8", "--route", "none.gpx", *new[3:]).exit_code == 1
+    assert run("cancel", "T-7").exit_code == 0
+    assert "T-7" not in run("list").output
+    assert run("add", *new).exit_code == 1, "a cancelled id is not used again"
+    assert run("cancel", "T-99").exit_code == 1
+
+
+def test_folder_is_made_from_a_wheel_too(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """An installed wheel carries the shipped settings in another folder."""
+    data = tmp_path / "data"
+    shutil.copytree(ROOT / "config", data / "config")
+    monkeypatch.setattr("alertd.cli.first_day.starter.data_root", lambda: data)
+    assert init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST)).exit_code == 0
