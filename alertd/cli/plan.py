@@ -148,7 +148,7 @@ def _days(plan: Plan, console: Console) -> None:
     for line in days_text.choice_lines(plan):
         _print_field(console, "", line)
     if plan.days.asks:
-        _print_field(console, "not given", days_text.asks_line(plan))
+        _print_field(console, "ask", days_text.asks_line(plan))
 
 
 def _header(plan: Plan, console: Console) -> None:

@@ -285,14 +285,16 @@ class RestSearch:
         """The labels for which a stand makes sense and is legal."""
         law, driven = self.law, labels[:, Col.DRIVEN] > 0
         split, elapsed = labels[:, Col.SPLIT], labels[:, Col.TIME] - labels[:, Col.BEGAN]
+        # A rest does not complete a rest in two parts whose first part the window has needed.
+        whole = (split == 0) | (labels[:, Col.TIME] - labels[:, Col.TRUE] <= law.window)
         if stand is Stand.BREAK:
             return np.asarray(labels[:, Col.SINCE_BREAK] > 0)
         if stand is Stand.REST:
-            return np.asarray(driven & (elapsed <= law.window))
+            return np.asarray(driven & whole & (elapsed <= law.window))
         if stand is Stand.SHORT_REST:
             return np.asarray(driven & (labels[:, Col.SHORT_LEFT] > 0) & (elapsed <= law.window_short))
         if stand is Stand.RESTART:
-            return np.asarray(driven & (elapsed <= law.window) & (labels[:, Col.CYCLE] > law.cycle // 2))
+            return np.asarray(driven & whole & (elapsed <= law.window) & (labels[:, Col.CYCLE] > law.cycle // 2))
         if stand is Stand.SPLIT_FIRST:
             return np.asarray(driven & (split == 0))
         return np.asarray((split > 0) & (labels[:, Col.DRIVEN_1] > 0))

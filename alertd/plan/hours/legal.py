@@ -48,7 +48,7 @@ def violations(
         over_s = max(due.at_arrival_h - rules.break_after_h, 0.0) * HOUR_S
         found.append(_violation("break", rules.break_section, over_s, due.reached_s, due.reached_m))
     rests, short = daily_rests(spells, used, rules)
-    if used.short_rests is not None and used.short_rests + short > rules.short_rests_n:
+    if short and used.short_rests is not None and used.short_rests + short > rules.short_rests_n:
         found.append(_violation("short rests", rules.short_rest_section, 0.0, rests[-1].end_s, spells[-1].end_m))
     began_s = 0.0 if used.on_duty_since is None else min((used.on_duty_since - depart_at).total_seconds(), 0.0)
     driven_s = (used.drive_h or 0.0) * HOUR_S
