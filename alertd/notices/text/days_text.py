@@ -32,7 +32,7 @@ def rest_lines(plan: Plan) -> list[str]:
 
 def rest_line(x: RestNote) -> str:
     """Return what to do, where, from when to when, and how sure the place is."""
-    where = phrases.trip_distance(x.distance_m)
+    where = phrases.miles(x.distance_m)
     room = {"town": "town, room not known", "unlisted": "no listed place: find one early"}.get(x.room, "")
     span = f"{_day_clock(x.begins_at, x.zone)} - {_day_clock(x.ends_at, x.zone)}"
     takes = phrases.hours((x.ends_at - x.begins_at).total_seconds() / 3600.0)
@@ -47,7 +47,7 @@ def outlook_lines(plan: Plan) -> list[str]:
 
 def outlook_line(x: OutlookNote) -> str:
     """Return the pass, the part of the day, the odds in words, what to carry, and when it is decided."""
-    where = x.place or phrases.trip_distance(x.start_m)
+    where = x.place or f"mile {phrases.miles(x.start_m)[:-3]}"
     parts = [f"{where} ({', '.join(x.lands)}), {_part_of_day(x)}: {_ODDS[x.odds]}"]
     if x.singles and x.odds != "unlikely":
         parts.append(f"carry {x.singles} single chains")
