@@ -25,6 +25,14 @@ _ODDS: Final = {
 SAME_S: Final = 900.0  # differences below this are none
 
 
+def office_lines(plan: Plan) -> list[str]:
+    """Return the rests, the outlook and the delivery, one line each; none for a trip without them."""
+    lines = [f"Rest: {line}" for line in rest_lines(plan)]
+    lines += [f"Outlook: {line}" for line in outlook_lines(plan)]
+    delivery = delivery_line(plan)
+    return [*lines, f"Delivery {delivery}"] if delivery else lines
+
+
 def rest_lines(plan: Plan) -> list[str]:
     """Return one line per break and rest, in order."""
     return [] if plan.days is None else [rest_line(x) for x in plan.days.rests]

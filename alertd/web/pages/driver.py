@@ -24,7 +24,7 @@ from alertd.notices.charts.axis_units import AxisUnits
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.surfaces import to_slow_for
-from alertd.notices.text import driver_parts, phrases
+from alertd.notices.text import days_text, driver_parts, phrases
 from alertd.notices.text import driver_parts as spoken
 from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
@@ -135,6 +135,7 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "distance": AxisUnits(metric=translator.metric).distance,
         "tires": tires,
         "tires_long": (lambda stretch: stretch.tires_words) if english else tires,
+        "rests": days_text.office_lines,
         "checklist": driver_parts.chain_up_steps(translator),
         "begun": _capitalized,
     }
