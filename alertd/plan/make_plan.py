@@ -19,7 +19,7 @@ from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
 from alertd.plan.days.choices import Leaving
 from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, plan_days
-from alertd.plan.days.notes import days_hours_note
+from alertd.plan.days.notes import days_hours_note, since_last_rest
 from alertd.plan.days.outlook import UNLIKELY, is_beyond
 from alertd.plan.days.place_rests import DaysSolution
 from alertd.plan.departure_picks import leave_by, pick_departures
@@ -261,7 +261,8 @@ def _hours(
     """The driver's hours: of the last duty period where the trip has rests."""
     depart_at, before = went.remaining.depart_at, went.remaining.before
     if went.days is None:
-        return hours_note(went.solution, trip.used, depart_at, late, known_at, params, before)
+        used, depart_at, before = since_last_rest(trip.used, went.solution, depart_at, before)
+        return hours_note(went.solution, used, depart_at, late, known_at, params, before)
     return days_hours_note(went.days, trip.used, depart_at, known_at)
 
 

@@ -5,11 +5,12 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.place_rests import DaysSolution
 from alertd.plan.days.rest_places import Room
 from alertd.plan.days.search import PlacedStand, Stand
 from alertd.plan.describe.stretches import place_of
-from alertd.plan.hours.laws import HoursRules
+from alertd.plan.hours.laws import Duty, HoursRules, rules_for
 from alertd.plan.hours.legal import daily_rests
 from alertd.plan.hours.limits import HoursUsed, Spell, limits
 from alertd.plan.hours.notes import adverse_words
@@ -101,9 +102,7 @@ def days_hours_note(found: DaysSolution, used: HoursUsed, depart_at: datetime, k
     """
     law, spells = found.trip.laws[0], found.spells
     rests, _ = daily_rests(spells, used, law)
-    worked_s = sum(
-        x.length_s for x in spells if x.duty.value != "off duty" and (not rests or x.end_s <= rests[-1].start_s)
-    )
+    worked_s = sum(x.length_s for x in spells if x.duty is not Duty.OFF and (not rests or x.end_s <= rests[-1].start_s))
     last, fresh = spells, used
     began_at = depart_at
     if rests:
@@ -143,6 +142,22 @@ def days_hours_note(found: DaysSolution, used: HoursUsed, depart_at: datetime, k
             "Hours of the last duty period; the rests before it are in the plan",
         ),
     )
+
+
+def since_last_rest(
+    used: HoursUsed, run: Solution, depart_at: datetime, before: Sequence[Spell]
+) -> tuple[HoursUsed, datetime, tuple[Spell, ...]]:
+    """The hours, the departure and the spells since the last daily rest of a truck under way; all without one."""
+    law = rules_for([s.code for s in run.sections.route.jurisdictions])
+    rests = () if law is None else daily_rests(before, used, law)[0]
+    if not rests:
+        return used, depart_at, tuple(before)
+    end_s = rests[-1].end_s
+    worked_s = sum(x.length_s for x in before if x.duty is not Duty.OFF and x.end_s <= end_s)
+    began_at = depart_at + timedelta(seconds=end_s)
+    cycle_h = None if used.cycle_h is None else used.cycle_h + worked_s / HOUR_S
+    fresh = replace(used, drive_h=0.0, since_break_h=0.0, on_duty_since=began_at, cycle_h=cycle_h)
+    return fresh, began_at, tuple(_shifted(x, end_s) for x in before if x.start_s >= end_s - 1.0)
 
 
 def _shifted(x: Spell, by_s: float) -> Spell:

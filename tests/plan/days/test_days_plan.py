@@ -9,9 +9,11 @@ from alertd.notices.text import days_text
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.days import DeliveryWindow
+from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.position.map_match import Stood
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Summit
 from alertd.testing.factories import (
@@ -177,3 +179,30 @@ def test_hours_not_given_are_asked_once() -> None:
     assert plan.days.asks == ("drive_hours_used", "on_duty_since", "cycle_hours_used")
     assert plan.hours is not None
     assert plan.hours.not_given == ()
+
+
+def test_a_truck_that_has_slept_has_its_hours_again(plain: Plan) -> None:
+    # Reported: driven 950 km, then stood for 10 h. The rest of the way takes 5.5 h: no other night, and all legal.
+    left, woke = at_hour(6.0), at_hour(26.5)
+    at_m = 950_000.0
+    request = PlanRequest(
+        trip=TripInput(
+            id="QT-1",
+            depart_at=left,
+            used=FRESH,
+            fix=PositionFix(at=woke, distance_m=at_m, offset_m=0.0),
+            stood=(Stood(began_at=woke - timedelta(hours=10), ended_at=woke, distance_m=at_m),),
+        ),
+        route=ROUTE,
+        rig=make_rig(),
+        rulesets={"US-XX": make_rules()},
+        weather=make_weather(ROUTE, dry, hours=72, members=2, samples_a_column=4),
+        params=PlanParams(compare_h=0.0),
+        now_utc=woke,
+    )
+    plan = make_plan(request)
+    assert plan.days is None
+    assert plan.hours is not None
+    assert plan.hours.ok
+    driving = next(x for x in plan.hours.limits if x.kind == "driving")
+    assert driving.at_arrival_h == pytest.approx((LONG_M - at_m) / PlanParams().cruise_mps / 3600.0, abs=0.1)
