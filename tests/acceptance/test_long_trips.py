@@ -33,7 +33,7 @@ SKIES = ("dry", "light-snow", "storm")
 NIGHTS = {
     "us-i90-sioux-falls-seattle": 2,
     "us-i80-omaha-sacramento": 2,
-    "us-i70-kansas-city-las-vegas": 2,
+    "us-i70-kansas-city-las-vegas": 1,
     "ca-calgary-vancouver": 0,
     "eu-rotterdam-milan": 1,
 }
