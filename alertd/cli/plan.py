@@ -10,7 +10,7 @@ from rich.text import Text
 
 from alertd.errors import InputError
 from alertd.notices import headline, surfaces
-from alertd.notices.text import departures, law_text, phrases
+from alertd.notices.text import days_text, departures, law_text, phrases
 from alertd.notices.text.place_text import where
 from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model.alternatives import Departure
@@ -77,6 +77,7 @@ def show_plan(plan: Plan, console: Console) -> None:
     elif not plan.stretches and plan.partial:
         console.print(Text(f"\n {VERB[Advice.READY]}: some of the road is not known at the truck's hours.", "bold"))
     _road_strip(plan, console)
+    _days(plan, console)
     _departures(plan, console)
     _border_strip(plan, console)
     _alternatives(plan, console)
@@ -124,6 +125,31 @@ def _hours(plan: Plan, console: Console) -> None:
         _print_field(console, "", reason)
     if plan.stretches:
         _print_field(console, "", f"Two hours more for adverse conditions: {note.adverse_exception}")
+
+
+def _days(plan: Plan, console: Console) -> None:
+    """Rests, the outlook and the choices of a trip of several days, and its delivery."""
+    delivery = days_text.delivery_line(plan)
+    if plan.days is None:
+        if delivery:
+            console.print()
+            _print_field(console, "deliver", delivery)
+        return
+    console.print(Text("\n REST AND BREAKS", "bold"))
+    for line in days_text.rest_lines(plan):
+        _print_field(console, "", line)
+    if plan.days.outlook:
+        console.print(Text("\n OUTLOOK BEYOND 48 HOURS", "bold"))
+        for line in days_text.outlook_lines(plan):
+            _print_field(console, "", line)
+    if delivery:
+        console.print()
+        _print_field(console, "deliver", delivery)
+    console.print(Text("\n ANOTHER WAY TO DO IT", "bold"))
+    for line in days_text.choice_lines(plan):
+        _print_field(console, "", line)
+    if plan.days.asks:
+        _print_field(console, "ask", days_text.asks_line(plan))
 
 
 def _header(plan: Plan, console: Console) -> None:

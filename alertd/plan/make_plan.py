@@ -17,6 +17,11 @@ from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
+from alertd.plan.days.choices import Leaving
+from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, plan_days
+from alertd.plan.days.notes import days_hours_note, since_last_rest
+from alertd.plan.days.outlook import UNLIKELY, is_beyond
+from alertd.plan.days.place_rests import DaysSolution
 from alertd.plan.departure_picks import leave_by, pick_departures
 from alertd.plan.departures import HoldReasons, compare_departures
 from alertd.plan.describe.arrivals import arrival_window, arrivals_of, not_before
@@ -30,13 +35,14 @@ from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
 from alertd.plan.model.alternatives import Departure
-from alertd.plan.model.notes import PositionFix
+from alertd.plan.model.days import DaysNote, DeliveryWindow
+from alertd.plan.model.notes import HoursNote, PositionFix
 from alertd.plan.model.plan import Along, Plan
 from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
-from alertd.plan.road_ahead.hourly_need import Corridor, hourly_need_for
+from alertd.plan.road_ahead.hourly_need import Corridor, HourlyNeed, hourly_need_for
 from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
@@ -59,6 +65,7 @@ class TripInput:
     chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived. closures: closed
     roads and weather warnings on the route. warnings_known: whether all of the latter are among them. posted: controls
     of road authorities on the route. language: of the driver's texts, "" for the operator's choice.
+    delivery: when the customer takes the load.
     """
 
     id: str
@@ -77,6 +84,7 @@ class TripInput:
     posted: PostedOnRoute = field(default_factory=PostedOnRoute)
     sent_stops: frozenset[str] = frozenset()
     language: str = ""
+    delivery: DeliveryWindow | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -148,16 +156,21 @@ def make_plan(request: PlanRequest) -> Plan:
     rules = rule_notes(laws, leave.date(), used)
     bridges = bridge_notes(run, leave.timestamp(), params)
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
-    hours = hours_note(run, trip.used, went.remaining.depart_at, late, known_at, params, went.remaining.before)
+    hours = _hours(trip, went, late, known_at, params)
+    days = _days(request, went, stretches, known_at)
+    stretches = tuple(s for s in stretches if _is_near(went, s.enter_at, known_at or now_utc))
+    bridges = tuple(b for b in bridges if _is_near(went, b.arrive_at, known_at or now_utc))
     over = trip.arrived_at is not None
     partial = not over and (weather.partial or any(s.stale for s in sources) or bool(run.unknown.any()))
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
     )
     wind = wind_hours(weather.forecast, run.encounter.hourly_need, params)
-    closures = (*closures, *hazard_notes(run, wind, leave, params))
+    own = (n for n in hazard_notes(run, wind, leave, params) if _is_near(went, n.enter_at, known_at or now_utc))
+    closures = (*closures, *own)
     posted = posted_notes(trip.posted.spans, run, leave, request.rulesets)
-    advice = _advice(stretches, partial=partial or needs_ready(posted), winter=winter)
+    ready = partial or needs_ready(posted) or (days is not None and any(x.odds != UNLIKELY for x in days.outlook))
+    advice = _advice(stretches, partial=ready, winter=winter)
     if any(c.held for c in closures):
         advice = Advice.HOLD
     elif any(c.kind and c.met for c in closures):
@@ -219,6 +232,7 @@ def make_plan(request: PlanRequest) -> Plan:
             *trip.position_notes,
             *law_cautions(law, changes),
             *cautions(run, sources, rules, carry, bridges, weather.doubt),
+            *end_cautions(days, arrive_zone),
             *weather.notes,
         ),
         partial=partial,
@@ -235,7 +249,13 @@ def make_plan(request: PlanRequest) -> Plan:
         posted_missing=trip.posted.missing,
         language=trip.language,
         lands=tuple(dict.fromkeys(s.code for s in route.jurisdictions if s.code)),
-        surfaces=() if over else surface_stretches(run, stretches, leave.timestamp(), params),
+        surfaces=()
+        if over
+        else tuple(
+            x
+            for x in surface_stretches(run, stretches, leave.timestamp(), params)
+            if _is_near(went, x.enter_at, known_at or now_utc)
+        ),
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
         hanging_since=None if over or trip.hanging is None else trip.hanging.since,
         arrived_at=trip.arrived_at,
@@ -244,8 +264,38 @@ def make_plan(request: PlanRequest) -> Plan:
         hold=hold,
         law=law,
         law_changes=changes,
+        days=None if over else days,
+        delivery=None if over else delivery_note(trip.delivery, run, leave, arrive_at, arrivals, arrive_zone),
     )
     return with_id(_with_comparison(plan, sum(x.driven and not x.stays_on for x in run.legs), params))
+
+
+def _hours(
+    trip: TripInput, went: "RemainingDrive", late: datetime, known_at: datetime | None, params: PlanParams
+) -> HoursNote | None:
+    """The driver's hours: of the last duty period where the trip has rests."""
+    depart_at, before = went.remaining.depart_at, went.remaining.before
+    if went.days is None:
+        used, depart_at, before = since_last_rest(trip.used, went.solution, depart_at, before)
+        return hours_note(went.solution, used, depart_at, late, known_at, params, before)
+    return days_hours_note(went.days, trip.used, depart_at, known_at)
+
+
+def _days(
+    request: PlanRequest, went: "RemainingDrive", stretches: tuple[Stretch, ...], known_at: datetime | None
+) -> DaysNote | None:
+    """Rests, outlook and choices of a trip of several days; None for others."""
+    trip, now_utc = request.trip, request.now_utc.astimezone(UTC)
+    if went.days is None:
+        return None
+    has_left = trip.fix is not None or trip.chains is not None
+    leaving = Leaving(leave_at=went.remaining.leave_at.astimezone(UTC), now_utc=now_utc, has_left=has_left)
+    return days_note(went.days, stretches, trip.used, leaving, known_at or now_utc, request.params)
+
+
+def _is_near(went: "RemainingDrive", at: datetime, known_at: datetime) -> bool:
+    """False for what a trip of several days meets beyond the good forecast: it is part of the outlook."""
+    return went.days is None or not is_beyond(at, known_at)
 
 
 def _with_comparison(plan: Plan, hangings: int, params: PlanParams) -> Plan:
@@ -286,6 +336,7 @@ class RemainingDrive:
 
     remaining: RemainingTrip
     solution: Solution
+    days: DaysSolution | None = None
 
 
 def _in_force(request: PlanRequest) -> PlanRequest:
@@ -312,10 +363,15 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
         hourly_need = with_posted(hourly_need, trip.posted.spans, params)
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
     since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
-    return RemainingDrive(
-        remaining=rest,
-        solution=best_solution(hourly_need, rest.leave_at.timestamp(), params, on, since_epoch_s, trip.sent_stops),
-    )
+
+    def solve(need: HourlyNeed) -> Solution:
+        return best_solution(need, rest.leave_at.timestamp(), params, on, since_epoch_s, trip.sent_stops)
+
+    solution = solve(hourly_need)
+    if trip.arrived_at is not None:
+        return RemainingDrive(remaining=rest, solution=solution)
+    days = plan_days(solution, solve, trip.used, rest.depart_at, trip.delivery, params, rest.before)
+    return RemainingDrive(remaining=rest, solution=solution if days is None else days.solution, days=days)
 
 
 def _fix(trip: TripInput, now_utc: datetime, params: PlanParams) -> PositionFix | None:
@@ -331,7 +387,7 @@ def _compared(
     trip: TripInput, went: RemainingDrive, wind: WindHours | None, now_utc: datetime, params: PlanParams
 ) -> tuple[Departure, ...]:
     """Other departures, where the truck has not left."""
-    if params.compare_h <= 0.0 or trip.fix is not None or trip.chains is not None:
+    if params.compare_h <= 0.0 or trip.fix is not None or trip.chains is not None or went.days is not None:
         return ()
     reasons = HoldReasons(closures=trip.closures, wind=wind)
     return compare_departures(

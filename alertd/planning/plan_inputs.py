@@ -11,6 +11,7 @@ from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput
+from alertd.plan.model.days import DeliveryWindow
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import TripPosition
@@ -24,6 +25,9 @@ from alertd.sources.files.trips import TripRequest
 # How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
 MIN_SPEED_MPS = 12.0
 STOP_ALLOWANCE = timedelta(hours=4)
+# A trip of several days rests for each so much road, 9 h at 49 mph [A], and may wait for a storm to end then.
+DAY_M = 700_000.0
+NIGHT_ALLOWANCE = timedelta(hours=16)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -60,6 +64,7 @@ class PlanInputs:
 def window_of(route: Route, departs: tuple[datetime, datetime], now_utc: datetime, params: PlanParams) -> Window:
     """The hours on this route of trips that leave between two moments, or at another that is compared."""
     longest = timedelta(seconds=route.length_m / MIN_SPEED_MPS) + STOP_ALLOWANCE
+    longest += int(route.length_m // DAY_M) * NIGHT_ALLOWANCE
     first, last = (at.astimezone(UTC) for at in departs)
     if last >= now_utc:
         last = max(last, now_utc + timedelta(hours=params.compare_h))
@@ -108,6 +113,11 @@ def build_plan_inputs(trip: TripRequest, context: RouteContext) -> PlanInputs:
     )
 
 
+def _delivery(trip: TripRequest) -> DeliveryWindow | None:
+    opens, closes = trip.delivery_opens_at, trip.delivery_closes_at
+    return None if opens is None and closes is None else DeliveryWindow(opens_at=opens, closes_at=closes)
+
+
 def _trip_input(trip: TripRequest, context: RouteContext) -> TripInput:
     position, warnings = context.positions[trip.id], context.fetched.warnings
     return TripInput(
@@ -126,11 +136,15 @@ def _trip_input(trip: TripRequest, context: RouteContext) -> TripInput:
         driver=trip.driver,
         dispatcher=trip.dispatcher,
         language=trip.language,
+        delivery=_delivery(trip),
         used=HoursUsed(
             drive_h=trip.drive_hours_used,
             on_duty_since=trip.duty_began_at,
             cycle_h=trip.cycle_hours_used,
             cycle_limit_h=float(trip.cycle_limit_h),
             since_break_h=trip.driven_since_break_h,
+            week_drive_h=trip.week_drive_hours_used,
+            fortnight_drive_h=trip.fortnight_drive_hours_used,
+            short_rests=trip.short_rests_used,
         ),
     )

@@ -30,7 +30,7 @@ from alertd.testing.weather.sky import read_sky
 from alertd.units import to_miles
 
 PROJECT = Path(__file__).resolve().parents[2]
-SKIES, ROADS = PROJECT / "fixtures" / "skies", PROJECT / "fixtures" / "roads" / "roads.csv"
+SKIES, ROADS = PROJECT / "fixtures" / "skies", PROJECT / "fixtures" / "roads"
 
 
 def settings_in(folder: Path, base_url: str, source: str) -> Path:
@@ -110,7 +110,10 @@ def main() -> None:
     parser.add_argument("--text", action="store_true")
     args = parser.parse_args()
     wanted = [w for w in args.roads.split(",") if w]
-    for name, road in read_roads(ROADS).items():
+    roads = read_roads(ROADS / "roads.csv")
+    if wanted:
+        roads |= read_roads(ROADS / "long_roads.csv")
+    for name, road in roads.items():
         if wanted and not any(w in name for w in wanted):
             continue
         for sky in args.skies.split(","):

@@ -7,7 +7,7 @@ from typing import Any, Final
 
 from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import Audience, NoticeKind
-from alertd.notices.text import phrases
+from alertd.notices.text import days_text, phrases
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, Along, Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import to_plain
@@ -59,6 +59,7 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
             "authority": POSTED_SIGNS_DECIDE,
             "headline": headlines(plan),
             "arrival": arrival(plan),
+            "delivery": days_text.delivery_line(plan),
             "plan": data,
         },
     }

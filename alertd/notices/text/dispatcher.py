@@ -4,7 +4,7 @@ import textwrap
 from collections.abc import Sequence
 
 from alertd.notices import headline, surfaces
-from alertd.notices.text import law_text, phrases
+from alertd.notices.text import days_text, law_text, phrases
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.place_text import where
 from alertd.plan.model.plan import Plan
@@ -48,6 +48,7 @@ def _trip_lines(plan: Plan) -> list[str]:
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
         lines += _wrapped(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
         lines += [line for b in phrases.break_lines(plan.hours, plan.arrive_zone) for line in _wrapped(f"Break: {b}")]
+    lines += [line for text in days_text.office_lines(plan) for line in _wrapped(text)]
     return lines
 
 

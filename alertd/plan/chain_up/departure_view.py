@@ -55,7 +55,8 @@ class DepartureViews:
         """(place,) seconds to each place on a dry road."""
         sections = self.hourly_need.sections
         free = free_s(sections, IdentityKey(self.hourly_need.rig), self.params)
-        return np.asarray(np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free))))
+        moving_s = np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free)))
+        return np.asarray(moving_s + self.hourly_need.stands.before_s(self.places.at_m))
 
     def row(self, n: int) -> UnchainedTiming:
         """The timing of the n-th departure, with one row."""
@@ -115,7 +116,8 @@ def view_of(
     sections = hourly_need.sections
     need = encounter.need
     need_frac = need.mean(axis=0)
-    reach = np.interp(places.at_m, sections.edge_m, row.reach_s[0])
+    stood_s = hourly_need.stands.before_s(places.at_m)
+    reach = np.interp(places.at_m, sections.edge_m, row.moving_s[0]) + stood_s
     on = Surfaces(*(x[0] for x in row.on))
     bare = np.append(0.0, np.cumsum(sections.length_m * (1.0 - on.snow - on.ice)))
     runs = find_runs(need, sections, params)
@@ -145,7 +147,8 @@ def view_of(
     def chained(limit_mps: float | None) -> Array:
         if limit_mps not in chained_by_limit:
             takes = section_chained_s(hourly_need, row, params, limit_mps)
-            chained_by_limit[limit_mps] = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(takes)))
+            moving_s = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(takes)))
+            chained_by_limit[limit_mps] = moving_s + stood_s
         return chained_by_limit[limit_mps]
 
     return DepartureView(
@@ -166,4 +169,4 @@ def section_chained_s(
     """Seconds to cross each section with chains on, (section,). Chains never make a truck faster."""
     free, on = free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params), Surfaces(*(x[0] for x in row.on))
     chained = chained_s(free, hourly_need.sections.length_m, on, params, limit_mps)
-    return np.asarray(np.maximum(np.diff(row.reach_s[0]), chained))
+    return np.asarray(np.maximum(np.diff(row.moving_s[0]), chained))

@@ -33,6 +33,7 @@ from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Mask
 from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
 from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import lateness_s
+from alertd.plan.road_ahead.stands import Stands
 from alertd.plan.road_ahead.timing import free_s, unchained_timing
 from alertd.plan.road_ahead.trip_odds import trip_odds
 from alertd.route.stops import RouteStop
@@ -68,7 +69,7 @@ class Solution:
 
     encounter: conditions, hour by member and section.
     moving_s: (section + 1,) seconds at each edge without standing.
-    stopped_times: (distance_m, seconds) of each counted stop.
+    stopped_times: (distance_m, seconds) of each counted stop for chains; planned stands are not among them.
     unhindered_s: seconds to the end on a dry road without chains.
     finish_s: each member's seconds to the end, (member,).
     later_road: True when some leg exists only for a driver delayed by an earlier "be ready" leg.
@@ -89,6 +90,11 @@ class Solution:
     unchained_s: float = 0.0
     chained_s: float = 0.0
     chained_share: float = 0.0
+
+    @property
+    def stands(self) -> Stands:
+        """The planned rests and breaks."""
+        return self.encounter.hourly_need.stands
 
     @property
     def sections(self) -> Sections:
@@ -133,6 +139,7 @@ class Solution:
         """Seconds from departure to each place, before standing there."""
         at = np.asarray(at_m, dtype=np.float64)
         stood = sum((np.where(at > stand_m, s, 0.0) for stand_m, s in self.stopped_times), np.zeros_like(at))
+        stood = stood + self.stands.before_s(at)
         return np.asarray(np.interp(at, self.sections.edge_m, self.moving_s) + stood)
 
 
@@ -182,14 +189,15 @@ def best_solution(
     carried = None if on is None else _carried(on, chain_plan.spans[0], conditions.view, views.places)
     legs = legs_of(views, chain_plan, conditions, ready, on)
     moving_s, stopped_times = _clock(legs, conditions, params, carried)
-    total_s = np.asarray([moving_s[-1] + sum(s for _, s in stopped_times)])
+    driven_s = np.asarray([moving_s[-1] + sum(s for _, s in stopped_times)])
+    total_s = driven_s + hourly_need.stands.total_s
     return Solution(
         encounter=conditions.encounter,
         legs=legs,
         moving_s=moving_s,
         stopped_times=stopped_times,
         unhindered_s=float(free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params).sum()),
-        finish_s=total_s + lateness_s(total_s, hourly_need.corridor.clock_z, params)[:, 0],
+        finish_s=total_s + lateness_s(driven_s, hourly_need.corridor.clock_z, params)[:, 0],
         later_road=later_road,
         carried=carried,
         unchained_s=float(views.row(0).reach_s[0, -1]),
@@ -234,7 +242,7 @@ def _clock(
 ) -> tuple[Array, StoppedTimes]:
     """Moving seconds at each edge, and the stops, with the chains already on and those of the driven legs."""
     hourly_need = conditions.encounter.hourly_need
-    middle, takes = hourly_need.sections.middle_m, np.diff(conditions.row.reach_s[0])
+    middle, takes = hourly_need.sections.middle_m, np.diff(conditions.row.moving_s[0])
     stopped_times: list[tuple[float, float]] = []
     if carried is not None:
         limit = carried.speed_limit_mps

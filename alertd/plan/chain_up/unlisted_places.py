@@ -52,7 +52,8 @@ def places_with_search(
     at_m = np.asarray(search_places_m(sections.route, params))
     free = free_s(sections, IdentityKey(hourly_need.rig), params)
     departs = depart_epoch_s, depart_epoch_s if last_epoch_s is None else last_epoch_s
-    may, always = _may_need(hourly_need, departs, np.cumsum(free) - 0.5 * free, params)
+    dry_s = np.cumsum(free) - 0.5 * free
+    may, always = _may_need(hourly_need, departs, dry_s, params)
     may_idx = np.flatnonzero(may)
     if not at_m.size or not may_idx.size:
         return listed
@@ -81,9 +82,10 @@ def _may_need(
     """
     enough, hours = params.ready_probability - SAME_PROBABILITY, hourly_need.hours
     hour = np.arange(hours + 1)[None, :]
+    stood_h = hourly_need.stands.before_s(hourly_need.sections.middle_m) / HOUR_S
     first_h, last_h = ((at - hourly_need.first_epoch_s) / HOUR_S for at in departs)
-    first = np.floor(first_h + EARLIEST * dry_s / HOUR_S)[:, None]
-    last = np.ceil(last_h + SLOWEST * dry_s / HOUR_S + LONGEST_STAND_H)[:, None]
+    first = np.floor(first_h + stood_h + EARLIEST * dry_s / HOUR_S)[:, None]
+    last = np.ceil(last_h + stood_h + SLOWEST * dry_s / HOUR_S + LONGEST_STAND_H)[:, None]
     there = ((hour >= first) & (hour <= last)) | ((hour == hours) & (last >= hours))  # the last is unknown road
     need = hourly_need.need
     likely = need.mean(axis=0) >= enough

@@ -25,6 +25,12 @@ class HoursRules:
     break_parts_s: a break that may be taken in two parts.
     duty_h: hours of work, driving included; window_h: hours since the duty day began, rests included.
     rest_h: consecutive hours off duty after which driving, duty window and break count from zero.
+    planned_rest_h: rest that a plan of several days takes, where it is longer than `rest_h`.
+    short_rest_h, short_rests_n: a shorter rest and how often it is allowed between two weekly rests.
+    day_h: a rest must end within this time after the last one ended; None where `window_h` bounds the day.
+    split_h: the long and the least short part of a rest in two parts, and split_total_h their least sum.
+    cycle_h: hours on duty in the cycle, restart_h: rest after which it counts from zero.
+    week_drive_h, fortnight_drive_h: hours of driving in a week and in two. weekly_rest_h: the rest between weeks.
     unforeseen: why extra hours for what could not be foreseen are not planned with; "" for those of 49 CFR 395.1(b)(1).
     chain_work: what hanging and removing chains counts as; "" for the words of 49 CFR 395.2.
     """
@@ -47,6 +53,22 @@ class HoursRules:
     cycle_section: str = ""
     unforeseen: str = ""
     chain_work: str = ""
+    planned_rest_h: float | None = None
+    short_rest_h: float | None = None
+    short_rests_n: int = 0
+    short_rest_section: str = ""
+    day_h: float | None = None
+    day_section: str = ""
+    split_h: tuple[float, float] | None = None
+    split_total_h: float = 0.0
+    split_section: str = ""
+    cycle_h: float | None = None
+    restart_h: float | None = None
+    restart_section: str = ""
+    week_drive_h: float | None = None
+    fortnight_drive_h: float | None = None
+    week_section: str = ""
+    weekly_rest_h: float | None = None
 
 
 US: Final = HoursRules(
@@ -63,10 +85,16 @@ US: Final = HoursRules(
     window_h=14.0,
     window_section="49 CFR 395.3(a)(2)",
     cycle_section="49 CFR 395.3(b)",
+    split_h=(7.0, 2.0),
+    split_total_h=10.0,
+    split_section="49 CFR 395.1(g)(1)(ii)",
+    cycle_h=70.0,
+    restart_h=34.0,
+    restart_section="49 CFR 395.3(c)",
 )
-# The 10 h that Article 6 allows twice a week are not used, because their earlier use is not an input. For the same
-# reason the rest is the regular one of Article 4(g), 11 h. The 9 h that Article 8(4) allows three times between two
-# weekly rests are not used either.
+# The 10 h that Article 6 allows twice a week are not used, because their earlier use is not an input. The rest is the
+# regular one of Article 4(g), 11 h. The 9 h that Article 8(4) allows three times between two weekly rests are used in a
+# plan of several days, and only where the trip gives their earlier use.
 EU: Final = HoursRules(
     name="Regulation (EC) 561/2006",
     text="daily driving and breaks only; weekly driving and rests (Articles 6(2), 6(3), 8) are not looked at",
@@ -79,6 +107,15 @@ EU: Final = HoursRules(
     rest_h=11.0,
     rest_section="Regulation (EC) 561/2006, Articles 4(g) and 8(2)",
     break_parts_s=(900.0, 1_800.0),
+    short_rest_h=9.0,
+    short_rests_n=3,
+    short_rest_section="Regulation (EC) 561/2006, Article 8(4)",
+    day_h=24.0,
+    day_section="Regulation (EC) 561/2006, Article 8(2)",
+    week_drive_h=56.0,
+    fortnight_drive_h=90.0,
+    week_section="Regulation (EC) 561/2006, Article 6(2) and (3)",
+    weekly_rest_h=45.0,
     unforeseen="not planned with: Article 12 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (Article 4(d), (e), from memory)",
 )
@@ -91,6 +128,9 @@ SWISS: Final = replace(
     drive_section="ARV 1 article 5",
     break_section="ARV 1 article 8",
     rest_section="ARV 1 article 9",
+    short_rest_section="ARV 1 article 9",
+    day_section="ARV 1 article 9",
+    week_section="ARV 1 articles 5 and 7",
     unforeseen="not planned with: the exception is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (from memory)",
 )
@@ -102,6 +142,9 @@ AETR: Final = replace(
     drive_section="AETR article 6(1)",
     break_section="AETR article 7",
     rest_section="AETR article 8",
+    short_rest_section="AETR article 8",
+    day_section="AETR article 8",
+    week_section="AETR article 6",
     unforeseen="not planned with: article 9 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (AETR article 1, from memory)",
 )
@@ -120,6 +163,10 @@ CANADA: Final = HoursRules(
     cycle_section="SOR/2005-313, sections 26 and 27",
     rest_h=8.0,
     rest_section="SOR/2005-313, section 13",
+    planned_rest_h=10.0,  # 8 h in a row, and with the other 2 h of section 14 in one rest
+    cycle_h=70.0,
+    restart_h=36.0,
+    restart_section="SOR/2005-313, section 28",
     unforeseen="not planned with: section 76 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is on duty and not driving (SOR/2005-313, section 1, from memory)",
 )

@@ -42,6 +42,9 @@ class Spell:
 class HoursUsed:
     """Hours used before departure; None means "not given", and then counts from departure only.
 
+    week_drive_h, fortnight_drive_h: driving in this week, and in this and the last. short_rests: short rests taken
+    since the last weekly rest; not given, none is left.
+
     Raises ValueError when `on_duty_since` is naive.
     """
 
@@ -50,6 +53,9 @@ class HoursUsed:
     cycle_h: float | None = None
     cycle_limit_h: float = 70.0
     since_break_h: float | None = None
+    week_drive_h: float | None = None
+    fortnight_drive_h: float | None = None
+    short_rests: int | None = None
 
     def __post_init__(self) -> None:
         if self.on_duty_since is not None and self.on_duty_since.utcoffset() is None:

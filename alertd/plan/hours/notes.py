@@ -74,7 +74,7 @@ def hours_note(
         limits=tuple(_limit(x, depart_at, route) for x in planned),
         breaks=breaks,
         arrival_delay_s=60.0 * sum(b.minutes for b in breaks if b.at_m is not None),
-        adverse_exception=_adverse(rules, depart_at, known_at),
+        adverse_exception=adverse_words(rules, depart_at, known_at),
         known_at=known_at,
         reasons=_reasons(planned, solution, rules, used, depart_at, ok and not late_ok),
     )
@@ -211,7 +211,7 @@ def _not_given(used: HoursUsed, rules: HoursRules) -> tuple[str, ...]:
     return tuple(missing)
 
 
-def _adverse(rules: HoursRules, depart_at: datetime, known_at: datetime | None) -> str:
+def adverse_words(rules: HoursRules, depart_at: datetime, known_at: datetime | None) -> str:
     """The reason why no number includes extra hours for adverse conditions."""
     if rules.unforeseen:
         return rules.unforeseen

@@ -5,6 +5,7 @@ from datetime import datetime, timedelta
 from typing import NamedTuple
 
 from alertd.plan.model.alternatives import ArrivalPair, Departure, DeparturePick, LeaveBy, OtherRoute
+from alertd.plan.model.days import DaysNote, DeliveryNote
 from alertd.plan.model.law import LandLaw, LawChangeNote
 from alertd.plan.model.notes import (
     BridgeNote,
@@ -89,6 +90,8 @@ class Plan:
     law: the lands on the way with what their laws ask of this rig, in order.
     law_changes: changes of these laws that take effect soon.
     credits: owners and licences of the places along the road.
+    days: rests, outlook and choices of a trip that takes more than one duty period, None for others.
+    delivery: the delivery window, None where none was given.
     input_notes: on the forecast and its past hours, for the office; none is a caution.
     """
 
@@ -146,6 +149,8 @@ class Plan:
     hold: HoldNote | None = None
     law: tuple[LandLaw, ...] = ()
     law_changes: tuple[LawChangeNote, ...] = ()
+    days: DaysNote | None = None
+    delivery: DeliveryNote | None = None
     hanging_since: datetime | None = None
     chain_size: str = ""
 

@@ -16,7 +16,10 @@ from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.route.model import Route
 from alertd.route.passes import passes_of
 from alertd.route.sustained_grade import sustained_grade
+from alertd.units import HOUR_S
 
+# [A] Nobody stands on duty for so long: it is a rest, or the long part of one.
+REST_LEAST_S: Final = 7.0 * HOUR_S
 _SAMPLED: Final = ("lat_deg", "lon_deg", "distance_m", "elevation_m", "grade", "bearing_deg")
 
 
@@ -98,7 +101,7 @@ def _before(depart: datetime, leave: datetime, here_m: float, halts: Sequence[St
     """The time from the start to the position of the truck: driving, and on duty where it stood.
 
     A standing truck is not driven: 49 CFR part 395, subpart B, appendix A, 4.4.1.2 (from memory) requires a recorder to
-    log a vehicle that stands for some minutes as on duty, not driving.
+    log a vehicle that stands for some minutes as on duty, not driving. A stand of `REST_LEAST_S` is a rest off duty.
     """
     out: list[Spell] = []
     now_s, at_m, total_s = 0.0, 0.0, (leave - depart).total_seconds()
@@ -111,7 +114,8 @@ def _before(depart: datetime, leave: datetime, here_m: float, halts: Sequence[St
         halt_m = min(max(halt.distance_m, at_m), here_m)
         if began_s > now_s:
             out.append(Spell(duty=Duty.DRIVING, start_s=now_s, end_s=began_s, start_m=at_m, end_m=halt_m))
-        out.append(Spell(duty=Duty.ON_DUTY, start_s=began_s, end_s=ended_s, start_m=halt_m, end_m=halt_m))
+        duty = Duty.OFF if ended_s - began_s >= REST_LEAST_S else Duty.ON_DUTY
+        out.append(Spell(duty=duty, start_s=began_s, end_s=ended_s, start_m=halt_m, end_m=halt_m))
         now_s, at_m = ended_s, halt_m
     if total_s > now_s:
         out.append(Spell(duty=Duty.DRIVING, start_s=now_s, end_s=total_s, start_m=at_m, end_m=here_m))

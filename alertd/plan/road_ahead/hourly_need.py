@@ -23,6 +23,7 @@ from alertd.plan.road_ahead.long_descents import descent_share, rig_share
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
 from alertd.plan.road_ahead.posting_state import PostingState, posting_state
 from alertd.plan.road_ahead.sections import Sections, fold
+from alertd.plan.road_ahead.stands import NO_STANDS, Stands
 from alertd.road.corridor import RoadCells, RoadField
 from alertd.road.friction import friction_mu, grip_margin
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
@@ -81,6 +82,7 @@ class HourlyNeed:
     chance: the same by the level's identity.
     posting: the posting state of the control zones.
     posted: the posted controls included.
+    stands: the planned rests and breaks of the trip.
     """
 
     sections: Sections
@@ -99,6 +101,7 @@ class HourlyNeed:
     chance: Mapping[int, Float32]
     posting: PostingState
     posted: tuple[PostedSpan, ...] = ()
+    stands: Stands = NO_STANDS
 
     @property
     def hours(self) -> int:

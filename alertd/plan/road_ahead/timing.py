@@ -25,12 +25,15 @@ from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
+LONG_ROUNDS = 2  # for a trip with rests: the speed again at the hours of the last round
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class UnchainedTiming:
     """Timing without chains, one row per departure.
 
-    reach_s: (departure, section + 1) seconds under way at each edge.
+    reach_s: (departure, section + 1) seconds under way at each edge, planned stands included.
+    moving_s: the same without them.
     hour: (departure, member, section) index into the hourly need.
     code, need: pavement code and need there, same shape.
     on: shares of surfaces, (departure, section).
@@ -38,6 +41,7 @@ class UnchainedTiming:
 
     depart_epoch_s: Array
     reach_s: Array
+    moving_s: Array
     hour: Index
     code: Codes
     need: Float32
@@ -50,6 +54,7 @@ class UnchainedTiming:
         return UnchainedTiming(
             depart_epoch_s=self.depart_epoch_s[one],
             reach_s=self.reach_s[one],
+            moving_s=self.moving_s[one],
             hour=self.hour[one],
             code=self.code[one],
             need=self.need[one],
@@ -73,24 +78,31 @@ def unchained_timing(hourly_need: HourlyNeed, depart_epoch_s: Array, params: Pla
     """Timing without chains for each of these departures, (departure,), at the speed that the road allows.
 
     The road sets the speed, and the speed the hour. The speed uses the road at the hour of a dry-road clock. This moves
-    the hour by minutes and the speed no further.
+    the hour by minutes and the speed no further. A trip of several days repeats this.
     """
     sections = hourly_need.sections
     free, length = free_s(sections, IdentityKey(hourly_need.rig), params), sections.length_m
     since_s = (depart_epoch_s - hourly_need.first_epoch_s)[:, None]
-    dry = np.cumsum(free) - 0.5 * free
-    expected = hourly_need.hour_of_offset(((since_s + dry) / HOUR_S).astype(np.float32))
+    dry, stands = np.cumsum(free) - 0.5 * free, hourly_need.stands
+    stood_s = stands.before_s(sections.middle_m)
+    expected = hourly_need.hour_of_offset(((since_s + dry + stood_s) / HOUR_S).astype(np.float32))
     on = surface_shares(take_flat(hourly_need.code, hourly_need.pick(expected[:, None, :])))
-    reach = _cumulated(unchained_s(free, length, on, params))
-    middle = 0.5 * (reach[:, 1:] + reach[:, :-1])
+    moving = _cumulated(unchained_s(free, length, on, params))
+    for _ in range(LONG_ROUNDS if stands.total_s > 0.0 else 0):  # over days the clocks drift apart by hours
+        offset_s = since_s + 0.5 * (moving[:, 1:] + moving[:, :-1]) + stood_s
+        expected = hourly_need.hour_of_offset((offset_s / HOUR_S).astype(np.float32))
+        on = surface_shares(take_flat(hourly_need.code, hourly_need.pick(expected[:, None, :])))
+        moving = _cumulated(unchained_s(free, length, on, params))
+    middle = 0.5 * (moving[:, 1:] + moving[:, :-1])
     late_s = lateness_s(middle.astype(np.float32), hourly_need.corridor.clock_z.astype(np.float32), params)
-    when_h = (late_s + (since_s + middle).astype(np.float32)[:, None, :]) * np.float32(1.0 / HOUR_S)
+    when_h = (late_s + (since_s + middle + stood_s).astype(np.float32)[:, None, :]) * np.float32(1.0 / HOUR_S)
     hour = hourly_need.hour_of_offset(when_h.astype(np.float32, copy=False))
     pick = hourly_need.pick(hour)
     code = take_flat(hourly_need.code, pick)
     return UnchainedTiming(
         depart_epoch_s=depart_epoch_s,
-        reach_s=reach,
+        reach_s=moving + stands.before_s(sections.edge_m),
+        moving_s=moving,
         hour=hour,
         code=code,
         need=take_flat(hourly_need.need, pick),

@@ -16,7 +16,10 @@ from pydantic import ConfigDict, Field, field_validator, model_validator
 from alertd.errors import InputError
 from alertd.sources.files.toml import FieldError, FileModel, read_text, validate_row
 
-_NUMBERS = ("drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h")
+_NUMBERS = (
+    "drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h", "week_drive_hours_used",
+    "fortnight_drive_hours_used", "short_rests_used",
+)  # fmt: skip
 _LINES_OF_A_ROW = 20  # a quoted note may have line breaks; more lines than this mean an unclosed quote
 _EXAMPLE = "2027-01-14T04:45:00-07:00"
 
@@ -38,7 +41,11 @@ class TripRequest(FileModel):
     `routes` instead of `route` names several: the first is planned, the others are compared with it until departure.
 
     Omitted hours are "not given": they count from departure only, and the plan states it. `cycle_hours_used` are the
-    hours on duty in the last 7 or 8 days, against `cycle_limit_h`, 60 or 70 (49 CFR 395.3(b)).
+    hours on duty in the last 7 or 8 days, against `cycle_limit_h`, 60 or 70 (49 CFR 395.3(b)). `week_drive_hours_used`
+    and `fortnight_drive_hours_used` are the hours driven in this week, and in this and the last; `short_rests_used` the
+    rests of less than 11 h since the last weekly rest (Regulation (EC) 561/2006, Articles 6 and 8).
+
+    `deliver_from` and `deliver_by` are the hours in which the customer takes the load at the end of the route.
     """
 
     model_config = ConfigDict(json_schema_extra=_either_route)
@@ -55,6 +62,11 @@ class TripRequest(FileModel):
     on_duty_since: str = Field("", examples=["2027-01-14T03:30:00-07:00"])
     cycle_hours_used: float | None = Field(None, ge=0, le=168)
     cycle_limit_h: Literal[60, 70] = 70
+    week_drive_hours_used: float | None = Field(None, ge=0, le=56)
+    fortnight_drive_hours_used: float | None = Field(None, ge=0, le=90)
+    short_rests_used: int | None = Field(None, ge=0, le=3)
+    deliver_from: str = Field("", examples=["2027-01-16T06:00:00-08:00"])
+    deliver_by: str = Field("", examples=["2027-01-16T14:00:00-08:00"])
     routes: list[_Route] = Field(default_factory=list, max_length=4, examples=[["i90-west.gpx", "us12-west.gpx"]])
 
     @model_validator(mode="before")
@@ -79,7 +91,14 @@ class TripRequest(FileModel):
     def _has_zone(cls, value: str) -> str:
         return parse_departure(value).isoformat()
 
-    @field_validator("on_duty_since")
+    @model_validator(mode="after")
+    def _opens_before_it_closes(self) -> "TripRequest":
+        opens, closes = self.delivery_opens_at, self.delivery_closes_at
+        if opens is not None and closes is not None and closes <= opens:
+            raise FieldError("deliver_by", "is not after deliver_from", "give the end of the delivery window")
+        return self
+
+    @field_validator("on_duty_since", "deliver_from", "deliver_by")
     @classmethod
     def _duty_has_zone(cls, value: str) -> str:
         return parse_departure(value).isoformat() if value else ""
@@ -100,6 +119,16 @@ class TripRequest(FileModel):
     def depart_at(self) -> datetime:
         """Departure, aware, with the offset as given."""
         return datetime.fromisoformat(self.depart)
+
+    @property
+    def delivery_opens_at(self) -> datetime | None:
+        """Start of the delivery window, aware; None if not given."""
+        return datetime.fromisoformat(self.deliver_from) if self.deliver_from else None
+
+    @property
+    def delivery_closes_at(self) -> datetime | None:
+        """End of the delivery window, aware; None if not given."""
+        return datetime.fromisoformat(self.deliver_by) if self.deliver_by else None
 
     @property
     def duty_began_at(self) -> datetime | None:
@@ -308,7 +337,7 @@ def _read_cells(cells: dict[str, Any]) -> dict[str, Any]:
     for name in _NUMBERS:
         if name in row:
             with suppress(ValueError):  # the model reports values that are not numbers
-                out[name] = int(row[name]) if name == "cycle_limit_h" else float(row[name])
+                out[name] = int(row[name]) if name in ("cycle_limit_h", "short_rests_used") else float(row[name])
     if "routes" in row:
         out["routes"] = [name.strip() for name in row["routes"].split(";")]
     return out

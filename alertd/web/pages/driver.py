@@ -27,8 +27,8 @@ from alertd.notices.checklists.moments import Checklist, checklists, current_mom
 from alertd.notices.model import Audience, Notice
 from alertd.notices.next_action import ActionKind, NextAction, is_old, next_action
 from alertd.notices.surfaces import to_slow_for
+from alertd.notices.text import days_text, law_text, phrases, place_text
 from alertd.notices.text import driver_parts as spoken
-from alertd.notices.text import law_text, phrases, place_text
 from alertd.notices.triggers.escalation import newest
 from alertd.notices.triggers.scheduled import ChainStatus
 from alertd.notices.upheld import upheld_words
@@ -145,6 +145,7 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "distance": AxisUnits(metric=translator.metric).distance,
         "tires": tires,
         "tires_long": (lambda stretch: stretch.tires_words) if english else tires,
+        "rests": days_text.office_lines,
         "begun": _capitalized,
     }
 

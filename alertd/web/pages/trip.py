@@ -15,7 +15,7 @@ from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import Audience
 from alertd.notices.next_action import is_old
 from alertd.notices.surfaces import office_lines
-from alertd.notices.text import law_text, phrases
+from alertd.notices.text import days_text, law_text, phrases
 from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
@@ -114,7 +114,7 @@ def trip_values(
         "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
-        "breaks": phrases.break_lines(hours, zone) if hours else [],
+        "breaks": [*(phrases.break_lines(hours, zone) if hours else []), *days_text.office_lines(plan)],
         "pictures": _pictures(planner, plan),
     }
 

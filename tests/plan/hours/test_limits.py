@@ -236,18 +236,22 @@ def test_break_due_on_snow_is_taken_at_the_last_stop_below_it() -> None:
     assert dry.arrival_delay_s == 1800.0
 
 
-def test_plan_shows_which_limit_ends_where_and_missing_hours() -> None:
+def test_plan_rests_before_a_limit_and_shows_missing_hours() -> None:
     untold = plan_with(HoursUsed()).hours
-    result = plan_with(HoursUsed(drive_h=5.0, on_duty_since=at_hour(0.5), cycle_h=40.0, since_break_h=0.0)).hours
+    plan = plan_with(HoursUsed(drive_h=5.0, on_duty_since=at_hour(0.5), cycle_h=40.0, since_break_h=0.0))
+    result = plan.hours
     assert untold is not None
     assert result is not None
+    assert plan.days is not None
     assert len(untold.not_given) == 4
     assert untold.ok
     assert result.not_given == ()
-    assert not result.ok
+    assert result.ok
+    # 11 h less 5 h driven before: the night is no farther than 6 h at 62 mph.
+    (night,) = (x for x in plan.days.rests if x.kind == "rest")
+    assert night.distance_m <= 6 * 3600 * 27.7165
     (driving,) = (x for x in result.limits if x.kind == "driving")
-    assert driving.reached_m == pytest.approx(6 * 3600 * 27.7165, abs=500)
-    assert (driving.stop_id, driving.section) == ("a", "49 CFR 395.3(a)(3)(i)")
+    assert (driving.reached_m, driving.section) == (None, "49 CFR 395.3(a)(3)(i)")
 
 
 def test_the_two_extra_hours_are_never_planned_with() -> None:

@@ -1,0 +1,29 @@
+"""The driver that a plan is compared with: he drives until the hours are full, and takes what the road then gives."""
+
+from alertd.plan.days.search import Col, Labels, PlacedStand, RestPlan, RestSearch, Stand
+
+
+def naive_plan(search: RestSearch) -> RestPlan | None:
+    """The way of a driver who breaks or rests only where the next place is out of legal reach; None where stuck."""
+    label: Labels = search.first_label()
+    stands: list[PlacedStand] = []
+    work = 0
+    for place in range(search.table.places - 1):
+        driven = search.step(label, place)
+        if driven is None:
+            for stand in (Stand.BREAK, Stand.REST):
+                if not search.may_stand(label, stand):
+                    continue
+                stood = search.after(label, stand, place)
+                driven = search.step(stood, place)
+                if driven is not None:
+                    begins = int(label[0, Col.TIME])
+                    stands.append(PlacedStand(place, stand, begins, int(stood[0, Col.TIME]) - begins))
+                    label = stood
+                    break
+        if driven is None:
+            return None
+        work += search.work_at(label, place)
+        label = driven
+    minutes, price = int(label[0, Col.TIME]), int(label[0, Col.PRICE])
+    return RestPlan(minutes=minutes, price=price, cost=float(minutes + price), stands=tuple(stands), work=work)

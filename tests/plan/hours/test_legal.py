@@ -1,0 +1,111 @@
+"""The hours laws over several days, checked with worked examples.
+
+49 CFR part 395 as read at ecfr.gov; the split sleeper cases follow the shape of FMCSA's "Hours of service examples" for
+395.1(g), from memory and reworked by hand here. Regulation (EC) 561/2006: Articles 4, 6, 7 and 8. Each case says its
+arithmetic.
+"""
+
+from collections.abc import Sequence
+from datetime import UTC, datetime, timedelta
+
+import pytest
+
+from alertd.plan.hours.laws import EU, US, Duty
+from alertd.plan.hours.legal import violations
+from alertd.plan.hours.limits import HoursUsed, Spell
+
+START = datetime(2027, 1, 14, 6, 0, tzinfo=UTC)
+FRESH = HoursUsed(drive_h=0.0, on_duty_since=START, cycle_h=0.0, since_break_h=0.0)
+DUTIES = {"D": Duty.DRIVING, "W": Duty.ON_DUTY, "O": Duty.OFF}
+
+
+def day(text: str) -> tuple[Spell, ...]:
+    """Spells from e.g. "D8 O0.5 D3 O10": duty and hours."""
+    spells, at_s, at_m = [], 0.0, 0.0
+    for part in text.split():
+        takes_s = 3600.0 * float(part[1:])
+        end_m = at_m + (25.0 * takes_s if part[0] == "D" else 0.0)
+        spells.append(Spell(duty=DUTIES[part[0]], start_s=at_s, end_s=at_s + takes_s, start_m=at_m, end_m=end_m))
+        at_s, at_m = at_s + takes_s, end_m
+    return tuple(spells)
+
+
+def kinds(text: str, law: object = US, used: HoursUsed = FRESH) -> Sequence[str]:
+    return sorted(v.kind for v in violations(day(text), used, law, START))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        ("D8 O0.5 D3 O10 D8 O0.5 D3", []),  # 395.3(a)(3)(i): 11 h driving after each 10 h off duty
+        ("D8 O0.5 D3.1 O10 D1", ["driving"]),  # 11.1 h
+        ("D8 O0.5 D3 O9.9 D1", ["driving", "window"]),  # 9.9 h off duty is no rest: 12 h driving, 22.4 h elapsed
+        ("D5 W4 D5 O10 D1", []),  # 14 h elapsed at the end of driving, 395.3(a)(2); W4 interrupts driving
+        ("D5 W4.1 D5 O10 D1", ["window"]),  # 14.1 h
+        ("D8.1 O0.5 D1", ["break"]),  # 395.3(a)(3)(ii): more than 8 h without 30 min
+        ("D8 W0.5 D3", []),  # on duty, not driving interrupts since 29 Sep 2020 (85 FR 33396)
+    ],
+)
+def test_49_cfr_395_3_daily_limits(text: str, found: list[str]) -> None:
+    assert kinds(text) == found
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        # 7 h in the berth and 3 h off pair up. Before and between: D8 + D3 = 11 h, elapsed 11 h without the berth.
+        # After the second part all counts from the end of the berth: D3 + D8 = 11 h, elapsed 11 h without the 3 h.
+        ("D8 O7 D3 O3 D8", []),
+        ("D8 O7 D3.5 O3 D7", ["driving"]),  # 11.5 h before the pair is complete
+        ("D8 O7 D3 O3 D8 O0.5 D0.5", ["driving"]),  # 3 + 8.5 h since the end of the berth
+        ("D5 O3 D5 W1 O7 D5", []),  # the short part first: 10 h and 11 h elapsed, then D5 + D5, elapsed 11 h
+        ("D8 O7 D3 O2.5 D1", ["driving", "window"]),  # 9.5 h in sum is no pair: 12 h driving, 21.5 h elapsed
+        ("D8 O6.5 D3 O3.5 D1", ["driving", "window"]),  # neither part has 7 h
+    ],
+)
+def test_49_cfr_395_1_g_split_sleeper(text: str, found: list[str]) -> None:
+    assert kinds(text) == found
+
+
+@pytest.mark.parametrize(
+    ("text", "cycle_h", "found"),
+    [
+        ("D8 O0.5 D2", 60.0, []),  # 70 h reached exactly, 395.3(b)(2)
+        ("D8 O0.5 D2.1", 60.0, ["cycle"]),
+        ("D8 O34 D8 O0.5 D3", 62.0, []),  # 395.3(c): 34 h off duty restart the cycle
+        ("D8 O33 D8 O0.5 D3", 62.0, ["cycle"]),
+    ],
+)
+def test_49_cfr_395_3_b_and_c_cycle(text: str, cycle_h: float, found: list[str]) -> None:
+    used = HoursUsed(drive_h=0.0, on_duty_since=START, cycle_h=cycle_h, since_break_h=0.0)
+    assert kinds(text, US, used) == found
+
+
+@pytest.mark.parametrize(
+    ("text", "short_rests", "found"),
+    [
+        ("D4.5 O0.75 D4.5 O11 D4.5", None, []),  # Articles 6(1), 7 and 8(2): 9 h, 45 min after 4.5 h, 11 h
+        ("D4.5 O0.75 D4.6 O11 D1", None, ["break", "driving"]),  # 9.1 h, and 4.6 h since the break
+        ("D4.5 O0.5 D1", None, ["break"]),  # 30 min alone are no break
+        ("D2 O0.25 D2.5 O0.5 D4.5 O11 D1", None, []),  # Article 7: 15 and then at least 30 min
+        ("D4.5 O0.75 D4.5 O9 D4.5", 0, []),  # Article 8(4): a reduced rest of 9 h, up to three times
+        ("D4.5 O0.75 D4.5 O9 D4.5", 3, ["day", "driving"]),  # none is left: no rest at all
+        ("D4.5 O0.75 D4 W4 O11 D1", None, ["day"]),  # 13.25 h to the rest: 11 h do not end within 24 h, Article 8(2)
+        ("D4.5 O0.75 D4 W4 O9 D1", 0, []),  # but 9 h do: 22.25 h
+    ],
+)
+def test_regulation_561_2006_days(text: str, short_rests: int | None, found: list[str]) -> None:
+    used = HoursUsed(drive_h=0.0, on_duty_since=START, since_break_h=0.0, week_drive_h=0.0, short_rests=short_rests)
+    assert kinds(text, EU, used) == found
+
+
+@pytest.mark.parametrize(("week_h", "found"), [(47.0, []), (47.1, ["week"])])
+def test_regulation_561_2006_article_6_2_week(week_h: float, found: list[str]) -> None:
+    used = HoursUsed(drive_h=0.0, on_duty_since=START, since_break_h=0.0, week_drive_h=week_h)
+    assert kinds("D4.5 O0.75 D4.5", EU, used) == found  # 56 h
+
+
+def test_duty_day_before_departure_counts() -> None:
+    used = HoursUsed(drive_h=3.0, on_duty_since=START - timedelta(hours=4), since_break_h=3.0)
+    assert kinds("D5 O0.5 D3", US, used) == []  # 11 h, elapsed 12.5 h
+    assert kinds("D5 O3 D3", US, used) == ["window"]  # 11 h, elapsed 15 h
