@@ -11,6 +11,7 @@ from alertd.notices.policy import Policy
 from alertd.notices.triggers.digest import DigestInput, digest_notice
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
+from alertd.plan.model.notes import ClosureNote, HoldNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical
@@ -106,3 +107,25 @@ def test_the_office_reads_its_own_language_with_the_original(saying: Saying) -> 
     english, spanish = notice.text.splitlines()
     assert english.startswith("PASS ON WHEN PARKED to Odalys Fenwright: CHAIN UP at")
     assert spanish.startswith("(es) PONGA CADENAS en")
+
+
+def test_do_not_start_comes_once_and_alone(saying: Saying) -> None:
+    """A driver who is told to stay gets no order to chain beside it; the order waits until the hold has ended."""
+    plan = saying(Advice.CHAIN)
+    ice = ClosureNote(
+        what="Ice over a long way", source="forecast", where="", start_m=0.0, end_m=plan.route_length_m,
+        zone=plan.depart_zone, enter_at=plan.depart_at, begins_at=plan.depart_at, ends_at=None, met=True, held=True,
+        posted=False, kind="ice", probability=0.99,
+    )  # fmt: skip
+    hold = HoldNote(
+        what=ice.what, start_m=ice.start_m, end_m=ice.end_m, zone=ice.zone, enter_at=ice.enter_at,
+        wait=plan.stretches[0].chain_up, at_start=True, until=None, not_before=None,
+    )  # fmt: skip
+    icy, texts, facts = replace(plan, advice=Advice.HOLD, closures=(ice,), hold=hold), [], None
+    for hour in (3.0, 4.0, 4.5, 5.0):
+        notices, facts = plan_notices(icy, facts, at_hour(hour), POLICY)
+        texts += [n.text for n in notices if n.audience is Audience.DRIVER]
+    (text,) = texts
+    assert text.startswith("HOLD: do not start.")
+    notices, _ = plan_notices(replace(plan, closures=(), hold=None), facts, at_hour(5.5), POLICY)
+    assert any(n.text.startswith("PLAN TO CHAIN at") for n in notices if n.audience is Audience.DRIVER)
