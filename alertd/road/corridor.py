@@ -6,7 +6,6 @@ member keeps its ranks (phase, friction, height) along the whole corridor and wi
 "anywhere in the zone" can be counted per member.
 """
 
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any, Final
@@ -27,7 +26,6 @@ from alertd.units import HOUR_S
 
 TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
-THREADS: Final = 2  # [A] processors of a small server
 BLOCK_COLUMNS: Final = 8192  # columns per pass: large enough for numpy, small enough for the processor's cache
 
 _CLASSES: Final = ("road_class", "grip_class", "untouched_class")
@@ -276,13 +274,9 @@ def run_corridor(
         for name, values in run_block(weather, rules, traits).items():
             arrays[name][:, block, :] = np.moveaxis(values.reshape(forecast.hours, members, -1), 0, 2)
 
-    blocks = [part for c in kinds for part in np.array_split(c, _blocks_n(c.size, width)) if part.size]
-    if len(blocks) < THREADS:
-        for block in blocks:
-            run(block)
-    else:
-        with ThreadPoolExecutor(THREADS) as pool:  # numpy releases the interpreter's lock
-            list(pool.map(run, blocks))
+    for kind_columns in kinds:
+        for first in range(0, kind_columns.size, width):
+            run(kind_columns[first : first + width])
 
     if cells.is_tunnel is not None:
         _shelter(arrays, cells.is_tunnel)
@@ -295,12 +289,6 @@ def run_corridor(
         remarks=_remarks(forecast, cells),
         **arrays,
     )
-
-
-def _blocks_n(columns_n: int, width: int) -> int:
-    """Number of blocks of at most `width` columns: a multiple of THREADS where one does not do."""
-    least = -(-columns_n // width)
-    return max(least, 1) if least < THREADS else -(-least // THREADS) * THREADS
 
 
 def _shelter(arrays: dict[str, NDArray[Any]], tunnel: NDArray[np.bool_]) -> None:
