@@ -35,7 +35,9 @@ def test_plan_shows_places_tires_speed_age_and_who_decides(
     # Where the road between the passes may need chains too, one stretch names both.
     assert re.search(r"Lookout Pass( and Fourth of July Pass)?, westbound \(US-MT, US-ID\)", text)
     assert "PLAN TO CHAIN" in text or "HOLD BELOW IT" in text
-    assert "hang Oddly Fine Diesel (I-90 MT MP 16)" in text or "hang Cinder Ford chain-up area (I-90 MT MP 6)" in text
+    assert re.search(
+        r"hang (Oddly Fine Diesel, I-90 WB, MT mile 16|Cinder Ford chain-up area, I-90 WB, MT mile 6)", text
+    )
     assert "tires 6: 4 drive: all 4, front drive axle; trailer: 2 outside each side, rear axle" in text
     assert "25 mph on snow and ice, 20 mph on bare road" in text
     assert "forecast open-meteo" in text
