@@ -23,7 +23,16 @@ from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor
 from alertd.road.road_class import WORDS, RoadClass
 from alertd.route.model import BridgeSpan, Route
-from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import (
+    IMMEDIATE_POLICY,
+    MIDNIGHT,
+    at_hour,
+    make_rig,
+    make_route,
+    make_rules,
+    make_stop,
+    make_weather,
+)
 from alertd.units import MILE_M, to_mph
 
 LENGTH_M = 100 * MILE_M
@@ -80,7 +89,7 @@ def trip(weather: Weather, depart_h: float, **params: Any) -> Plan:
 
 
 def reported(plan: Plan, audience: Audience) -> list[str]:
-    notices, _ = plan_notices(plan, None, at_hour(3))
+    notices, _ = plan_notices(plan, None, at_hour(3), IMMEDIATE_POLICY)
     return [n.text for n in notices if n.audience is audience]
 
 
@@ -105,12 +114,13 @@ def test_ice_on_flat_road_is_slow_and_is_reported(freezing_rain: Weather, depart
     assert "SLOW" in office
     assert "ICE (" in office
     assert "mi 0-5" in office
-    (fleet,) = (n for n in plan_notices(plan, None, at_hour(3))[0] if n.audience is Audience.FLEET)
+    (fleet,) = (n for n in plan_notices(plan, None, at_hour(3), IMMEDIATE_POLICY)[0] if n.audience is Audience.FLEET)
     assert '"advice":"slow"' in fleet.body
     assert '"icy":true' in fleet.body
     brief = brief_text("Example fleet", [plan], [], at_hour(3), "UTC")
     assert "1 trip: 1 slow" in brief
-    assert "ICE (" in brief
+    assert "ice: max 15 mph" in brief
+    assert re.search(r"(ICE|GLAZE) mi 0-5", brief)
     assert "mi 0-5" in brief
     assert "CLEAR" not in brief
     assert "NO WINTER ROAD" not in brief
@@ -125,7 +135,7 @@ def test_fifty_miles_of_glaze_is_do_not_start_for_everybody(freezing_rain: Weath
     assert "look again" in driver
     (office,) = reported(plan, Audience.DISPATCHER)
     assert "HOLD: do not start. Ice over a long way" in office
-    (fleet,) = (n for n in plan_notices(plan, None, at_hour(3))[0] if n.audience is Audience.FLEET)
+    (fleet,) = (n for n in plan_notices(plan, None, at_hour(3), IMMEDIATE_POLICY)[0] if n.audience is Audience.FLEET)
     assert '"advice":"hold"' in fleet.body
     assert '"at_start":true' in fleet.body
     brief = brief_text("Example fleet", [plan], [], at_hour(3), "UTC")
