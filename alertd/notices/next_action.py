@@ -8,7 +8,8 @@ from alertd.i18n import ENGLISH, Translator
 from alertd.notices import surfaces
 from alertd.notices.text import driver_parts, phrases, place_text
 from alertd.notices.triggers.closures import holding_closures
-from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, shares_chain_up, take_off
+from alertd.notices.triggers.covered import shares_chain_up
+from alertd.notices.triggers.scheduled import ChainStatus, counts_as_on, take_off
 from alertd.plan.model.notes import ClosureNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch

@@ -67,7 +67,7 @@ def send_scheduled(
         mine = mine[: policy.messages_left(driver_sent_at[_driver(plan)], now_utc)]
         driver_sent_at[_driver(plan)] += [now_utc] * len(mine)
         new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
-    blind = missing_forecast_notice(settings.fleet, [one.plan for one in active], now_utc)
+    blind = missing_forecast_notice(settings.fleet, [one.plan for one in active], now_utc, sent[""])
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]
     plans = {one.plan.trip_id: one.plan for one in active}
     to_office = [n for notices in sent.values() for n in notices if n.audience is Audience.DISPATCHER]

@@ -139,8 +139,13 @@ def _driven_m(truck: Truck, there_m: float, now_utc: datetime) -> float:
 
 
 def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
-    """Return where the truck of a stored plan is [m]; None before departure. It waits at a hold."""
+    """Return where the truck of a stored plan is [m]; None before departure.
+
+    It obeys a hold: it stays at the start, or waits at the place to wait, until its plan has none.
+    """
     along = plan["along"]
+    if (hold := plan["hold"]) is not None and hold["at_start"]:
+        return None if now_utc < datetime.fromisoformat(plan["depart_at"]) else 0.0
     reach_s = (now_utc - datetime.fromisoformat(along["begins_at"])) / timedelta(seconds=1)
     if not along["reach_s"] or reach_s < 0.0:
         return None
@@ -148,6 +153,7 @@ def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
     if now_utc >= datetime.fromisoformat(plan["arrive_at"]):
         at_m = float(plan["route_length_m"])
     waits_m: list[float] = [s["chain_up"]["distance_m"] for s in plan["stretches"] if s["advice"] == "hold"]
+    waits_m += [] if hold is None else [hold["wait"]["distance_m"]]
     return min([at_m, *(m for m in waits_m if m >= along["distance_m"][0])])
 
 

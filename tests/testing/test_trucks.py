@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.model.notes import HoldNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
@@ -80,6 +81,32 @@ def test_a_truck_waits_before_a_hold(plan: Plan) -> None:
         plan.stretches[0].chain_up.distance_m, abs=1.0
     )
     assert place_m(held, at_hour(5)) is None
+
+
+def test_a_truck_told_to_stay_leaves_when_the_plan_changes(plan: Plan, tmp_path: Path) -> None:
+    """It reports its place at the start, and leaves after the first plan without the hold."""
+    s = plan.stretches[0]
+    hold = HoldNote(
+        what="Ice over a long way", start_m=0.0, end_m=s.end_m, zone=s.zone, enter_at=plan.depart_at, wait=s.chain_up,
+        at_start=True, until=None, not_before=None,
+    )  # fmt: skip
+    held = to_plain(replace(plan, hold=hold))
+    assert place_m(held, at_hour(5)) is None
+    assert place_m(held, at_hour(8)) == 0.0
+    waits = to_plain(replace(plan, hold=replace(hold, at_start=False)))
+    assert place_m(waits, plan.arrive_at - timedelta(minutes=5)) == pytest.approx(s.chain_up.distance_m)
+    with Store(tmp_path / "a.db") as store:
+        store.put_trip(StoredTrip(id="QT-1", body="{}", created_at=at_hour(2)))
+        store.record_plan("p1", "QT-1", at_hour(2), canonical({"plan": held, "said": []}), (), {})
+        trucks = Trucks(store)
+        for minute in range(0, 120, 5):
+            trucks.move("QT-1", ROUTE, at_hour(6) + timedelta(minutes=minute))
+        seen = {json.loads(e.body)["lon"] for e in store.events("QT-1", "position")}
+        assert list(seen) == pytest.approx([float(ROUTE.lon_deg[0])])
+        store.record_plan("p2", "QT-1", at_hour(8), canonical({"plan": to_plain(plan), "said": []}), (), {})
+        trucks.move("QT-1", ROUTE, at_hour(8.2))
+        last = max(store.events("QT-1", "position"), key=lambda e: e.at)
+    assert json.loads(last.body)["lon"] != pytest.approx(float(ROUTE.lon_deg[0]))
 
 
 def test_a_fast_clock_runs_as_fast_as_told() -> None:

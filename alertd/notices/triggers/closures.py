@@ -153,4 +153,7 @@ def is_same(row: SentFact, note: ClosureNote) -> bool:
 def _moved(row: SentFact, note: ClosureNote) -> bool:
     if row.tires == "" or note.ends_at is None:
         return (row.tires == "") != (note.ends_at is None)
-    return abs(datetime.fromisoformat(row.tires) - note.ends_at) >= MIN_SHIFT
+    later = note.ends_at - datetime.fromisoformat(row.tires)
+    if note.kind:  # our own forecast may change back, and a driver who waits looks again then anyway
+        return later >= MIN_SHIFT
+    return abs(later) >= MIN_SHIFT

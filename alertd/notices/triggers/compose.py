@@ -37,6 +37,7 @@ class Message:
     words: the text in a language. act_at: latest time of the driver's action; rank: of the advice, for priority.
     can_wait: a driver who keeps to what was sent acts in time, so it may wait until `Policy.soon` before its action.
     covered: a graver message has the driver stop before it, so it waits until that one no longer applies.
+    further: of a driver who has not left, about a place after the one to act at first; its pre-pass text suffices.
     """
 
     words: Callable[[Translator], str]
@@ -50,6 +51,7 @@ class Message:
     about: str = ""  # `stop_id` of the facts that it is about, where others on the same road have messages of their own
     can_wait: bool = False
     covered: bool = False
+    further: bool = False
 
 
 def facts_digest(facts: Sequence[SentFact]) -> str:
@@ -171,9 +173,10 @@ def apply_policy(
     """
     if plan.depart_at - now_utc > policy.before_rolling:
         return [], list(messages)
-    if any(m.covered for m in messages):
-        sent, late = apply_policy([m for m in messages if not m.covered], plan, now_utc, policy, sent_at)
-        return sent, [m for m in messages if m.covered or m in late]
+    if any(m.covered or m.further for m in messages):
+        first = [m for m in messages if not (m.covered or m.further)]
+        sent, late = apply_policy(first, plan, now_utc, policy, sent_at)
+        return sent, [m for m in messages if m.covered or m.further or m in late]
     if now_utc >= plan.depart_at:
         early = [m for m in messages if m.can_wait and m.act_at - now_utc > policy.soon]
         if early:

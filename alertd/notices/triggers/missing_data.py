@@ -1,10 +1,11 @@
 """Triggers one office notice about missing or old forecasts, not one per trip and cycle."""
 
+import json
 from collections.abc import Sequence
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.notices.model import Notice
+from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
 from alertd.plan.model.plan import Plan
@@ -14,16 +15,21 @@ REPEAT_EVERY: Final = timedelta(hours=6)
 _MAX_TRIPS: Final = 30
 
 
-def missing_forecast_notice(fleet: str, plans: Sequence[Plan], now_utc: datetime) -> tuple[Notice, ...]:
-    """Return a notice to the dispatcher if plans of the next hours have missing or old data, once in six hours.
+def missing_forecast_notice(
+    fleet: str, plans: Sequence[Plan], now_utc: datetime, sent: Sequence[Notice] = ()
+) -> tuple[Notice, ...]:
+    """Return a notice to the dispatcher if plans of the next hours have missing or old data, once in six hours a trip.
 
-    A trip that loses its data later within these hours causes another notice.
+    sent: earlier notices to the office. A trip that loses its data later within these hours causes another notice; one
+    that has its data again, or loses them again, does not.
     """
     incomplete = sorted(
         (p for p in plans if p.partial and p.depart_at - now_utc <= HORIZON and now_utc < p.arrive_late),
         key=lambda p: (p.depart_at, p.trip_id),
     )
-    if not incomplete:
+    lately = [n for n in sent if n.kind is NoticeKind.DATA and now_utc - n.created_at < REPEAT_EVERY]
+    reported = {trip_id for n in lately for trip_id in json.loads(n.body)["data"].get("trip_ids", ())}
+    if all(p.trip_id in reported for p in incomplete):
         return ()
     slot = str(int(now_utc.timestamp() // REPEAT_EVERY.total_seconds()))
     text = _text(incomplete, len(plans), now_utc)

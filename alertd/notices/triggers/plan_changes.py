@@ -28,7 +28,7 @@ from alertd.notices.triggers.compose import (
     relief_message,
     stretch_message,
 )
-from alertd.notices.triggers.scheduled import shares_chain_up
+from alertd.notices.triggers.covered import has_prepass_text, is_behind_hold, is_covered, is_further_place
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.notes import PositionFix
@@ -58,6 +58,7 @@ def plan_notices(
     everything = tuple(before or ())
     if plan.arrived_at is not None and before is not None:
         return (), everything
+    everything = tuple(_left_to_prepass(b, plan, now_utc) for b in everything)
     closure_rows = [b for b in everything if closures.is_closure(b)]
     surface_rows = [b for b in everything if surfaces.is_surface(b)]
     wind_rows = [b for b in everything if wind.is_caution(b)]
@@ -95,10 +96,14 @@ def plan_notices(
         *(closure_message(plan, n) for n in closed),
         *(opening_message(plan, b) for b in opened),
         *(
-            stretch_message(
-                plan, s, can_wait=not _is_worse(plan, (s,), stretch_rows), covered=_is_covered(plan, s, now_utc)
+            replace(
+                stretch_message(
+                    plan, s, can_wait=not _is_worse(plan, (s,), stretch_rows), covered=is_covered(plan, s, now_utc)
+                ),
+                further=_is_further(plan, s, now_utc, policy),
             )
             for s in told
+            if not _is_left(plan, s, stretch_rows, now_utc, policy)
         ),
         # Relief is not needed for a message that was never sent.
         *(
@@ -106,11 +111,11 @@ def plan_notices(
             for b in eased
             if _is_known(b, plan, policy) and not (_overlaps(b, told) or _overlaps(b, icy))
         ),
-        *(on_ice(plan, s) for s in icy),
+        *(replace(on_ice(plan, s), covered=is_behind_hold(plan, s, now_utc)) for s in icy),
         *(on_thaw(plan, b) for b in thawed if _is_known(b, plan, policy) and b.stop_id == surfaces.ICY_ROAD),
         *(wind.caution_message(plan, n) for n in windy),
         *(wind.end_message(plan, b) for b in calm if _is_known(b, plan, policy)),
-        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, now_utc))),
+        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, icy_ahead, fresh, now_utc, policy))),
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     if not news and not sent:
@@ -157,10 +162,35 @@ def _office_form(
     return "alone" if unheard or leaves_short else "digest"
 
 
-def _is_covered(plan: Plan, stretch: Stretch, now_utc: datetime) -> bool:
-    """Whether a driver who follows a graver message does not come to this one: do not start, or hold at its place."""
-    stays = plan.hold is not None and plan.hold.at_start and now_utc < plan.depart_at
-    return stays or (not stretch.chained and shares_chain_up(plan.stretches, stretch))
+def _is_left(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
+    """Whether a driver under way gets no text about a stretch that is news, because it changes nothing for him yet.
+
+    A further place of the day is left to its own pre-pass text. A driver who is ready where it was sent is ready at a
+    later hour or nearer the snow.
+    """
+    if not policy.digest_every or now_utc < plan.depart_at or stretch.chained or is_covered(plan, stretch, now_utc):
+        return False
+    if is_further_place(plan, stretch, now_utc) and has_prepass_text(plan, stretch, now_utc, policy):
+        return True
+    return stretch.advice is Advice.READY and not _is_worse(plan, (stretch,), before)
+
+
+def _is_further(plan: Plan, stretch: Stretch, now_utc: datetime, policy: Policy) -> bool:
+    """Whether a driver who has not left waits for the pre-pass text of this place."""
+    before = now_utc < plan.depart_at
+    return before and is_further_place(plan, stretch, now_utc) and has_prepass_text(plan, stretch, now_utc, policy)
+
+
+def _left_to_prepass(fact: SentFact, plan: Plan, now_utc: datetime) -> SentFact:
+    """Return a pending row of a further place without its message once the truck has left: its pre-pass text comes."""
+    if not fact.pending or now_utc < plan.depart_at or fact.advice not in (Advice.READY, Advice.CHAIN):
+        return fact
+    if closures.is_closure(fact) or surfaces.is_surface(fact) or wind.is_caution(fact):
+        return fact
+    here = [s for s in plan.stretches if fact.overlaps(s)]
+    if not here or not all(is_further_place(plan, s, now_utc) for s in here):
+        return fact
+    return replace(fact, pending=False, sent_at=None)
 
 
 def _is_known(fact: SentFact, plan: Plan, policy: Policy) -> bool:
@@ -216,8 +246,11 @@ def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: 
     on = plan.chains is not None and not plan.chains.doubt
     if on or now.advice.rank < was.advice.rank or (position is not None and _is_past(now, was)):
         return False
-    late = abs(now.at - was.at) >= MIN_SHIFT and (
-        position is None or not (position.old or _is_there(position, stretch))
+    # A driver who holds there holds at any hour.
+    late = (
+        now.advice is not Advice.HOLD
+        and abs(now.at - was.at) >= MIN_SHIFT
+        and (position is None or not (position.old or _is_there(position, stretch)))
     )
     hangs = plan.hanging_since is not None and stretch is plan.stretches[0]  # where, is no question any more
     moved = (not hangs and (late or not now.same_place(was))) or now.tires != was.tires
@@ -302,6 +335,7 @@ def _pending_message(
     icy_ahead: Sequence[SurfaceStretch],
     news: Sequence[object],
     now_utc: datetime,
+    policy: Policy,
 ) -> Message | None:
     """Return the message still pending for the driver, as it applies now; None if new messages cover it."""
     if fact in news:
@@ -316,13 +350,18 @@ def _pending_message(
     if fact.stop_id == surfaces.ICY_ROAD:
         there = [s for s in icy_ahead if fact.overlaps(s)]
         if there:
-            return None if there[0] in news else on_ice(plan, there[0])
+            if there[0] in news:
+                return None
+            return replace(on_ice(plan, there[0]), covered=is_behind_hold(plan, there[0], now_utc))
         return on_thaw(plan, fact) if fact.advice is Advice.CLEAR else None
     here = [s for s in ahead if fact.overlaps(s)]
     if not here:
         return relief_message(plan, fact) if fact.advice is Advice.CLEAR else None
     first = max(here, key=lambda s: s.advice.rank)
-    return None if first in news else stretch_message(plan, first, covered=_is_covered(plan, first, now_utc))
+    if first in news:
+        return None
+    message = stretch_message(plan, first, covered=is_covered(plan, first, now_utc))
+    return replace(message, further=_is_further(plan, first, now_utc, policy))
 
 
 def _with_sent_at(

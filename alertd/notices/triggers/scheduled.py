@@ -11,7 +11,7 @@ from alertd.i18n import ALL_ENGLISH, ENGLISH, Translator, Translators
 from alertd.notices import surfaces
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
-from alertd.notices.sent_state import SentFact
+from alertd.notices.sent_state import SentFact, fact_of
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_parts import SurenessForm
 from alertd.notices.text.driver_sms import MAX_SEGMENTS, fit_segments
@@ -22,11 +22,13 @@ from alertd.notices.triggers.compose import (
     pass_on_marks,
     person_notice,
 )
+from alertd.notices.triggers.covered import is_behind_hold, is_covered, is_further_place
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
 
 OFF_LATE = timedelta(minutes=20)  # assumed: chains may come off this much later than planned
 USEFUL_FOR = timedelta(hours=2)  # for a recheck and for a chains-off notice
+SAME_HOUR: Final = timedelta(hours=1)  # a smaller shift of a place to be ready at is not news, as in `plan_changes`
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,20 +48,6 @@ def take_off(plan: Plan, chained: ChainStatus) -> StopChoice | None:
     """Return where the chains that are on come off by the plan; None if the plan does not include them."""
     note = plan.chains
     return note.off if note is not None and note.since == chained.on_at else None
-
-
-def shares_chain_up(stretches: Sequence[Stretch], stretch: Stretch) -> bool:
-    """Whether another of them, graver or as grave and before it, has the chains go on at the same place and time."""
-
-    def is_same(other: Stretch) -> bool:
-        up, its = other.chain_up, stretch.chain_up
-        return (up.stop_id, up.distance_m, up.arrive_at) == (its.stop_id, its.distance_m, its.arrive_at)
-
-    def leads(other: Stretch) -> bool:
-        before = other.advice is stretch.advice and other.start_m < stretch.start_m
-        return before or other.advice.rank > stretch.advice.rank
-
-    return any(is_same(s) and leads(s) for s in stretches)
 
 
 def scheduled_notices(
@@ -120,7 +108,7 @@ def _before(
     audience = recipient(plan, now_utc, policy)[0]
     by_office = audience is Audience.DISPATCHER and bool(policy.digest_every)
     left, key = hang_at - now_utc, (_key(stretch),)
-    if not timedelta(0) < left <= policy.early or stretch.chained or shares_chain_up(plan.stretches, stretch):
+    if not timedelta(0) < left <= policy.early or stretch.chained or is_covered(plan, stretch, now_utc):
         return []
     # With chains on, the next chain-up can wait until these came off or should have; a hold cannot.
     off = take_off(plan, chained)
@@ -131,6 +119,8 @@ def _before(
     if left <= policy.approach + (policy.digest_every if by_office else timedelta(0)):
         # The office calls in time, with its next digest, but not about what the driver has been sent just before.
         if by_office and last_sent_at is not None and now_utc - last_sent_at < policy.digest_every:
+            return []
+        if _is_known_ready(stretch, facts, now_utc, policy):
             return []
         words = partial(approach_text, plan, stretch, None if by_office else now_utc)
         draft = NoticeDraft(
@@ -146,8 +136,11 @@ def _before(
         return [person_notice(plan, draft, now_utc)]
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
-    if plan.depart_at - now_utc > policy.before_rolling:
+    # Under way the pre-pass text comes with the next digest; a further place of the day has only that one.
+    if plan.depart_at - now_utc > policy.before_rolling or by_office or is_further_place(plan, stretch, now_utc):
         return []
+    if now_utc < plan.depart_at and any(s.pending and s.overlaps(stretch) for s in facts):
+        return []  # the next plan sends it
     draft = NoticeDraft(
         NoticeKind.EARLY,
         audience,
@@ -161,6 +154,21 @@ def _before(
     return [person_notice(plan, draft, now_utc)]
 
 
+def _is_known_ready(stretch: Stretch, facts: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
+    """Whether the driver has been sent the same place to be ready at, lately. An order to chain is always repeated."""
+    now = fact_of(stretch)
+    return stretch.advice is Advice.READY and any(
+        b.sent_at is not None
+        and not b.pending
+        and now_utc - b.sent_at < policy.repeated_after
+        and (b.advice, b.tires, b.singles_short) == (now.advice, now.tires, now.singles_short)
+        and b.same_place(now)
+        and abs(b.at - now.at) < SAME_HOUR
+        for b in facts
+        if b.overlaps(stretch)
+    )
+
+
 def _before_ice(
     plan: Plan,
     surface: SurfaceStretch,
@@ -172,7 +180,7 @@ def _before_ice(
     """Return the early notice before an icy run, if the last message about it is old."""
     if not timedelta(0) < surface.enter_at - now_utc <= policy.early:
         return []
-    if plan.depart_at - now_utc > policy.before_rolling:
+    if plan.depart_at - now_utc > policy.before_rolling or is_behind_hold(plan, surface, now_utc):
         return []
     rows = [s for s in facts if s.stop_id == surfaces.ICY_ROAD and s.overlaps(surface)]
     last_sent_at = max((s.sent_at for s in rows if s.sent_at), default=None)

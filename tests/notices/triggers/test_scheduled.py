@@ -270,3 +270,15 @@ def test_missing_forecasts_are_one_office_notice_in_six_hours(saying: Saying) ->
     assert "be ready to chain" in first.text
     assert missing_forecast_notice("F", blind, at_hour(6.1))[0].id != first.id
     assert missing_forecast_notice("F", [saying(CHAIN)], at_hour(0.1)) == ()
+
+
+def test_a_trip_without_data_is_reported_once_in_six_hours(saying: Saying) -> None:
+    """A trip that has its data again, and others that stay without, are no new notice; one that loses them is."""
+    one, two = (replace(saying(partial=True), trip_id=f"T-{n}") for n in (1, 2))
+    sent = list(missing_forecast_notice("F", [one, two], at_hour(0.1)))
+    assert missing_forecast_notice("F", [one], at_hour(1.0), sent) == ()
+    assert missing_forecast_notice("F", [two, one], at_hour(6.05), sent) == ()
+    three = replace(one, trip_id="T-3")
+    (more,) = missing_forecast_notice("F", [one, three], at_hour(2.0), sent)
+    assert "T-1, T-3" in more.text
+    assert len(missing_forecast_notice("F", [two], at_hour(6.2), [*sent, more])) == 1
