@@ -16,6 +16,7 @@ from alertd.forecast.observations import Station
 from alertd.forecast.past import PastEvidence
 from alertd.forecast.road_observations import RoadReport
 from alertd.plan.chain_up.chains_on import Report, TruckReport
+from alertd.plan.controls.road_seen import RoadSeen, Sight
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import plan_json
@@ -23,6 +24,7 @@ from alertd.planning.past import RecordedPast
 from alertd.planning.planner import create_planner
 from alertd.planning.replays.replay import replay
 from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.road_reports import RoadReports
 from alertd.route.model import Route
 from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle
@@ -352,6 +354,21 @@ async def test_a_plan_with_a_road_sensor_replays_the_same(
     assert isinstance(plain, Plan)
     assert isinstance(plan, Plan)
     assert plan.along.surface_temp_c[0] < plain.along.surface_temp_c[0]
+    again = await replay(archive, plan.id)
+    assert (again.differences, plan_json(again.plan)) == ((), plan_json(plan))
+
+
+async def test_a_plan_with_ice_that_a_driver_saw_replays_the_same(
+    settings: Settings, archive: Archive, morning: datetime, i90_west: Route
+) -> None:
+    n = i90_west.distance_m.size // 4
+    ice = RoadSeen(
+        sight=Sight.ICE, at=morning, lat_deg=float(i90_west.lat_deg[n]), lon_deg=float(i90_west.lon_deg[n]),
+    )  # fmt: skip
+    async with create_planner(settings, ManualClock(morning), ReplayWriter(archive=archive)) as planning:
+        (plan,) = await planning.plan([TRIP], morning, road_reports=RoadReports(seen=(ice,)))
+    assert isinstance(plan, Plan)
+    assert any(c.startswith("A driver saw ice at mi ") for c in plan.cautions)
     again = await replay(archive, plan.id)
     assert (again.differences, plan_json(again.plan)) == ((), plan_json(plan))
 
