@@ -17,6 +17,7 @@ from alertd.plan.chain_up.solution import Solution, best_solution
 from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
 from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
+from alertd.plan.controls.road_seen import SeenNotes, SeenOnRoute, seen_notes
 from alertd.plan.days.choices import Leaving
 from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, plan_days
 from alertd.plan.days.notes import days_hours_note, since_last_rest
@@ -61,10 +62,11 @@ ALONG_SPACING_M = 1_000.0
 class TripInput:
     """A trip: its people, its departure (aware), the hours the driver has used, and the state of the truck and route.
 
-    fix: last reported position, from which the plan starts. position_notes: cautions about it. stood: earlier stops.
-    chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived. closures: closed
-    roads and weather warnings on the route. warnings_known: whether all of the latter are among them. posted: controls
-    of road authorities on the route. language: of the driver's texts, "" for the operator's choice.
+    fix: last reported position, from which the plan starts. position_notes: cautions about it. stood: earlier
+    stops. chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived.
+    closures: closed roads and weather warnings on the route. warnings_known: whether all of the latter are among
+    them. posted: controls of road authorities on the route. seen: what drivers saw of the road. language: of the
+    driver's texts, "" for the operator's choice.
     delivery: when the customer takes the load.
     """
 
@@ -82,6 +84,7 @@ class TripInput:
     closures: tuple[Closure, ...] = ()
     warnings_known: bool = False
     posted: PostedOnRoute = field(default_factory=PostedOnRoute)
+    seen: tuple[SeenOnRoute, ...] = ()
     sent_stops: frozenset[str] = frozenset()
     language: str = ""
     delivery: DeliveryWindow | None = None
@@ -169,7 +172,13 @@ def make_plan(request: PlanRequest) -> Plan:
     own = (n for n in hazard_notes(run, wind, leave, params) if _is_near(went, n.enter_at, known_at or now_utc))
     closures = (*closures, *own)
     posted = posted_notes(trip.posted.spans, run, leave, request.rulesets)
-    ready = partial or needs_ready(posted) or (days is not None and any(x.odds != UNLIKELY for x in days.outlook))
+    seen = SeenNotes() if over else seen_notes(trip.seen, run.sections.route, run.reach_s, leave)
+    ready = (
+        partial
+        or bool(seen.cautions)
+        or needs_ready(posted)
+        or (days is not None and any(x.odds != UNLIKELY for x in days.outlook))
+    )
     advice = _advice(stretches, partial=ready, winter=winter)
     if any(c.held for c in closures):
         advice = Advice.HOLD
@@ -195,7 +204,9 @@ def make_plan(request: PlanRequest) -> Plan:
         early, late = arrival_window(arrivals, run, leave, (early, late), params)
     # Minutes are the mean of both futures: they change little where the advice changes.
     expected_s = None if arrivals is None else (arrivals.expected_at - leave).total_seconds()
-    compared = () if over else _compared(trip, went, wind, now_utc, params)
+    # Other departures are judged by the forecast alone, which what was seen contradicts.
+    contradicted = bool(seen.cautions) and not stretches
+    compared = () if over or contradicted else _compared(trip, went, wind, now_utc, params)
     plan = Plan(
         id="",
         trip_id=trip.id,
@@ -228,6 +239,7 @@ def make_plan(request: PlanRequest) -> Plan:
         cautions=(
             *closure_cautions(closures, now_utc),
             *posted_cautions(posted, now_utc, params),
+            *seen.cautions,
             *trip.posted.notes,
             *trip.position_notes,
             *law_cautions(law, changes),
@@ -259,7 +271,7 @@ def make_plan(request: PlanRequest) -> Plan:
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
         hanging_since=None if over or trip.hanging is None else trip.hanging.since,
         arrived_at=trip.arrived_at,
-        input_notes=weather.remarks,
+        input_notes=(*seen.remarks, *weather.remarks),
         arrivals=arrivals,
         hold=hold,
         law=law,

@@ -11,10 +11,10 @@ from alertd.notices.checklists.loading import Loaded
 from alertd.notices.reports.brief_changes import BriefState
 from alertd.plan.controls.placement import FeedNote
 from alertd.planning.planner import Planner
-from alertd.planning.road_reports import RoadReports
+from alertd.planning.road_reports import RoadReports, named_places
 from alertd.records.brief_states import last_state
 from alertd.records.closures import active_closures
-from alertd.records.driver_reports import loaded_by_trip
+from alertd.records.driver_reports import loaded_by_trip, roads_seen
 from alertd.records.posted_controls import collect_posted
 from alertd.store.store import Store
 
@@ -47,6 +47,7 @@ async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
             closures = await asyncio.to_thread(lambda: tuple(c.to_core() for c in active_closures(store, now_utc)))
             posted = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=False)
             before = await asyncio.to_thread(last_state, store, now_utc)
+            seen = await asyncio.to_thread(roads_seen, store, named_places(planner.reference), now_utc)
             loaded = await asyncio.to_thread(loaded_by_trip, store, now_utc)
         finally:
             await asyncio.to_thread(store.close)
@@ -60,7 +61,7 @@ async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
         )
     counted = f"{_n(len(closures), 'closure')} and {_n(len(posted.controls), 'posted control')}"
     return DaemonState(
-        road_reports=RoadReports(closures=closures, controls=posted),
+        road_reports=RoadReports(closures=closures, controls=posted, seen=seen),
         origin_note=_origin_note(f"{counted}, with the daemon's store {place}", feeds),
         last_brief=before,
         loaded=loaded,

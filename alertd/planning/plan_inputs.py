@@ -7,6 +7,7 @@ from datetime import UTC, datetime, timedelta
 from alertd.forecast.model import Forecast
 from alertd.plan.controls.closures import Closure, place_closures
 from alertd.plan.controls.placement import PostedOnRoute, place_posted, posted_closures
+from alertd.plan.controls.road_seen import SeenOnRoute, place_seen
 from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
@@ -35,6 +36,7 @@ class RouteContext:
     """What the plans of all trips on one route have in common, and the position of each truck by trip id.
 
     closures: on the route, those that road authorities posted included. posted: their controls on the route.
+    seen: what drivers saw of it.
     """
 
     route: Route
@@ -43,6 +45,7 @@ class RouteContext:
     fetched: FetchedWeather
     closures: tuple[Closure, ...]
     posted: PostedOnRoute
+    seen: tuple[SeenOnRoute, ...]
     reference: ReferenceData
     air: AirParams
     params: PlanParams
@@ -89,6 +92,7 @@ def build_context(
         fetched=compute_weather(answers, weather_sources),
         closures=(*place_closures(route, road_reports.closures), *posted_closures(posted)),
         posted=posted,
+        seen=place_seen(route, road_reports.seen),
         reference=reference,
         air=weather_sources.road.air,
         params=params,
@@ -133,6 +137,7 @@ def _trip_input(trip: TripRequest, context: RouteContext) -> TripInput:
         closures=(*context.closures, *warnings.closures),
         warnings_known=warnings.known,
         posted=context.posted,
+        seen=context.seen,
         driver=trip.driver,
         dispatcher=trip.dispatcher,
         language=trip.language,

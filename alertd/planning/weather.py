@@ -29,7 +29,7 @@ from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_along
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.road.local_error import with_local_error
-from alertd.road.nearby import Nearby, phase_logit, phases_seen
+from alertd.road.nearby import Nearby, SurfaceReading, phase_logit, phases_seen
 from alertd.road.past_weather import cell_places, with_past
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
@@ -260,7 +260,7 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
 
 
 def _nearby(answers: SourceAnswers, forecast: Forecast) -> Nearby:
-    """Rain or snow that stations near the road reported in the last hours."""
+    """Rain or snow that stations near the road reported in the last hours, and what sensors in it measured."""
     middles_s = forecast.start.timestamp() + HOUR_S * np.arange(0.5, forecast.hours, 1.0, dtype=np.float64)
     request = answers.request
     return Nearby(
@@ -270,7 +270,18 @@ def _nearby(answers: SourceAnswers, forecast: Forecast) -> Nearby:
             request.lon_deg,
             cell_places(forecast, request).elevation_m,
             middles_s,
-        )
+        ),
+        readings=tuple(
+            SurfaceReading(
+                surface_c=r.surface_temp_c,
+                depth_c=r.depth_temp_c,
+                epoch_s=r.observed_at.timestamp(),
+                lat_deg=r.station.lat_deg,
+                lon_deg=r.station.lon_deg,
+                elevation_m=r.station.elevation_m,
+            )
+            for r in answers.past.surfaces
+        ),
     )
 
 

@@ -1,4 +1,4 @@
-"""Driver reports of a trip (read, chains on or off, arrived): stored once, loaded for later use."""
+"""Driver reports of a trip (read, chains on or off, arrived, road seen): stored once, loaded for later use."""
 
 import json
 from collections import defaultdict
@@ -8,9 +8,11 @@ from typing import Final
 
 from alertd.notices.checklists.loading import Loaded
 from alertd.notices.triggers.scheduled import ChainStatus
-from alertd.plan.chain_up.chains_on import LASTS, Report, TruckReport, chains_on
+from alertd.plan.chain_up.chains_on import CLOCKS_APART, LASTS, Report, TruckReport, chains_on
+from alertd.plan.controls.road_seen import SEEN_COUNTS_FOR, RoadSeen, Sight
 from alertd.plan.model.stretches import Advice
 from alertd.records.event_stream import EventStream, Retain, digest_id, from_json
+from alertd.records.positions import load_positions
 from alertd.rules.rig import Tire
 from alertd.sources.requests.driver_reports import (
     ARRIVED,
@@ -20,6 +22,7 @@ from alertd.sources.requests.driver_reports import (
     LOADED,
     READ,
     REMOVING_BEGUN,
+    ROAD_SEEN,
     ReportRequest,
     parse_report,
 )
@@ -29,6 +32,7 @@ from alertd.store.store import Store
 RECENT = LASTS
 CHAIN_REPORTS: Final = (Report.HANGING_BEGUN, Report.CHAINS_ON, Report.REMOVING_BEGUN, Report.CHAINS_OFF)
 LONGEST_TRIP = timedelta(days=14)
+POSITION_WITHIN: Final = timedelta(minutes=15)  # [A] at most 15 miles at 60 mph; an older position is another road
 
 
 def _report_stream(what: str) -> EventStream[ReportRequest]:
@@ -44,7 +48,8 @@ def _report_stream(what: str) -> EventStream[ReportRequest]:
 
 
 REPORTS: Final = {
-    what: _report_stream(what) for what in (READ, LOADED, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF, ARRIVED)
+    what: _report_stream(what)
+    for what in (READ, LOADED, HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF, ARRIVED, ROAD_SEEN)
 }
 ARRIVALS_SEEN: Final = EventStream[None](
     kind=Report.ARRIVED_SEEN.value,
@@ -119,6 +124,26 @@ def loaded_by_trip(store: Store, now_utc: datetime) -> Mapping[str, Loaded]:
     """The newest recent report of the loading list by trip."""
     found = sorted(REPORTS[LOADED].load_since(store, now_utc - RECENT), key=lambda e: e.at)
     return {e.trip_id: Loaded(at=e.at, missing=tuple(e.value.missing)) for e in found}
+
+
+def roads_seen(store: Store, places: Mapping[str, tuple[float, float]], now_utc: datetime) -> tuple[RoadSeen, ...]:
+    """What drivers of any trip saw of the road within SEEN_COUNTS_FOR, where the place is known.
+
+    places: latitude and longitude by name in lower case. A report without a place known there gets the truck's
+    position nearest in time, within POSITION_WITHIN.
+    """
+    out = []
+    for event in REPORTS[ROAD_SEEN].load_since(store, now_utc - SEEN_COUNTS_FOR):
+        report = event.value
+        at = places.get(report.place.strip().casefold()) if report.place.strip() else None
+        if at is None:
+            nearest = min(load_positions(store, event.trip_id), key=lambda p: abs(p.at - event.at), default=None)
+            if nearest is not None and abs(nearest.at - event.at) <= POSITION_WITHIN:
+                at = (nearest.lat_deg, nearest.lon_deg)
+        if at is not None and event.at <= now_utc + CLOCKS_APART:
+            sight = Sight(report.road)
+            out.append(RoadSeen(sight=sight, at=event.at, lat_deg=at[0], lon_deg=at[1], where=report.place.strip()))
+    return tuple(out)
 
 
 def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:

@@ -15,7 +15,8 @@ from alertd.road.humidity import Array
 from alertd.units import HOUR_S
 
 # Reports of the kind of precipitation count within these bounds. Of 1,003 reports around Tahoe with an earlier one near
-# it, 88.1 % are right with it and 82.3 % without, Brier score 0.094 and 0.127 (tests/benchmarks/score_phase.py).
+# it, 88.1 % are right with it and 82.3 % without, Brier score 0.094 and 0.127. These figures are of one comparison of
+# the same reports that tests/benchmarks/score_phase.py reads; that script does not use earlier reports.
 PHASE_WITHIN_M: Final = 25_000.0
 PHASE_WITHIN_HEIGHT_M: Final = 300.0
 PHASE_WITHIN_H: Final = 3.0
@@ -150,7 +151,9 @@ def start_readings(
     far = distances_m(lat_deg, lon_deg, lat, lon) / SENSOR_HALF_M
     up = np.abs(height - elevation_m[:, None]) / SENSOR_HALF_HEIGHT_M
     weight = np.where((far <= 2.0) & (up <= 2.0), 1.0 / (1.0 + far**2 + up**2), 0.0)
-    best = weight.argmax(axis=1)
+    # Of readings of equal weight, as of one place, the last counts.
+    newest_first = np.argsort([-r.epoch_s for r, _ in usable], kind="stable")
+    best = newest_first[weight[:, newest_first].argmax(axis=1)]
     most = np.take_along_axis(weight, best[:, None], axis=1)[:, 0]
     if not (most > 0.0).any():
         return None

@@ -30,11 +30,11 @@ from alertd.plan.model.stretches import Advice
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
-from alertd.planning.road_reports import RoadReports
+from alertd.planning.road_reports import RoadReports, named_places
 from alertd.planning.stations import gather_observations
 from alertd.records.brief_states import BRIEF_STATES, last_state
 from alertd.records.closures import active_closures
-from alertd.records.driver_reports import keep_arrival, loaded_by_trip, truck_reports
+from alertd.records.driver_reports import keep_arrival, loaded_by_trip, roads_seen, truck_reports
 from alertd.records.positions import is_reporting, load_positions
 from alertd.records.posted_controls import collect_posted
 from alertd.service.brief_email import save_content
@@ -131,7 +131,9 @@ async def plan_due_trips(planner: Planner, store: Store, now_utc: datetime) -> P
     reports = await asyncio.to_thread(_reports, store, trips, now_utc)
     closures = await asyncio.to_thread(lambda: tuple(closure.to_core() for closure in active_closures(store, now_utc)))
     controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
-    outcomes = await planner.plan(trips, now_utc, reports, RoadReports(closures=closures, controls=controls))
+    seen = await asyncio.to_thread(roads_seen, store, named_places(planner.reference), now_utc)
+    on_roads = RoadReports(closures=closures, controls=controls, seen=seen)
+    outcomes = await planner.plan(trips, now_utc, reports, on_roads)
     return PlannedCycle(now_utc=now_utc, trips=tuple(trips), outcomes=tuple(outcomes), reports=reports, unread=unread)
 
 

@@ -25,7 +25,7 @@ from alertd.records.observations import OBSERVATIONS
 from alertd.records.positions import load_positions as positions_of
 from alertd.route.model import Route
 from alertd.sources.files.trips import parse_trip
-from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_ON, ReportRequest
+from alertd.sources.requests.driver_reports import ARRIVED, CHAINS_ON, ROAD_SEEN, ReportRequest
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -108,7 +108,7 @@ def chain_cases(
             sign=any(n.signs for n in near),
             none_posted=any(a <= t.place_m <= b for n in near for a, b in n.none_posted),
             passed=furthest_m >= min(t.place_m + PAST_M, t.distance_m[-1] - PAST_M),
-            advised=any(r.what != ARRIVED for r in reports),
+            advised=any(r.what not in (ARRIVED, ROAD_SEEN) for r in reports),
         )
         v = chains_needed(evidence)
         out.append(

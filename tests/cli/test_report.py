@@ -8,6 +8,7 @@ import pytest
 from click.testing import Result
 
 from alertd.clock import system_clock
+from alertd.records.driver_reports import load_reports
 from alertd.service.cycle import save_trip
 from alertd.sources.files.trips import parse_trip
 from alertd.store.store import Store
@@ -42,3 +43,13 @@ def test_a_report_that_cannot_be_is_one_line(mistake: Callable[..., str], config
     later = (system_clock() + timedelta(hours=1)).isoformat()
     assert "is in the future" in mistake("report", "T-1", "chains-on", "--at", later, "--config", config)
     assert "at:" in mistake("report", "T-1", "chains-on", "--at", "six", "--config", config)
+
+
+def test_a_road_seen_by_radio_is_kept_with_its_place(
+    alertd: Callable[..., Result], config: Path, tmp_path: Path
+) -> None:
+    done = alertd("report", "T-1", "road-ice", "--place", "Lookout Pass", "--config", config)
+    assert done.exit_code == 0, done.stderr
+    with Store(tmp_path / "var" / "alertd.db") as store:
+        (kept,) = load_reports(store, "T-1")
+    assert (kept.what, kept.road, kept.place) == ("road_seen", "ice", "Lookout Pass")

@@ -12,13 +12,19 @@ from pathlib import Path
 import pytest
 
 from alertd.errors import StoreError
+from alertd.forecast.observations import Station
+from alertd.forecast.past import PastEvidence
+from alertd.forecast.road_observations import RoadReport
 from alertd.plan.chain_up.chains_on import Report, TruckReport
+from alertd.plan.controls.road_seen import RoadSeen, Sight
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import plan_json
+from alertd.planning.past import RecordedPast
 from alertd.planning.planner import create_planner
 from alertd.planning.replays.replay import replay
 from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.road_reports import RoadReports
 from alertd.route.model import Route
 from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle
@@ -326,6 +332,45 @@ async def test_corridors_planned_at_once_hear_only_their_own(
         assert sum("/v1/forecast" in one["url"] for one in heard) == 1
         assert len(heard) == 3  # and the runs of two models
         assert (await replay(archive, plan.id)).differences == ()
+
+
+async def test_a_plan_with_a_road_sensor_replays_the_same(
+    settings: Settings, archive: Archive, morning: datetime, i90_west: Route
+) -> None:
+    place = Station(
+        id="A", lat_deg=float(i90_west.lat_deg[0]), lon_deg=float(i90_west.lon_deg[0]),
+        elevation_m=float(i90_west.elevation_m[0]),
+    )  # fmt: skip
+    cold = RoadReport(
+        station=place, name="A", source="b", licence="c", observed_at=morning - timedelta(minutes=9),
+        surface_temp_c=-14.0,
+    )  # fmt: skip
+    async with create_planner(settings, ManualClock(morning), ReplayWriter(archive=archive)) as planning:
+        (plain,) = await planning.plan([TRIP], morning)
+        planning.weather_sources = replace(
+            planning.weather_sources, past=RecordedPast(recorded=PastEvidence(surfaces=(cold,)))
+        )
+        (plan,) = await planning.plan([TRIP], morning)
+    assert isinstance(plain, Plan)
+    assert isinstance(plan, Plan)
+    assert plan.along.surface_temp_c[0] < plain.along.surface_temp_c[0]
+    again = await replay(archive, plan.id)
+    assert (again.differences, plan_json(again.plan)) == ((), plan_json(plan))
+
+
+async def test_a_plan_with_ice_that_a_driver_saw_replays_the_same(
+    settings: Settings, archive: Archive, morning: datetime, i90_west: Route
+) -> None:
+    n = i90_west.distance_m.size // 4
+    ice = RoadSeen(
+        sight=Sight.ICE, at=morning, lat_deg=float(i90_west.lat_deg[n]), lon_deg=float(i90_west.lon_deg[n]),
+    )  # fmt: skip
+    async with create_planner(settings, ManualClock(morning), ReplayWriter(archive=archive)) as planning:
+        (plan,) = await planning.plan([TRIP], morning, road_reports=RoadReports(seen=(ice,)))
+    assert isinstance(plan, Plan)
+    assert any(c.startswith("A driver saw ice at mi ") for c in plan.cautions)
+    again = await replay(archive, plan.id)
+    assert (again.differences, plan_json(again.plan)) == ((), plan_json(plan))
 
 
 async def test_a_plan_kept_with_station_correction_replays_with_a_note(

@@ -14,13 +14,19 @@ from alertd.errors import ConfigError
 from alertd.forecast.observations import Station
 from alertd.forecast.past import PastEvidence
 from alertd.forecast.road_observations import RoadReport, SurfaceState
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.params import PlanParams
+from alertd.planning.past import RecordedPast
 from alertd.planning.road_stations import RoadStationObserver, reports_beside, slick_notes, surface_remarks
+from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather
 from alertd.records.past_evidence import evidence_from_plain, evidence_to_plain
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.sources.road_stations.fetch import read_service, read_services
 from alertd.testing.clock import ManualClock, no_wait
-from alertd.testing.factories import make_route
+from alertd.testing.factories import make_rig, make_route, make_rules
+from tests.planning.test_weather import Made
 
 NOW = datetime(2027, 1, 14, 6, tzinfo=UTC)
 ROUTE = make_route(6_000.0)
@@ -118,3 +124,44 @@ async def test_a_service_that_is_down_is_a_problem_and_no_failure() -> None:
     assert [(r.state, round(r.surface_temp_c, 2)) for r in reports] == [(SurfaceState.ICE, -3.0)]
     assert len(problems) == 1
     assert problems[0].startswith("road stations of the other: ")
+
+
+async def plan_at(air_c: float, *surfaces: RoadReport) -> Plan:
+    """A plan under this forecast throughout, for a truck that leaves now, with these stations beside the road."""
+    sources = WeatherSources(
+        providers=[Made(name="made", temp_c=air_c)], members=6, seed=1, stale_h=6.0,
+        past=RecordedPast(recorded=PastEvidence(surfaces=surfaces)),
+    )  # fmt: skip
+    window = Window(start=NOW, end=NOW + timedelta(hours=8), now=NOW)
+    fetched = compute_weather(await ask_sources(ROUTE, window, sources), sources)
+    return make_plan(
+        PlanRequest(
+            TripInput(id="T", depart_at=NOW), ROUTE, make_rig(), {"US-XX": make_rules()}, fetched.weather,
+            PlanParams(compare_h=0.0), NOW,
+        )
+    )  # fmt: skip
+
+
+def at_height(surface_c: float, above_m: float = 0.0, **changes: Any) -> RoadReport:
+    at = report(surface_temp_c=surface_c, state=SurfaceState.UNKNOWN, friction=float("nan"), **changes)
+    return replace(at, station=replace(at.station, elevation_m=float(ROUTE.elevation_m[4]) + above_m))
+
+
+async def test_a_cold_road_sensor_makes_the_plan_colder_near_it() -> None:
+    plain, near = await plan_at(2.0), await plan_at(2.0, at_height(-3.0))
+    off = np.subtract(plain.along.surface_temp_c, near.along.surface_temp_c)
+    assert off.max() > 2.0
+    assert near.along.surface_temp_c[1] < 0.0 < plain.along.surface_temp_c[1]
+    far = await plan_at(2.0, at_height(-3.0, above_m=200.0))
+    assert far.along.surface_temp_c == plain.along.surface_temp_c
+    assert (await plan_at(2.0, report())).along.surface_temp_c == plain.along.surface_temp_c  # of unknown height
+
+
+async def test_a_warm_station_some_way_off_never_thaws_the_plan() -> None:
+    """Above freezing only with at least half of the weight; a sensor at the place itself has all of it."""
+    cold = await plan_at(-4.0)
+    assert max(cold.along.surface_temp_c) < 0.0
+    off = await plan_at(-4.0, at_height(4.0, above_m=120.0))
+    assert max(off.along.surface_temp_c) <= 0.0
+    assert sum(off.along.surface_temp_c) > sum(cold.along.surface_temp_c)
+    assert off.advice.rank >= cold.advice.rank

@@ -2,7 +2,7 @@
 
 import json
 from collections.abc import AsyncIterator, Callable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +11,7 @@ import pytest
 
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources
+from alertd.records.driver_reports import roads_seen
 from alertd.records.positions import load_positions
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
@@ -237,6 +238,38 @@ async def test_shared_openapi_description_is_what_the_daemon_serves(api: Api) ->
     """When it is meant to change, write what a daemon of this version serves at /openapi.json into that file."""
     served = (await api.http.get("/openapi.json")).json()
     assert json.loads((SHARED / "openapi.json").read_text(encoding="utf-8")) == served
+
+
+async def test_a_road_seen_is_kept_and_placed_for_other_trucks(api: Api, store: Store, morning: datetime) -> None:
+    """By the summit's name, else by the truck's position of about that time; without either only the office sees it."""
+    await api.post()
+    for minute, changes in ((1, {"place": "lookout pass"}), (2, {}), (40, {})):
+        at = (morning - timedelta(minutes=minute)).isoformat()
+        sent = {"what": "road_seen", "road": "ice", "at": at} | changes
+        assert (await api.http.post("/v1/trips/T-1/events", json=sent)).status_code == 201
+    position = {"at": (morning - timedelta(minutes=9)).isoformat(), "lat": 47.0, "lon": -114.5}
+    await api.http.post("/v1/trips/T-1/positions", json=position)
+    seen = roads_seen(store, {"lookout pass": (47.456, -115.697)}, morning)
+    assert [(s.lat_deg, s.where) for s in seen] == [(47.0, ""), (47.456, "lookout pass")]
+    assert roads_seen(store, {}, morning + timedelta(hours=3)) == ()
+    for wrong in ({"what": "road_seen"}, {"what": "chains_on", "road": "ice"}, {"what": "road_seen", "road": "dry"}):
+        refused = await api.http.post("/v1/trips/T-1/events", json={"at": morning.isoformat()} | wrong)
+        assert problem(refused, 422)["field"] == "road"
+
+
+async def test_ice_seen_by_one_truck_readies_the_plan_of_another(
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime, api: Api
+) -> None:
+    await api.post()
+    await api.post(id="T-2")
+    sent = {"what": "road_seen", "road": "ice", "at": morning.isoformat(), "place": "Lookout Pass"}
+    await api.http.post("/v1/trips/T-1/events", json=sent)
+    planner = Planner(
+        make_settings(trips=None), ground, WeatherSources(providers=[], members=5, seed=1, stale_h=6.0), []
+    )
+    outcome = await run_cycle(planner, store, morning)
+    plans = {p.trip_id: p for p in outcome.plans}
+    assert any("A driver saw ice at Lookout Pass, mi " in c for c in plans["T-2"].cautions)
 
 
 SEEN = {"at": "2027-01-14T03:20:00-07:00", "lat": 47.0, "lon": -114.5}

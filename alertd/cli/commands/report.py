@@ -1,4 +1,4 @@
-"""`alertd report`: reports for a driver what was done with chains, daemon running or not."""
+"""`alertd report`: reports for a driver what was done with chains or how the road is, daemon running or not."""
 
 import json
 
@@ -8,6 +8,7 @@ from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.errors import InputError
 from alertd.plan.chain_up.chains_on import CLOCKS_APART
+from alertd.plan.controls.road_seen import Sight
 from alertd.records.driver_reports import save_report
 from alertd.sources.requests.driver_reports import (
     ARRIVED,
@@ -15,24 +16,30 @@ from alertd.sources.requests.driver_reports import (
     CHAINS_ON,
     HANGING_BEGUN,
     REMOVING_BEGUN,
+    ROAD_SEEN,
     parse_report,
 )
 
 _WHAT = {what.replace("_", "-"): what for what in (HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF, ARRIVED)}
+_ROADS = {f"road-{sight}": sight.value for sight in Sight}
 
 
 @click.command()
 @click.argument("trip_id", metavar="TRIP")
-@click.argument("what", type=click.Choice(list(_WHAT)))
+@click.argument("what", type=click.Choice([*_WHAT, *_ROADS]))
 @click.option("--at", default="", metavar="TIME", help="ISO 8601 with offset; now if not given.")
-@click.option("--place", default="", help="Where, in the driver's words or as a stop's name.")
+@click.option("--place", default="", help="Where, in the driver's words or as a stop's or summit's name.")
 @click.option("--by", default="", help="Who reports, if not the driver.")
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 @click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 def report(trip_id: str, what: str, at: str, place: str, by: str, as_json: bool, config: str | None) -> None:
-    """Report hanging begun, chains on, taking off begun, chains off or arrival of a trip's truck, as by radio."""
+    """Report hanging begun, chains on, taking off begun, chains off, the road or arrival of a truck, as by radio.
+
+    A road seen needs a place that is known by name, or a position of the truck of about that time, to count for others.
+    """
     settings, now = own_settings(config), system_clock()
-    row = {"what": _WHAT[what], "at": at or now.isoformat(), "place": place, "by": by}
+    row = {"what": _WHAT.get(what, ROAD_SEEN), "at": at or now.isoformat(), "place": place, "by": by}
+    row["road"] = _ROADS.get(what, "")
     asked = parse_report(row, "report")
     if asked.happened_at > now + CLOCKS_APART:
         raise InputError("report", "--at", f"{asked.at} is in the future", "give the time when it happened")

@@ -16,6 +16,7 @@ from alertd.forecast.past import PastEvidence
 from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.controls.closures import PostedClosure
 from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
+from alertd.plan.controls.road_seen import RoadSeen
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
@@ -42,6 +43,7 @@ log = logging.getLogger(__name__)
 FORMAT: Final = "alertd.inputs/1"
 _STORED_APART: Final = ("files", "heard", "posted", "past")  # parts that plans have in common
 _POSTED: Final = TypeAdapter(PostedConditions)
+_SEEN: Final = TypeAdapter(tuple[RoadSeen, ...])
 
 
 def _with_providers(chosen: Mapping[str, Any]) -> dict[str, Any]:
@@ -121,6 +123,7 @@ class _Manifest(StoredModel):
     closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
     posted: dict[str, Any] = Field(default_factory=dict)  # likewise
     past: dict[str, Any] = Field(default_factory=dict)  # none in plans kept before stations filled past hours
+    seen: tuple[dict[str, Any], ...] = ()  # none in plans kept before drivers reported the road
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +183,8 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
     if inputs.road_reports.controls != NOTHING_POSTED:
         controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
         shared["posted"] = _put_json(archive, controls, now)
+    if inputs.road_reports.seen:
+        shared["seen"] = _SEEN.dump_python(inputs.road_reports.seen, mode="json")
     past = inputs.past
     if past.reports or past.kept or past.problems or past.surfaces or past.surface_problems:
         shared["past"] = _put_json(archive, evidence_to_plain(past), now)
@@ -231,7 +236,9 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         route=manifest.route,
         responses=responses,
         road_reports=RoadReports(
-            closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures), controls=posted
+            closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
+            controls=posted,
+            seen=_SEEN.validate_json(json.dumps(manifest.seen)),
         ),
         past=past,
     )

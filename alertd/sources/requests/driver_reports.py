@@ -1,4 +1,4 @@
-"""Parses a driver's report about a trip: message read, chains begun to be hung or taken off, on, off, arrived."""
+"""Parses a driver's report about a trip: message read, chains begun to be hung or taken off, on, off, arrived, road."""
 
 from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
@@ -11,6 +11,7 @@ from alertd.sources.files.trips import parse_departure
 
 READ, CHAINS_ON, CHAINS_OFF, ARRIVED = "read", "chains_on", "chains_off", "arrived"
 HANGING_BEGUN, REMOVING_BEGUN, LOADED = "hanging_begun", "removing_begun", "loaded"
+ROAD_SEEN = "road_seen"
 _Words = Annotated[str, Field(max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")]
 
 
@@ -19,18 +20,20 @@ class ReportRequest(FileModel):
 
     loaded: the loading list was gone through; `missing` names what is not on board.
     hanging_begun, removing_begun: the work has begun; chains_on, chains_off: it is done.
-    notice_id: of the message that was read. place: where chains were put on or taken off, in the driver's words or as a
-    stop's name. by: the reporter, if not the driver.
+    road_seen: how the road is, in `road`, at the place named or at the truck's position.
+    notice_id: of the message that was read. place: where chains were put on or taken off or the road was seen, in the
+    driver's words or as a stop's or summit's name. by: the reporter, if not the driver.
     """
 
-    what: Literal["read", "loaded", "hanging_begun", "chains_on", "removing_begun", "chains_off", "arrived"] = Field(
-        examples=["chains_on"]
-    )
+    what: Literal[
+        "read", "loaded", "hanging_begun", "chains_on", "removing_begun", "chains_off", "arrived", "road_seen"
+    ] = Field(examples=["chains_on"])
     at: str = Field(examples=["2027-01-14T06:50:00-07:00"])
     notice_id: str = Field("", max_length=64, pattern=r"^[A-Za-z0-9_-]*$", examples=[""])
     place: _Words = Field("", examples=["Sled Flats turnout"])
     by: _Words = Field("", examples=[""])
     missing: list[Item] = Field(default_factory=list, examples=[[]])
+    road: Literal["", "bare", "wet", "snow", "ice"] = Field("", examples=[""])
 
     @field_validator("at")
     @classmethod
@@ -45,11 +48,13 @@ class ReportRequest(FileModel):
             )
         if self.missing and self.what != LOADED:
             raise FieldError("missing", f'does not go with what = "{self.what}"', 'give it with what = "loaded"')
+        if (self.what == ROAD_SEEN) != bool(self.road):
+            raise FieldError("road", f'does not go with what = "{self.what}"', 'give it with what = "road_seen"')
         return self
 
     def stored(self) -> str:
         """The stored text. A field of which older stores know nothing is left out where it is empty."""
-        return self.model_dump_json(exclude=set() if self.missing else {"missing"})
+        return self.model_dump_json(exclude={name for name in ("missing", "road") if not getattr(self, name)})
 
     @property
     def happened_at(self) -> datetime:

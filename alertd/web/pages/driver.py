@@ -1,4 +1,4 @@
-"""The driver's page: next action, read when parked; one tap for "Got it", "Chains on", "Chains off".
+"""The driver's page: next action, read when parked; one tap for "Got it", "Chains on", "Chains off", the road here.
 
 A GET changes nothing, because mail scanners and link previews follow links too. Reports are sent by POST.
 """
@@ -47,6 +47,7 @@ from alertd.sources.requests.driver_reports import (
     LOADED,
     READ,
     REMOVING_BEGUN,
+    ROAD_SEEN,
     ReportRequest,
     parse_report,
 )
@@ -63,6 +64,14 @@ DONE: Final = {
     CHAINS_ON: gettext_noop("Noted: chains are on."),
     REMOVING_BEGUN: gettext_noop("Noted: you take chains off. Report them off when they are stowed."),
     CHAINS_OFF: gettext_noop("Noted: chains are off."),
+    ROAD_SEEN: gettext_noop("Noted. Dispatch sees it, and where the place is known so do the trucks behind you."),
+}
+_NO_WORK: Final = (READ, LOADED, ROAD_SEEN)  # reports that say nothing of chains on the tires
+ROADS: Final = {
+    "bare": gettext_noop("Bare"),
+    "wet": gettext_noop("Wet"),
+    "snow": gettext_noop("Snow"),
+    "ice": gettext_noop("Ice"),
 }
 
 
@@ -173,13 +182,14 @@ class ReportedChains:
     hanging_at: datetime | None = None
     removing_at: datetime | None = None
     loaded: Loaded | None = None
+    road_seen: ReportRequest | None = None
     read_at: dict[str, datetime]
 
 
 def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> ReportedChains:
     taps = [TruckReport(at=r.happened_at, what=Report(r.what)) for r in reports if r.what in (CHAINS_ON, CHAINS_OFF)]
     on = chains_on(taps, now_utc)
-    work = [r for r in reports if r.what not in (READ, LOADED) and r.happened_at <= now_utc + CLOCKS_APART]
+    work = [r for r in reports if r.what not in _NO_WORK and r.happened_at <= now_utc + CLOCKS_APART]
     newest_work = max(work, key=lambda r: r.happened_at, default=None)
     begun: dict[str, datetime] = {
         r.what: r.happened_at for r in work if r is newest_work and now_utc - r.happened_at <= LASTS
@@ -193,6 +203,7 @@ def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> ReportedCh
         hanging_at=begun.get(HANGING_BEGUN),
         removing_at=begun.get(REMOVING_BEGUN),
         loaded=max(gone_through, key=lambda x: x.at, default=None),
+        road_seen=max((r for r in reports if r.what == ROAD_SEEN), key=lambda r: r.happened_at, default=None),
         read_at={notice_id: at for at, notice_id in read if at <= now_utc + CLOCKS_APART},
     )
 
@@ -265,6 +276,7 @@ class DriverPage:
             values["said"] = await _road_description(self._planner, trip, values["plan"])
         stands = {READ: values["read_at"], CHAINS_ON: values["on_at"], CHAINS_OFF: values["off_at"]}
         stands |= {LOADED: values["loaded"], HANGING_BEGUN: values["hanging_at"], REMOVING_BEGUN: values["removing_at"]}
+        stands[ROAD_SEEN] = values["road_seen"]
         values |= {"token": token, "done": translator.gettext(DONE[done]) if stands.get(done) else ""}
         return self._pages.render("driver.html", values, language=translator.language, headers=SECRET_PATH)
 
@@ -320,6 +332,8 @@ def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
         row["notice_id"] = form.get("notice", "")
     elif what == LOADED:
         row["missing"] = [] if form.get("all") else [item for item in ITEMS if not form.get(f"have_{item}")]
+    elif what == ROAD_SEEN:
+        row |= {"road": form.get("road", ""), "place": form.get("place", "")[:80]}
     elif form.get("place"):
         row["place"] = form["place"][:80]
     request = parse_report(row, "page")
@@ -330,11 +344,11 @@ def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
             raise InputError("page", "notice", "is not a message of this trip", "load the page again")
         save_report(store, trip_id, request)
         return what
-    if what == LOADED:
+    if what in (LOADED, ROAD_SEEN):
         save_report(store, trip_id, request)
         return what
     before = [
-        r for r in load_reports(store, trip_id) if r.what not in (READ, LOADED) and r.happened_at <= request.happened_at
+        r for r in load_reports(store, trip_id) if r.what not in _NO_WORK and r.happened_at <= request.happened_at
     ]
     if not before or before[-1].what != what:
         save_report(store, trip_id, request)
@@ -364,6 +378,9 @@ def driver_values(
         "hanging_at": chains.hanging_at,
         "removing_at": chains.removing_at,
         "loaded": chains.loaded,
+        "road_seen": chains.road_seen,
+        "roads": ROADS,
+        "summits": _summits(planner, trip),
         "missing": missing_words(chains.loaded.missing, translator) if chains.loaded else "",
         "said": (),
         **template_functions(translator),
@@ -401,6 +418,12 @@ def driver_values(
         "grave_duties": law_text.grave_duties(plan),
         "posted": [p for p in plan.posted if p.enter_at is not None and p.enter_at > now_utc and p.believed_frac > 0],
     }
+
+
+def _summits(planner: Planner, trip: TripRequest) -> tuple[str, ...]:
+    """Names of the summits on a trip's road, in its order; none while the road is not read."""
+    route = planner.known_route(trip.route)
+    return () if route is None else tuple(dict.fromkeys(s.name for s in route.summits if s.name))
 
 
 def _checklists(plan: Plan, chains: ReportedChains, now_utc: datetime, translator: Translator) -> tuple[Checklist, ...]:

@@ -26,7 +26,7 @@ from alertd.store.store import Store
 from alertd.units import HOUR_S
 from alertd.web.pages.base import Pages, svg
 from alertd.web.pages.charts import ChartCache
-from alertd.web.pages.driver import chains_of
+from alertd.web.pages.driver import ROADS, chains_of
 from alertd.web.pages.law import law_values
 from alertd.web.pages.sign_in import BoardSession, go_to
 from alertd.web.problems import ProblemError
@@ -99,6 +99,7 @@ def trip_values(
         "notices": [(n, read_at.get(n.id), store.outbox.of_notice(n.id)) for n in reversed(notices)],
         "reports": list(reversed(reports)),
         "missing_words": missing_words,
+        "roads": ROADS,
     }
     if plan is None:
         return values

@@ -114,6 +114,22 @@ def test_what_is_on_board_is_reported_by_one_tap(served: PageServer, open_page: 
     assert "NOT ON BOARD" not in httpx.get(f"{served.base_url}/board").text
 
 
+def test_the_road_here_is_reported_by_one_tap(served: PageServer, open_page: Callable) -> None:
+    """With and without JavaScript; the office sees it, and no chains are on or off by it."""
+    page = open_page(served.link("QT-1044"))  # its own clock is behind the server's, so it comes first
+    page.get_by_role("button", name="Wet").click()
+    page.locator(".state", has_text="as you reported: Wet.").wait_for()
+    page = open_page(served.link("QT-1044"), java_script_enabled=False)
+    page.locator("select[name=place]").select_option("Lookout Pass")
+    page.get_by_role("button", name="Ice").click()
+    page.locator(".state", has_text="as you reported: Ice.").wait_for()
+    kept = [(r.road, r.place) for r in load_reports(served.store, "QT-1044") if r.what == "road_seen"]
+    assert kept == [("wet", ""), ("ice", "Lookout Pass")]
+    assert "road seen: Ice, Lookout Pass" in httpx.get(f"{served.base_url}/board/trips/QT-1044").text
+    refused = httpx.post(served.link("QT-1044"), data={"what": "road_seen", "road": "dry"})
+    assert refused.status_code == 422
+
+
 def test_all_lists_and_drawings_are_on_the_page_and_on_paper(served: PageServer, open_page: Callable) -> None:
     page = open_page(served.link("QT-1041"))
     titles = page.locator(".checks h2").all_inner_texts()

@@ -41,11 +41,14 @@ async function flush() {
 }
 for (const form of document.querySelectorAll(".taps form, form.queued")) {
   form.addEventListener("submit", (event) => {
+    const button = event.submitter;
+    if (!button && form.querySelector("button[name]")) return; // an old browser sends it itself, with the button
     event.preventDefault();
     const fields = new URLSearchParams(new FormData(form));
+    if (button && button.name) fields.set(button.name, button.value);
     fields.set("at", new Date().toISOString());
     keep([...waiting(), { to: form.action, body: fields.toString() }]);
-    form.querySelector("button").classList.add("is");
+    (button || form.querySelector("button")).classList.add("is");
     status.textContent = words.queued;
     flush();
   });
