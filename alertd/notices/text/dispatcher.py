@@ -48,7 +48,7 @@ def _trip_lines(plan: Plan) -> list[str]:
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
         lines += _wrapped(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
         lines += [line for b in phrases.break_lines(plan.hours, plan.arrive_zone) for line in _wrapped(f"Break: {b}")]
-    lines += [line for text in days_text.office_lines(plan) for line in _wrapped(text)]
+    lines += [line for text in days_text.rest_and_outlook_lines(plan) for line in _wrapped(text)]
     return lines
 
 

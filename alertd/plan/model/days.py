@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
+
+START_PLACE: Final = "the start"  # the place of a rest before the truck leaves
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -12,7 +15,7 @@ class RestNote:
     place: name of the place. room: "listed" with room for a truck, "town", or "unlisted" for a place to look for.
     zone: IANA time zone there.
     wait_s: time beyond what the law requires, to let the road ahead get better.
-    section: the law that requires it. reason: in words.
+    section: the law that requires it. reason: in words. pass_ahead: name of the next pass where it is near, or "".
     """
 
     kind: str
@@ -26,6 +29,7 @@ class RestNote:
     wait_s: float
     section: str
     reason: str
+    pass_ahead: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -114,7 +114,7 @@ def trip_values(
         "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
-        "breaks": [*(phrases.break_lines(hours, zone) if hours else []), *days_text.office_lines(plan)],
+        "breaks": [*(phrases.break_lines(hours, zone) if hours else []), *days_text.rest_and_outlook_lines(plan)],
         "pictures": _pictures(planner, plan),
     }
 
