@@ -145,6 +145,11 @@ def asks_line(plan: Plan) -> str:
     return f"hours not given count as unused: give {', '.join(plan.days.asks)} with the trip"
 
 
+def not_placed_lines(plan: Plan) -> list[str]:
+    """Return what the hours laws ask that the plan does not place, one line each, for the office."""
+    return [] if plan.days is None else [f"not in this plan: {x}" for x in plan.days.not_placed]
+
+
 def delivery_line(plan: Plan, translator: Translator = ENGLISH) -> str:
     """Return the delivery window and how late the truck is, in both futures; "" without a window."""
     x = plan.delivery

@@ -180,3 +180,8 @@ def not_given(used: HoursUsed, laws: Sequence[HoursRules]) -> tuple[str, ...]:
     if law.short_rest_h is not None and used.short_rests is None:
         missing.append("short_rests_used")
     return tuple(missing)
+
+
+def not_placed(laws: Sequence[HoursRules]) -> tuple[str, ...]:
+    """What these laws ask of a trip of several days that a plan does not place, each once."""
+    return tuple(dict.fromkeys(x.not_placed for x in laws if x.not_placed))

@@ -82,7 +82,7 @@ class DaysNote:
 
     law: the hours law or laws. legal: the plan keeps every limit, to the second.
     rests: in order. outlook: passes beyond the good forecast. choices: what else is possible.
-    asks: hours that were not given, counted as unused.
+    asks: hours that were not given, counted as unused. not_placed: what the laws ask that the plan does not place.
     forecast_ends_at, forecast_ends_m: where the forecast ends before arrival, None where it does not.
     """
 
@@ -94,6 +94,7 @@ class DaysNote:
     asks: tuple[str, ...] = ()
     forecast_ends_at: datetime | None = None
     forecast_ends_m: float | None = None
+    not_placed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,5 +1,6 @@
 """Words of a trip of several days, in each language of a driver."""
 
+from dataclasses import replace
 from datetime import timedelta
 
 import pytest
@@ -7,9 +8,12 @@ import pytest
 from alertd.i18n import LANGUAGES, Language
 from alertd.notices.policy import Policy
 from alertd.notices.text import days_text, gsm7
+from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.text.driver_sms import MAX_SEGMENTS
 from alertd.notices.triggers.all_clear import all_clear_text
 from alertd.notices.triggers.scheduled import outlook_text
+from alertd.plan.days.notes import not_placed
+from alertd.plan.hours.laws import AETR, CANADA, EU, SWISS, US
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.days import DeliveryWindow, RestNote
@@ -83,3 +87,22 @@ def test_the_next_rest_is_no_break(two_days: Plan) -> None:
     words = days_text.next_rest_words(two_days, 26)
     assert night.place in words
     assert night.ends_at - night.begins_at >= timedelta(hours=10)  # 49 CFR 395.3(a)(1)
+
+
+def test_missing_hours_and_what_is_not_placed_are_said(two_days: Plan) -> None:
+    assert two_days.days is not None
+    weekly = "the weekly rest is not placed"
+    plan = replace(two_days, days=replace(two_days.days, asks=("cycle_hours_used",), not_placed=(weekly,)))
+    first, later = (" ".join(dispatcher_text(plan, asks=asks).split()) for asks in (True, False))
+    assert "Hours not given count as unused: give cycle_hours_used with the trip" in first
+    assert "cycle_hours_used" not in later
+    assert "Hours not given count as unused" in later
+    assert all(f"Not in this plan: {weekly}" in text for text in (first, later))
+
+
+def test_a_law_with_a_weekly_rest_says_that_it_is_not_placed() -> None:
+    # Regulation (EC) 561/2006, Article 8(6), from memory: within six 24-hour periods. 49 CFR 395.3 has no such rest.
+    assert not_placed([US]) == ()
+    (eu,) = not_placed([EU, EU])
+    assert "Article 8(6)" in eu
+    assert all(not_placed([x]) for x in (AETR, SWISS, CANADA))
