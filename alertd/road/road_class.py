@@ -153,6 +153,9 @@ WORDS: Final[dict[RoadClass, str]] = {
     RoadClass.PACKED_SNOW: "packed snow",
 }
 
+# Names that drivers use, where they differ from those in the data.
+DRIVERS_WORDS: Final = {"rime": "frost"}
+
 # WMO-No. 306 Vol. I.2, code table 0 20 138. It has no slush or packed snow: both map to snow. 15 is "missing".
 BUFR_0_20_138: Final[dict[RoadClass, int]] = {
     RoadClass.UNKNOWN: 15,

@@ -138,7 +138,10 @@ def receiver(demo: Path) -> Iterator[WebhookReceiver]:
 
 @pytest.fixture
 def config(write_config: Callable[..., Path], forecasts: FakeOpenMeteo, receiver: WebhookReceiver) -> Path:
-    return write_config(forecasts=forecasts.base_url, changes={"http://127.0.0.1:9/alertd": receiver.url})
+    """Every message alone and at once, so that one cycle delivers all that it decides."""
+    at_once = "[notices]\nbefore_rolling_h = 24\ndigest_every_h = 0"
+    changes = {"http://127.0.0.1:9/alertd": receiver.url, "[notices]": at_once}
+    return write_config(forecasts=forecasts.base_url, changes=changes)
 
 
 @pytest.fixture

@@ -62,7 +62,7 @@ def test_washington_rules_list_tires_chains_aboard_and_gear(
     assert "tires 5: 4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle" in expected
     assert "5 singles SHORT" in expected
     assert "chains for 5 tires plus 2 spare" in expected
-    assert "2 drive [C][ ]-----[ ][C]" in expected
+    assert "rear drive axle [C][ ]-----[ ][C]" in expected
     assert "FROM MEMORY, no source" in expected
     assert "not chaining where posted: $500" in expected
     assert "Traction advisory" not in expected

@@ -46,7 +46,8 @@ def forecast_of(plan: Plan, hour: float) -> Plan:
 
 
 def lasting(**changes: object) -> Policy:
-    return replace(IMMEDIATE_POLICY, ease_after=timedelta(hours=1), **changes)  # type: ignore[arg-type]
+    hour = timedelta(hours=1)
+    return replace(IMMEDIATE_POLICY, ease_after=hour, ease_alone_after=hour, **changes)  # type: ignore[arg-type]
 
 
 def test_relief_waits_until_it_has_lasted_over_a_newer_forecast(saying: Saying) -> None:

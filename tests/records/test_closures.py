@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -158,6 +159,8 @@ async def test_cycle_holds_for_a_closure_until_withdrawn_and_replays(
     archive, clock = Archive(tmp_path / "kept"), ManualClock(morning)
     with FakeOpenMeteo(now_utc=morning, storm=FINE) as forecasts:
         settings = make_settings(forecasts=forecasts.base_url)
+        at_once = replace(settings.notices, before_rolling=timedelta(days=1), digest_every=timedelta(0))
+        settings = replace(settings, notices=at_once)
         async with create_planner(settings, clock, ReplayWriter(archive=archive)) as planning:
             before = {p.trip_id: p for p in (await run_cycle(planning, store, clock())).plans}
             save_closure(store, parse_closure(closure, "test"), clock())

@@ -88,8 +88,8 @@ def test_each_kind_is_removed_after_its_days(store: Store) -> None:
     limits = {Retain.POSITIONS: 11, Retain.TRIPS: 61, Retain.REPORTS: 731}
     assert removed_after == {e.id: limits[of_kind(e.kind).retain] for e in EVENTS}
     bulk = {s.kind for s in STREAMS if s.retain is Retain.POSITIONS}
-    assert bulk == {"position", "observation", "alert"}
-    assert [s.kind for s in STREAMS if s.retain is Retain.TRIPS] == ["dress"]
+    assert bulk == {"position", "observation", "alert", "signed_out"}
+    assert [s.kind for s in STREAMS if s.retain is Retain.TRIPS] == ["dress", "brief_state"]
 
 
 def test_kinds_of_other_versions_go_with_reports(store: Store) -> None:

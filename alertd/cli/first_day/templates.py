@@ -24,8 +24,31 @@ TRIP_COLUMNS: Final = (
     "on_duty_since",
     "cycle_hours_used",
     "cycle_limit_h",
+    "week_drive_hours_used",
+    "fortnight_drive_hours_used",
+    "short_rests_used",
+    "deliver_from",
+    "deliver_by",
 )
-_TRIP: Final = ("T-1", "my-route.gpx", "truck-1", "A. Driver", "B. Office", "{depart}", "en", "0", "0", "", "", "70")
+_TRIP: Final = (
+    "T-1",
+    "my-route.gpx",
+    "truck-1",
+    "A. Driver",
+    "B. Office",
+    "{depart}",
+    "en",
+    "0",
+    "0",
+    "",
+    "",
+    "70",
+    "",
+    "",
+    "",
+    "",
+    "",
+)
 
 
 def trip_rows(depart: str, **given: str) -> str:

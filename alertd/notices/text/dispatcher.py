@@ -9,6 +9,7 @@ from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.place_text import where
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
+from alertd.road.road_class import DRIVERS_WORDS
 
 WIDTH = 78  # fits a mail client and a printed page
 
@@ -64,7 +65,7 @@ def _stretch(s: Stretch) -> list[str]:
         Advice.READY: "be ready to chain",
         Advice.HOLD: f"HOLD below it, {phrases.why_held(s)}",
     }.get(s.advice, "watch")
-    surface = ", ".join(f"{name} {share:.0%}" for name, share in s.surfaces[:3])
+    surface = ", ".join(f"{DRIVERS_WORDS.get(name, name)} {share:.0%}" for name, share in s.surfaces[:3])
     cost = phrases.minutes(s.hang_s + s.remove_s + s.slow_s)
     rows = [
         *(("until", end) for end in (phrases.held_until(s),) if end),

@@ -5,6 +5,7 @@ from typing import Final, Literal, TypeAlias
 from alertd.i18n import Translator, gettext_noop
 from alertd.notices.text import phrases, place_text
 from alertd.plan.model.stretches import StopChoice, Stretch, SurfaceStretch
+from alertd.road.road_class import DRIVERS_WORDS
 from alertd.route.lands import signs_in_miles
 from alertd.rules.tire_text import tires_short_text
 from alertd.units import KMH_MPS, to_mph
@@ -21,7 +22,6 @@ _SURFACES: Final = (
     gettext_noop("snow"), gettext_noop("ice"),
     gettext_noop("glaze"), gettext_noop("slush"), gettext_noop("packed snow"),
 )  # fmt: skip
-_DRIVERS_WORD: Final = {"rime": "frost"}
 
 
 def closing(translator: Translator) -> str:
@@ -31,7 +31,7 @@ def closing(translator: Translator) -> str:
 
 def surface(name: str, translator: Translator) -> str:
     """Return a surface's name in the driver's language. Drivers call rime frost: one word for one thing."""
-    name = _DRIVERS_WORD.get(name, name)
+    name = DRIVERS_WORDS.get(name, name)
     return translator.gettext(name) if name in _SURFACES else name
 
 

@@ -7,6 +7,7 @@ from alertd.plan.chain_up.solution import Solution
 from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import stretch_probability
+from alertd.road.road_class import DRIVERS_WORDS
 from alertd.units import to_miles
 
 WORTH_SAYING_FRAC: Final = 0.1  # closures in fewer members are omitted
@@ -73,7 +74,7 @@ def road_reasons(
     unknown_frac: float,
 ) -> tuple[str, ...]:
     """Reasons in the order of interest to a driver: road, expected posting, grip, what is unknown."""
-    road = ", ".join(f"{name} {share:.0%}" for name, share in surfaces if share >= 0.05)
+    road = ", ".join(f"{DRIVERS_WORDS.get(name, name)} {share:.0%}" for name, share in surfaces if share >= 0.05)
     out = [f"Road at your hour, share of forecast members that meet it: {road}"] if unknown_frac < 1.0 else []
     out += [_posting_words(p) for p in postings]
     if short_frac > 0:

@@ -30,6 +30,8 @@ PAGE = {
     "alertd/notices/text/driver_parts.py", "alertd/notices/next_action.py", "alertd/web/pages/driver.py",
     "alertd/web/pages/templates/driver.html", "alertd/web/pages/templates/refused.html",
     "alertd/web/pages/templates/law.html", "alertd/notices/text/law_text.py",
+    "alertd/notices/checklists/items.py", "alertd/notices/checklists/loading.py",
+    "alertd/notices/checklists/moments.py",
 }  # fmt: skip
 # What is the same in all three.
 INTERNATIONAL = {"max {speed}"}
