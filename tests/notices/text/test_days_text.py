@@ -1,11 +1,16 @@
 """Words of a trip of several days, in each language of a driver."""
 
+import json
 from dataclasses import replace
 from datetime import timedelta
+from pathlib import Path
 
 import pytest
+from jsonschema import Draft202012Validator
 
 from alertd.i18n import LANGUAGES, Language
+from alertd.notices.formats.webhook_event import plan_event
+from alertd.notices.model import NoticeKind
 from alertd.notices.policy import Policy
 from alertd.notices.text import days_text, gsm7
 from alertd.notices.text.dispatcher import dispatcher_text
@@ -106,3 +111,10 @@ def test_a_law_with_a_weekly_rest_says_that_it_is_not_placed() -> None:
     (eu,) = not_placed([EU, EU])
     assert "Article 8(6)" in eu
     assert all(not_placed([x]) for x in (AETR, SWISS, CANADA))
+
+
+def test_the_event_of_a_trip_of_several_days_is_valid(two_days: Plan) -> None:
+    schema = json.loads((Path(__file__).parents[3] / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
+    event = plan_event("ntc_" + "0" * 32, NoticeKind.PLAN, two_days, MIDNIGHT)
+    assert event["data"]["plan"]["days"]["rests"]
+    Draft202012Validator(schema).validate(event)
