@@ -138,6 +138,8 @@ def _days(plan: Plan, console: Console) -> None:
     console.print(Text("\n REST AND BREAKS", "bold"))
     for line in days_text.rest_lines(plan):
         _print_field(console, "", line)
+    for line in days_text.not_placed_lines(plan):
+        _print_field(console, "", line)
     if plan.days.outlook:
         console.print(Text("\n OUTLOOK BEYOND 48 HOURS", "bold"))
         for line in days_text.outlook_lines(plan):

@@ -47,6 +47,11 @@ class Policy:
     digest_every: the office gets what changed in one digest, at most so often: at two hours that is twelve a day at
     most, for any number of trucks. What needs the office within `soon` is sent alone. Zero: every message alone.
 
+    delivery_late, delivery_late_probability: a delivery is late from this expected lateness on, and may be late from
+    this chance on [A]. It is on time again below `delivery_cleared_probability` and with no expected lateness [A]: a
+    customer who has moved a dock slot twice believes no third word. delivery_step: a late delivery is reported again
+    when its lateness moves by so much [A]: dock slots are about an hour long.
+
     planned_every: interval between plans of a trip, named in the message that no chains are expected.
     """
 
@@ -74,6 +79,10 @@ class Policy:
     tell_rolling_driver: bool = False
     before_rolling: timedelta = timedelta(hours=2)
     digest_every: timedelta = timedelta(hours=2)
+    delivery_late: timedelta = timedelta(minutes=15)
+    delivery_late_probability: float = 0.3
+    delivery_cleared_probability: float = 0.1
+    delivery_step: timedelta = timedelta(hours=1)
     planned_every: timedelta = timedelta(minutes=30)
 
     def is_quiet(self, now_utc: datetime, zone: str) -> bool:

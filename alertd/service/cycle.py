@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError, StoreError
@@ -20,6 +21,7 @@ from alertd.notices.reports.brief_text import text_of
 from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice, with_link
+from alertd.notices.triggers.late_delivery import delivery_from_plain, delivery_notices, delivery_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
 from alertd.notices.upheld import raised, upheld
@@ -217,11 +219,13 @@ def _record(
     """Record a plan with its notices; returns the ids of new notices, and the facts sent so far."""
     settings, driver = planner.settings, plan.driver or plan.trip_id
     translators = settings.languages.translators_for(plan.language, plan.lands)
-    notices, facts = plan_notices(
-        plan, load_facts(store, plan.trip_id), now_utc, settings.notices, notified_at[driver], translators
-    )
-    notices = tuple(with_link(notices, planner.links.message_link(plan, now_utc)))
-    body = canonical({"plan": to_plain(plan), "said": facts_to_plain(facts)})
+    before = _latest_body(store, plan.trip_id)
+    known = None if before is None else facts_from_plain(before["said"])
+    notices, facts = plan_notices(plan, known, now_utc, settings.notices, notified_at[driver], translators)
+    sent = delivery_from_plain(None if before is None else before.get("delivery"))
+    events, sent = delivery_notices(plan, sent, now_utc, settings.notices)
+    notices = (*with_link(notices, planner.links.message_link(plan, now_utc)), *events)
+    body = canonical({"plan": to_plain(plan), "said": facts_to_plain(facts), "delivery": delivery_to_plain(sent)})
     new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
     notified_at[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]
     return new, facts
@@ -240,8 +244,14 @@ def _recently_notified(
 
 def load_facts(store: Store, trip_id: str) -> tuple[SentFact, ...] | None:
     """The facts last sent about a trip; None when nothing was sent."""
+    body = _latest_body(store, trip_id)
+    return None if body is None else facts_from_plain(body["said"])
+
+
+def _latest_body(store: Store, trip_id: str) -> dict[str, Any] | None:
+    """The newest plan of a trip as stored, with what was sent about it."""
     stored = store.latest_plan(trip_id)
-    return None if stored is None else facts_from_plain(json.loads(stored.body)["said"])
+    return None if stored is None else dict(json.loads(stored.body))
 
 
 def _notify_drivers(

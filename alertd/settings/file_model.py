@@ -39,6 +39,12 @@ _ORDER: Final = (
         high="chain_cleared_probability",
         why='"be ready" would be eased before "chain up"',
     ),
+    Pair(
+        low="delivery_cleared_probability",
+        high="delivery_late_probability",
+        strictly=True,
+        why="a delivery would be on time again at the odds at which it may be late",
+    ),
     Pair(low="approach_min", high="early_h", per_high=60.0, why="the last notice would come before the early one"),
     Pair(
         low="approach_min", high="quiet_yields_h", per_high=60.0, why="in quiet hours the last notice would come late"
@@ -71,6 +77,10 @@ class NoticesFile(FileModel):
     escalate_min: float = Field(30.0, ge=0, le=240)
     before_rolling_h: float = Field(2.0, ge=0.5, le=24)
     digest_every_h: float = Field(2.0, ge=0, le=12)
+    delivery_late_min: float = Field(15.0, ge=0, le=240)
+    delivery_late_probability: float = Field(0.3, gt=0.0, lt=1.0)
+    delivery_cleared_probability: float = Field(0.1, gt=0.0, lt=1.0)
+    delivery_step_min: float = Field(60.0, ge=15, le=480)
     tell_rolling_driver: bool = False
     driver_language: DriverLanguage = "land"
     dispatcher_language: Language = "en"
@@ -113,6 +123,10 @@ class NoticesFile(FileModel):
             escalate_after=timedelta(minutes=self.escalate_min),
             before_rolling=timedelta(hours=self.before_rolling_h),
             digest_every=timedelta(hours=self.digest_every_h),
+            delivery_late=timedelta(minutes=self.delivery_late_min),
+            delivery_late_probability=self.delivery_late_probability,
+            delivery_cleared_probability=self.delivery_cleared_probability,
+            delivery_step=timedelta(minutes=self.delivery_step_min),
             tell_rolling_driver=self.tell_rolling_driver,
         )
 

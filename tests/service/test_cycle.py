@@ -93,6 +93,23 @@ async def test_a_worse_storm_is_said_as_worse_and_only_once(
     assert any(NoticeKind.WORSE in kinds(store, trip) for trip in TRIPS)
 
 
+async def test_a_late_delivery_is_sent_to_the_fleet_once(
+    settings: Settings, store: Store, clock: ManualClock, open_planner: Callable, morning: datetime
+) -> None:
+    leaves, due = (morning + timedelta(hours=h) for h in (2.0, 2.5))
+    body = {"id": "T-9", "route": "i90-west", "rig": "quillback-17", "depart": leaves.isoformat()}
+    body["deliver_by"] = due.isoformat()
+    store.put_trip(StoredTrip(id="T-9", body=json.dumps(body), created_at=clock()))
+    async with open_planner(replace(settings, trips=None), clock) as planning:
+        for _ in range(3):
+            await run_cycle(planning, store, clock())
+            clock.advance(timedelta(minutes=5))
+    events = [n for n in store.notices("T-9") if json.loads(n.body)["type"] == "trip.delivery"]
+    assert [json.loads(n.body)["data"]["status"] for n in events] == ["late"]
+    assert [n.audience for n in events] == [Audience.FLEET]
+    assert json.loads(events[0].body)["data"]["delivery"]["closes_at"] == due.strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
 async def test_no_relief_on_a_forecast_that_could_not_be_refreshed(
     settings: Settings, store: Store, clock: ManualClock, api: FakeOpenMeteo, open_planner: Callable
 ) -> None:

@@ -37,7 +37,7 @@ def test_every_event_type_of_the_schema_is_in_the_document() -> None:
         for d in schema["$defs"].values()
         if "type" in d.get("properties", {}) and "const" in d["properties"]["type"]
     ]
-    assert len(types) == 9
+    assert len(types) == 10
     for name in types:
         assert f"| `{name}` |" in TEXT
 

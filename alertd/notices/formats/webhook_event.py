@@ -65,6 +65,37 @@ def plan_event(notice_id: str, kind: NoticeKind, plan: Plan, now_utc: datetime) 
     }
 
 
+def delivery_event(
+    notice_id: str, kind: NoticeKind, plan: Plan, statuses: tuple[str, str], text: str, now_utc: datetime
+) -> dict[str, Any]:
+    """Return how a delivery stands, for the fleet's systems. statuses: now, and as last sent.
+
+    Raises ValueError for a plan without a delivery window.
+    """
+    if plan.delivery is None:
+        raise ValueError(f"trip {plan.trip_id} has no delivery window")
+    status, before = statuses
+    return {
+        "type": "trip.delivery",
+        "format": FORMAT,
+        "timestamp": to_plain(now_utc),
+        "data": {
+            "notice_id": notice_id,
+            "kind": kind.value,
+            "authority": POSTED_SIGNS_DECIDE,
+            "trip_id": plan.trip_id,
+            "plan_id": plan.id,
+            "status": status,
+            "status_before": before,
+            "delivery": to_plain(plan.delivery),
+            "arrive_at": to_plain(plan.arrive_at),
+            "waits": plan.hold is not None,
+            "partial": plan.partial,
+            "text": text,
+        },
+    }
+
+
 def message_event(
     notice_id: str,
     kind: NoticeKind,

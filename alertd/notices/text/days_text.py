@@ -1,65 +1,111 @@
 """Words for trips of several days: rests, the outlook, choices and the delivery window, in the zone of each place."""
 
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from alertd.i18n import ENGLISH, Translator, gettext_noop
 from alertd.notices.text import phrases
-from alertd.plan.model.days import DaysChoice, OutlookNote, RestNote
+from alertd.plan.model.days import START_PLACE, DaysChoice, DeliveryNote, OutlookNote, RestNote
 from alertd.plan.model.plan import Plan
 
 _KINDS: Final = {
-    "break": "BREAK",
-    "rest": "SLEEP",
-    "short rest": "SLEEP (short rest)",
-    "first part of a rest": "SLEEP, first part",
-    "second part of a rest": "SLEEP, second part",
-    "restart": "RESTART",
+    "break": gettext_noop("BREAK"),
+    "rest": gettext_noop("SLEEP"),
+    "short rest": gettext_noop("SLEEP (short rest)"),
+    "first part of a rest": gettext_noop("SLEEP, first part"),
+    "second part of a rest": gettext_noop("SLEEP, second part"),
+    "restart": gettext_noop("RESTART"),
 }
 _ODDS: Final = {
-    "likely": "chains likely",
-    "possible": "chains possible",
-    "unlikely": "chains unlikely",
-    "not known": "not known: the forecast ends before",
+    "likely": gettext_noop("chains likely"),
+    "possible": gettext_noop("chains possible"),
+    "unlikely": gettext_noop("chains unlikely"),
+    "not known": gettext_noop("not known: the forecast ends before"),
+}
+_ROOM: Final = {
+    "town": gettext_noop("town, room not known"),
+    "unlisted": gettext_noop("no listed place: find one early"),
 }
 SAME_S: Final = 900.0  # differences below this are none
 
 
-def office_lines(plan: Plan) -> list[str]:
+def rest_and_outlook_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     """Return the rests, the outlook and the delivery, one line each; none for a trip without them."""
-    lines = [f"Rest: {line}" for line in rest_lines(plan)]
-    lines += [f"Outlook: {line}" for line in outlook_lines(plan)]
-    delivery = delivery_line(plan)
-    return [*lines, f"Delivery {delivery}"] if delivery else lines
+    lines = [translator.gettext("Rest: {line}", line=line) for line in rest_lines(plan, translator)]
+    lines += [translator.gettext("Outlook: {line}", line=line) for line in outlook_lines(plan, translator)]
+    delivery = delivery_line(plan, translator)
+    return [*lines, translator.gettext("Delivery {line}", line=delivery)] if delivery else lines
 
 
-def rest_lines(plan: Plan) -> list[str]:
+def rest_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     """Return one line per break and rest, in order."""
-    return [] if plan.days is None else [rest_line(x) for x in plan.days.rests]
+    return [] if plan.days is None else [rest_line(x, translator) for x in plan.days.rests]
 
 
-def rest_line(x: RestNote) -> str:
+def rest_line(x: RestNote, translator: Translator = ENGLISH) -> str:
     """Return what to do, where, from when to when, and how sure the place is."""
-    where = phrases.miles(x.distance_m)
-    room = {"town": "town, room not known", "unlisted": "no listed place: find one early"}.get(x.room, "")
-    span = f"{_day_clock(x.begins_at, x.zone)} - {_day_clock(x.ends_at, x.zone)}"
+    span = f"{_day_clock(x.begins_at, x.zone, translator)} - {_day_clock(x.ends_at, x.zone, translator)}"
     takes = phrases.hours((x.ends_at - x.begins_at).total_seconds() / 3600.0)
-    more = [part for part in (room, x.reason) if part]
-    return f"{span} {_KINDS[x.kind]} {takes}, {x.place}, {where}" + (f" ({'; '.join(more)})" if more else "")
+    at_start = x.place == START_PLACE
+    where = phrases.trip_distance(x.distance_m, translator)
+    room = translator.gettext(_ROOM[x.room]) if x.room in _ROOM and not at_start else ""
+    more = [part for part in (room, _why(x, translator)) if part]
+    line = f"{span} {translator.gettext(_KINDS[x.kind])} {takes}, {_place(x, translator)}, {where}"
+    return line + (f" ({'; '.join(more)})" if more else "")
 
 
-def outlook_lines(plan: Plan) -> list[str]:
+def _place(x: RestNote, translator: Translator) -> str:
+    if x.place == START_PLACE:
+        return translator.gettext("the start")
+    return translator.gettext("a safe place") if x.room == "unlisted" else x.place
+
+
+def _why(x: RestNote, translator: Translator) -> str:
+    """Return which pass is ahead, and how much longer than the law requires the truck waits for a better road."""
+    if x.wait_s > 0.0:
+        more = phrases.hours(x.wait_s / 3600.0)
+        if x.pass_ahead:
+            return translator.gettext(
+                "waits below {place} {more} more than the law requires: the road ahead gets better",
+                place=x.pass_ahead,
+                more=more,
+            )
+        return translator.gettext("waits {more} more than the law requires: the road ahead gets better", more=more)
+    return translator.gettext("below {place}", place=x.pass_ahead) if x.pass_ahead else ""
+
+
+def next_rest_words(plan: Plan, name_most: int, translator: Translator = ENGLISH) -> str:
+    """Return the next planned rest for a text to the driver, with its name cut; "" without one, breaks do not count."""
+    x = next((r for r in plan.days.rests if r.kind != "break"), None) if plan.days is not None else None
+    if x is None:
+        return ""
+    zone = ZoneInfo(x.zone)
+    begins, ends = x.begins_at.astimezone(zone), x.ends_at.astimezone(zone)
+    day = f"{translator.day(ends)} " if ends - begins >= timedelta(hours=24) else ""
+    from_words, to_words = f"{translator.day(begins)} {begins:%H:%M}", f"{day}{ends:%H:%M %Z}"
+    return translator.gettext(
+        "Rest {begins}-{ends} at {place}, {where}.",
+        begins=from_words,
+        ends=to_words,
+        place=phrases.cut_name(_place(x, translator), name_most),
+        where=phrases.trip_distance(x.distance_m, translator),
+    )
+
+
+def outlook_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     """Return one line per pass beyond the good forecast."""
-    return [] if plan.days is None else [outlook_line(x) for x in plan.days.outlook]
+    return [] if plan.days is None else [outlook_line(x, translator) for x in plan.days.outlook]
 
 
-def outlook_line(x: OutlookNote) -> str:
+def outlook_line(x: OutlookNote, translator: Translator = ENGLISH) -> str:
     """Return the pass, the part of the day, the odds in words, what to carry, and when it is decided."""
-    where = x.place or f"mile {phrases.miles(x.start_m)[:-3]}"
-    parts = [f"{where} ({', '.join(x.lands)}), {_part_of_day(x)}: {_ODDS[x.odds]}"]
+    where = x.place or phrases.trip_distance(x.start_m, translator)
+    odds = translator.gettext(_ODDS[x.odds])
+    parts = [f"{where} ({', '.join(x.lands)}), {_part_of_day(x, translator)}: {odds}"]
     if x.singles and x.odds != "unlikely":
-        parts.append(f"carry {x.singles} single chains")
-    parts.append(f"decided {_day_clock(x.decided_at, x.zone)}")
+        parts.append(translator.ngettext("carry {n} single chain", "carry {n} single chains", x.singles))
+    parts.append(translator.gettext("decided {at}", at=_day_clock(x.decided_at, x.zone, translator)))
     return "; ".join(parts)
 
 
@@ -99,36 +145,52 @@ def asks_line(plan: Plan) -> str:
     return f"hours not given count as unused: give {', '.join(plan.days.asks)} with the trip"
 
 
-def delivery_line(plan: Plan) -> str:
+def not_placed_lines(plan: Plan) -> list[str]:
+    """Return what the hours laws ask that the plan does not place, one line each, for the office."""
+    return [] if plan.days is None else [f"not in this plan: {x}" for x in plan.days.not_placed]
+
+
+def delivery_line(plan: Plan, translator: Translator = ENGLISH) -> str:
     """Return the delivery window and how late the truck is, in both futures; "" without a window."""
     x = plan.delivery
     if x is None:
         return ""
     if x.closes_at is None or x.late_s is None:
-        return f"opens {_day_clock(x.opens_at or plan.arrive_at, x.zone)}"
-    by = f"by {_day_clock(x.closes_at, x.zone)}"
+        return translator.gettext("opens {at}", at=_day_clock(x.opens_at or plan.arrive_at, x.zone, translator))
+    return translator.gettext(
+        "by {at}: {how_late}",
+        at=_day_clock(x.closes_at, x.zone, translator),
+        how_late=_how_late(plan, x, x.late_s, translator),
+    )
+
+
+def _how_late(plan: Plan, x: DeliveryNote, late_s: float, translator: Translator) -> str:
     if plan.hold is not None:
-        return by + ": " + "not known, the trip waits"
+        return translator.gettext("not known, the trip waits")
     if x.late_chained_s is not None and x.late_unchained_s is not None and x.late_chained_s > 0.0:
-        chained = _late(x.late_chained_s)
-        return by + ": " + f"{chained} if chained, {_late(x.late_unchained_s)} if not"
-    return by + ": " + _late(x.late_s)
+        return translator.gettext(
+            "{chained} if chained, {unchained} if not",
+            chained=_late(x.late_chained_s, translator),
+            unchained=_late(x.late_unchained_s, translator),
+        )
+    return _late(late_s, translator)
 
 
-def _late(seconds: float) -> str:
+def _late(seconds: float, translator: Translator) -> str:
     amount = phrases.hours(abs(seconds) / 3600.0)
     if seconds > 0.0:
-        return f"late by {amount}"
-    return f"{amount} to spare"
+        return translator.gettext("late by {amount}", amount=amount)
+    return translator.gettext("{amount} to spare", amount=amount)
 
 
-def _part_of_day(x: OutlookNote) -> str:
+def _part_of_day(x: OutlookNote, translator: Translator) -> str:
     """Return the days and hours of the range, to three hours."""
     zone = ZoneInfo(x.zone)
     first, last = x.earliest_at.astimezone(zone), x.latest_at.astimezone(zone)
-    day = f"{last:%a} " if last.date() != first.date() else ""
-    return f"{first:%a %H}h - {day}{last:%H}h {last:%Z}"
+    day = f"{translator.day(last)} " if last.date() != first.date() else ""
+    return f"{translator.day(first)} {first:%H}h - {day}{last:%H}h {last:%Z}"
 
 
-def _day_clock(at: datetime, zone: str) -> str:
-    return f"{at.astimezone(ZoneInfo(zone)):%a %H:%M %Z}"
+def _day_clock(at: datetime, zone: str, translator: Translator = ENGLISH) -> str:
+    local = at.astimezone(ZoneInfo(zone))
+    return f"{translator.day(local)} {local:%H:%M %Z}"

@@ -14,9 +14,12 @@ from alertd.road.road_class import DRIVERS_WORDS
 WIDTH = 78  # fits a mail client and a printed page
 
 
-def dispatcher_text(plan: Plan) -> str:
-    """Return one trip for the dispatcher: action, place, time, cost, chain shortage, probability and ages."""
-    lines = [f"{plan.trip_id}  {plan.rig_name}  {plan.driver}: {plan.advice.upper()}", *_trip_lines(plan)]
+def dispatcher_text(plan: Plan, *, asks: bool = True) -> str:
+    """Return one trip for the dispatcher: action, place, time, cost, chain shortage, probability and ages.
+
+    asks: names the hours that were not given; a later text of a trip does not ask again.
+    """
+    lines = [f"{plan.trip_id}  {plan.rig_name}  {plan.driver}: {plan.advice.upper()}", *_trip_lines(plan, asks=asks)]
     if plan.singles_short:
         lines.append(f"  SHORT OF CHAINS: {_short(plan)}")
     if plan.route_choice:
@@ -33,7 +36,7 @@ def _wrapped(line: str, indent: str = "  ") -> list[str]:
     return textwrap.wrap(line, WIDTH, initial_indent=indent, subsequent_indent=indent + "  ")
 
 
-def _trip_lines(plan: Plan) -> list[str]:
+def _trip_lines(plan: Plan, *, asks: bool) -> list[str]:
     on = phrases.worn(plan)
     worn = _wrapped(f"{on[0].upper()}{on[1:]}") if on else []
     icy = [w for text in surfaces.ice_lines(plan) for w in _wrapped(text)]
@@ -47,10 +50,12 @@ def _trip_lines(plan: Plan) -> list[str]:
     if other := best_departure_line(plan):
         lines += _wrapped(other)
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
-        lines += _wrapped(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone)}")
+        lines += _wrapped(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone, asks=asks)}")
         lines += [line for b in phrases.break_lines(plan.hours, plan.arrive_zone) for line in _wrapped(f"Break: {b}")]
-    lines += [line for text in days_text.office_lines(plan) for line in _wrapped(text)]
-    return lines
+    lines += [line for text in days_text.rest_and_outlook_lines(plan) for line in _wrapped(text)]
+    if missing := days_text.asks_line(plan):
+        lines += _wrapped(phrases.capital(missing) if asks else "Hours not given count as unused")
+    return lines + [line for text in days_text.not_placed_lines(plan) for line in _wrapped(phrases.capital(text))]
 
 
 def _stretch(s: Stretch) -> list[str]:

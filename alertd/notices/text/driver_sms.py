@@ -3,12 +3,14 @@
 import re
 from collections.abc import Callable, Sequence
 from itertools import product
+from typing import TypeVar
 
 from alertd.i18n import ENGLISH, Translator
 from alertd.notices.text import driver_parts, gsm7, phrases, place_text
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch
 
+Form = TypeVar("Form")  # what a text is shortened by, e.g. the most letters of a name
 MAX_SEGMENTS = 2
 LEAST_NAME = 18  # characters of a place's name below which nothing else is added
 
@@ -210,11 +212,11 @@ def eased_text(plan: Plan, place: str, translator: Translator = ENGLISH) -> str:
     return fit_segments(shorten, (80, 60, 40, 26))
 
 
-def fit_segments(shorten: Callable[[int], str], cuts: Sequence[int]) -> str:
+def fit_segments(shorten: Callable[[Form], str], cuts: Sequence[Form]) -> str:
     """Return the longest form of a text that fits two segments, in the GSM-7 alphabet.
 
-    `shorten` formats the text for a cut; `cuts` go from the longest form to the shortest, which is returned even if it
-    does not fit.
+    `shorten` formats the text for a cut or another form; `cuts` go from the longest to the shortest, which is returned
+    even if it does not fit.
     """
     text = ""
     for cut in cuts:

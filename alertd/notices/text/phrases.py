@@ -237,8 +237,11 @@ _LIMITS = {
 }
 
 
-def hours_line(note: HoursNote, zone: str) -> str:
-    """Return the driver's hours in one line: which limit is reached and where, or what is left at arrival."""
+def hours_line(note: HoursNote, zone: str, *, asks: bool = True) -> str:
+    """Return the driver's hours in one line: which limit is reached and where, or what is left at arrival.
+
+    asks: names the hours that were not given; otherwise only that the line counts from departure.
+    """
     over = [x for x in note.limits if x.reached_m is not None]
     if over:
         reached = "; ".join(
@@ -254,8 +257,10 @@ def hours_line(note: HoursNote, zone: str) -> str:
             f"{hours(x.left_h)} {_LIMITS[x.kind]}" for x in note.limits if x.kind != "break"
         )
         text += "" if note.ok_if_late else "; NOT if as late as one in ten and chained wherever it may have to"
-    if note.not_given:
+    if note.not_given and asks:
         text += f"; not given, so counted from departure only: {', '.join(note.not_given)}"
+    elif note.not_given:
+        text += "; counted from departure"
     return text
 
 

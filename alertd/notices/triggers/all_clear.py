@@ -9,13 +9,14 @@ from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.next_action import is_old
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact
-from alertd.notices.text import driver_parts, phrases
+from alertd.notices.text import days_text, driver_parts, phrases
 from alertd.notices.text.driver_sms import fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, driver_words, pass_on_marks, person_notice
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 
 AHEAD = timedelta(hours=12)  # a clear forecast further ahead may change before departure
+REST_NAME = 26  # most letters of the name of a rest's place in a text
 KEY = ("no chains expected",)  # equal for every plan of a trip: it is sent once
 
 
@@ -45,11 +46,12 @@ def all_clear(
 
 
 def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
-    """Return the text: time of the plan, time of the next plan, and that chains stay on board."""
+    """Return the text: times of this plan and the next, that chains stay aboard, and the next rest if there is room."""
     zone, by = plan.depart_zone, plan.made_at
     next_look = plan.made_at + policy.planned_every
 
-    def shorten(cut: int) -> str:
+    def shorten(form: tuple[int, bool]) -> str:
+        cut, rested = form
         text = translator.gettext(
             "{route}, leaving {leaves}: no chains expected, as of {now}. Next look by {next}, and you hear if that "
             "changes. Keep chains aboard.",
@@ -58,6 +60,9 @@ def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
             now=phrases.clock_time(by, zone),
             next=phrases.clock_on(next_look, zone, by, translator),
         )
-        return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
+        rest = days_text.next_rest_words(plan, REST_NAME, translator) if rested else ""
+        age = f"{phrases.forecast_age(plan, translator=translator)}."
+        return " ".join(part for part in (text, rest, age, driver_parts.closing(translator)) if part)
 
-    return fit_segments(shorten, (60, 40, 26, 16))
+    with_rest = [(cut, True) for cut in (60, 40, 26)]
+    return fit_segments(shorten, [*with_rest, *((cut, False) for cut in (60, 40, 26, 16))])

@@ -31,6 +31,14 @@ LINK_WORDS = " Confirm: "
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OfficeNotice:
+    """How the office gets news of a trip. asks_hours: the first text of a trip names the hours that were not given."""
+
+    form: OfficeForm
+    asks_hours: bool
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Message:
     """Text about one stretch or closure. start_m, end_m: the road it is about; key: its part of a notice's id.
 
@@ -199,7 +207,7 @@ def people_notices(
     kind: NoticeKind,
     messages: Sequence[Message],
     *,
-    office: OfficeForm | None,
+    office: OfficeNotice | None,
     lineage: str,
     now_utc: datetime,
     policy: Policy,
@@ -229,8 +237,8 @@ def people_notices(
         for m in messages
     ]
     if office is not None and audience is Audience.DRIVER:
-        text, key = dispatcher_text(plan), facts_digest(all_facts(plan))
-        marks = ("digest",) if office == "digest" and policy.digest_every else ()
+        text, key = dispatcher_text(plan, asks=office.asks_hours), facts_digest(all_facts(plan))
+        marks = ("digest",) if office.form == "digest" and policy.digest_every else ()
         draft = NoticeDraft(kind, Audience.DISPATCHER, text, plan.arrive_at, (key, lineage), marks=marks)
         out.append(person_notice(plan, draft, now_utc))
     return out

@@ -17,6 +17,7 @@ from alertd.notices.triggers.change_weight import is_worse
 from alertd.notices.triggers.compose import (
     Message,
     OfficeForm,
+    OfficeNotice,
     apply_policy,
     closure_message,
     facts_digest,
@@ -29,6 +30,7 @@ from alertd.notices.triggers.compose import (
     stretch_message,
 )
 from alertd.notices.triggers.covered import has_prepass_text, is_behind_hold, is_covered, is_further_place
+from alertd.notices.triggers.lasting import forecast_at, has_lasted
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.notes import PositionFix
@@ -130,7 +132,8 @@ def plan_notices(
     lineage = facts_digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message per trip each frosty night is ignored.
     notify_office = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
-    office = _office_form(plan, kind, held_back, now_utc, policy) if notify_office else None
+    form = _office_form(plan, kind, held_back, now_utc, policy)
+    office = OfficeNotice(form=form, asks_hours=not everything) if notify_office else None
     notices = people_notices(
         shown_plan, kind, sent, office=office, lineage=lineage, now_utc=now_utc, policy=policy, translators=translators
     )
@@ -305,18 +308,7 @@ def _need_on(fact: SentFact, plan: Plan) -> float:
 
 
 def _has_lasted(fact: SentFact, plan: Plan, now_utc: datetime, policy: Policy) -> bool:
-    if not policy.ease_after:
-        return True
-    if fact.milder_since is None or fact.milder_on is None:
-        return False
-    agreed = len({s.provider for s in plan.sources if not s.stale}) > 1
-    lasts = policy.ease_after if agreed else max(policy.ease_after, policy.ease_alone_after)
-    return now_utc - fact.milder_since >= lasts and _forecast_at(plan) > fact.milder_on
-
-
-def _forecast_at(plan: Plan) -> datetime:
-    """Return when the plan's newest forecast was issued, or fetched if its source gives no issue time."""
-    return max((s.issued_at or s.fetched_at for s in plan.sources), default=plan.made_at)
+    return has_lasted(fact.milder_since, fact.milder_on, plan, now_utc, policy)
 
 
 def _with_milder_since(fact: SentFact, milder: Sequence[SentFact], plan: Plan, now_utc: datetime) -> SentFact:
@@ -325,7 +317,7 @@ def _with_milder_since(fact: SentFact, milder: Sequence[SentFact], plan: Plan, n
         return replace(fact, milder_since=None, milder_on=None)
     if fact.milder_since is not None:
         return fact
-    return replace(fact, milder_since=now_utc, milder_on=_forecast_at(plan))
+    return replace(fact, milder_since=now_utc, milder_on=forecast_at(plan))
 
 
 def _pending_message(

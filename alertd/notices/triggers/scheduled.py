@@ -12,7 +12,7 @@ from alertd.notices import surfaces
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact, fact_of
-from alertd.notices.text import driver_parts, gsm7, phrases
+from alertd.notices.text import days_text, driver_parts, gsm7, phrases
 from alertd.notices.text.driver_parts import SurenessForm
 from alertd.notices.text.driver_sms import MAX_SEGMENTS, fit_segments
 from alertd.notices.triggers.compose import (
@@ -27,6 +27,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
 
 OFF_LATE = timedelta(minutes=20)  # assumed: chains may come off this much later than planned
+REST_NAME = 20  # most letters of the name of a rest's place in the outlook
 USEFUL_FOR = timedelta(hours=2)  # for a recheck and for a chains-off notice
 SAME_HOUR: Final = timedelta(hours=1)  # a smaller shift of a place to be ready at is not news, as in `plan_changes`
 
@@ -250,7 +251,7 @@ def _key(stretch: Stretch) -> str:
 
 
 def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
-    """Return tomorrow's trip in two segments: what to expect, what to load, when it departs."""
+    """Return tomorrow's trip in two segments: what to expect, what to load, when it departs, the next rest if room."""
     worst = max(plan.stretches, key=lambda s: (s.advice.rank, s.probability), default=None)
     what = _expected(plan.advice, translator)
     icy = surfaces.to_slow_for(plan)
@@ -270,7 +271,8 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
         )
     leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, translator)
 
-    def shorten(cut: int) -> str:
+    def shorten(form: tuple[int, bool]) -> str:
+        cut, rested = form
         where = phrases.cut_name(names, cut)
         text = translator.gettext(
             "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
@@ -279,9 +281,12 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
             what=translator.gettext("{what} at {where}", what=what, where=where) if where else what,
             tires=tires,
         )
-        return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
+        rest = days_text.next_rest_words(plan, REST_NAME, translator) if rested else ""
+        age = f"{phrases.forecast_age(plan, translator=translator)}."
+        return " ".join(part for part in (text, rest, age, driver_parts.closing(translator)) if part)
 
-    return fit_segments(shorten, (80, 50, 30, 15, 0))
+    with_rest = [(cut, True) for cut in (80, 50, 30)]  # the names of passes come before the rest
+    return fit_segments(shorten, [*with_rest, *((cut, False) for cut in (80, 50, 30, 15, 0))])
 
 
 def _expected(advice: Advice, translator: Translator) -> str:

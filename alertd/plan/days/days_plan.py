@@ -8,7 +8,7 @@ import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.choices import Leaving, choices_of
-from alertd.plan.days.notes import not_given, rest_notes
+from alertd.plan.days.notes import not_given, not_placed, rest_notes
 from alertd.plan.days.outlook import forecast_end, outlook_notes
 from alertd.plan.days.place_rests import DaysSolution, Solve, days_trip, needs_rest, solve_with_rests
 from alertd.plan.days.search import Window
@@ -70,6 +70,7 @@ def days_note(
         outlook=outlook_notes(found.solution, stretches, leave_at, known_at, params),
         choices=choices_of(found, leaving),
         asks=not_given(used, found.trip.laws),
+        not_placed=not_placed(found.trip.laws),
         forecast_ends_at=None if ends is None else ends[0],
         forecast_ends_m=None if ends is None else ends[1],
     )

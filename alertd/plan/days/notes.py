@@ -14,7 +14,7 @@ from alertd.plan.hours.laws import Duty, HoursRules, rules_for
 from alertd.plan.hours.legal import daily_rests
 from alertd.plan.hours.limits import HoursUsed, Spell, limits
 from alertd.plan.hours.notes import adverse_words
-from alertd.plan.model.days import RestNote
+from alertd.plan.model.days import START_PLACE, RestNote
 from alertd.plan.model.notes import HoursLimit, HoursNote
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route, zone_at
@@ -46,11 +46,12 @@ def rest_notes(found: DaysSolution, leave_at: datetime, params: PlanParams) -> t
         at_m, place = found.at_m(stand), found.place_of(stand)
         begins_s = float(found.solution.reach_s(at_m))
         wait_min = max(stand.minutes - least.get(stand.stand, stand.minutes), 0)
+        ahead = _pass_ahead(route, at_m, params)
         begins = (leave_at + timedelta(seconds=round(begins_s))).astimezone(UTC)
         notes.append(
             RestNote(
                 kind=KINDS[stand.stand],
-                place="the start" if place is None else place.name,
+                place=START_PLACE if place is None else place.name,
                 stop_id="" if place is None or place.stop is None else place.stop.stop.id,
                 room=Room.UNLISTED.value if place is None else place.room.value,
                 distance_m=at_m,
@@ -59,7 +60,8 @@ def rest_notes(found: DaysSolution, leave_at: datetime, params: PlanParams) -> t
                 ends_at=begins + timedelta(minutes=stand.minutes),
                 wait_s=60.0 * wait_min,
                 section=_section(stand, law),
-                reason=_reason(stand, wait_min, _pass_ahead(route, at_m, params)),
+                reason=_reason(stand, wait_min, ahead),
+                pass_ahead=ahead,
             )
         )
     return tuple(notes)
@@ -178,3 +180,8 @@ def not_given(used: HoursUsed, laws: Sequence[HoursRules]) -> tuple[str, ...]:
     if law.short_rest_h is not None and used.short_rests is None:
         missing.append("short_rests_used")
     return tuple(missing)
+
+
+def not_placed(laws: Sequence[HoursRules]) -> tuple[str, ...]:
+    """What these laws ask of a trip of several days that a plan does not place, each once."""
+    return tuple(dict.fromkeys(x.not_placed for x in laws if x.not_placed))

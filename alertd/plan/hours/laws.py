@@ -31,6 +31,7 @@ class HoursRules:
     split_h: the long and the least short part of a rest in two parts, and split_total_h their least sum.
     cycle_h: hours on duty in the cycle, restart_h: rest after which it counts from zero.
     week_drive_h, fortnight_drive_h: hours of driving in a week and in two. weekly_rest_h: the rest between weeks.
+    not_placed: what the law asks of a trip of several days that a plan does not place; "" for none.
     unforeseen: why extra hours for what could not be foreseen are not planned with; "" for those of 49 CFR 395.1(b)(1).
     chain_work: what hanging and removing chains counts as; "" for the words of 49 CFR 395.2.
     """
@@ -69,6 +70,7 @@ class HoursRules:
     fortnight_drive_h: float | None = None
     week_section: str = ""
     weekly_rest_h: float | None = None
+    not_placed: str = ""
 
 
 US: Final = HoursRules(
@@ -116,6 +118,8 @@ EU: Final = HoursRules(
     fortnight_drive_h=90.0,
     week_section="Regulation (EC) 561/2006, Article 6(2) and (3)",
     weekly_rest_h=45.0,
+    not_placed="the weekly rest (45 h, or a reduced one of 24 h) is not placed: it begins at the latest six 24-hour "
+    "periods after the last one ended (Regulation (EC) 561/2006, Article 8(6), from memory)",
     unforeseen="not planned with: Article 12 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (Article 4(d), (e), from memory)",
 )
@@ -131,6 +135,8 @@ SWISS: Final = replace(
     short_rest_section="ARV 1 article 9",
     day_section="ARV 1 article 9",
     week_section="ARV 1 articles 5 and 7",
+    not_placed="the weekly rest is not placed: it begins at the latest six 24-hour periods after the last one ended "
+    "(ARV 1 article 11, from memory)",
     unforeseen="not planned with: the exception is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (from memory)",
 )
@@ -145,6 +151,8 @@ AETR: Final = replace(
     short_rest_section="AETR article 8",
     day_section="AETR article 8",
     week_section="AETR article 6",
+    not_placed="the weekly rest is not placed: it begins at the latest six 24-hour periods after the last one ended "
+    "(AETR article 8, from memory)",
     unforeseen="not planned with: article 9 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (AETR article 1, from memory)",
 )
@@ -167,6 +175,7 @@ CANADA: Final = HoursRules(
     cycle_h=70.0,
     restart_h=36.0,
     restart_section="SOR/2005-313, section 28",
+    not_placed="24 h off duty in a row in each 14 days (SOR/2005-313, section 25, from memory) are not placed",
     unforeseen="not planned with: section 76 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is on duty and not driving (SOR/2005-313, section 1, from memory)",
 )

@@ -2,6 +2,9 @@
 
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Final
+
+START_PLACE: Final = "the start"  # the place of a rest before the truck leaves
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -12,7 +15,7 @@ class RestNote:
     place: name of the place. room: "listed" with room for a truck, "town", or "unlisted" for a place to look for.
     zone: IANA time zone there.
     wait_s: time beyond what the law requires, to let the road ahead get better.
-    section: the law that requires it. reason: in words.
+    section: the law that requires it. reason: in words. pass_ahead: name of the next pass where it is near, or "".
     """
 
     kind: str
@@ -26,6 +29,7 @@ class RestNote:
     wait_s: float
     section: str
     reason: str
+    pass_ahead: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +82,7 @@ class DaysNote:
 
     law: the hours law or laws. legal: the plan keeps every limit, to the second.
     rests: in order. outlook: passes beyond the good forecast. choices: what else is possible.
-    asks: hours that were not given, counted as unused.
+    asks: hours that were not given, counted as unused. not_placed: what the laws ask that the plan does not place.
     forecast_ends_at, forecast_ends_m: where the forecast ends before arrival, None where it does not.
     """
 
@@ -90,6 +94,7 @@ class DaysNote:
     asks: tuple[str, ...] = ()
     forecast_ends_at: datetime | None = None
     forecast_ends_m: float | None = None
+    not_placed: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -154,7 +154,7 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "distance": AxisUnits(metric=translator.metric).distance,
         "tires": tires,
         "tires_long": (lambda stretch: stretch.tires_words) if english else tires,
-        "rests": days_text.office_lines,
+        "rests": partial(days_text.rest_and_outlook_lines, translator=translator),
         "begun": _capitalized,
     }
 

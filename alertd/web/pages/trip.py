@@ -115,7 +115,12 @@ def trip_values(
         "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
-        "breaks": [*(phrases.break_lines(hours, zone) if hours else []), *days_text.office_lines(plan)],
+        "breaks": [
+            *(phrases.break_lines(hours, zone) if hours else []),
+            *days_text.rest_and_outlook_lines(plan),
+            *filter(None, [days_text.asks_line(plan)]),
+            *days_text.not_placed_lines(plan),
+        ],
         "pictures": _pictures(planner, plan),
     }
 
