@@ -82,7 +82,7 @@ def test_no_seed_decides_the_minutes(rate: float) -> None:
 
 
 def test_minutes_change_little_where_the_advice_changes() -> None:
-    rates = [0.2, 0.3, 0.36, 0.38, 0.4, 0.42, 0.5, 0.6, 0.7, 0.8, 1.0]
+    rates = [0.2, 0.3, 0.36, 0.38, 0.4, 0.42, 0.5, 0.6, 0.7, 0.8, 1.0, 1.3, 1.7, 2.2, 3.0]
     plans = [plan_of(rate) for rate in rates]
     assert {Advice.READY, Advice.CHAIN} <= {p.advice for p in plans}
     minutes = np.asarray([p.cost_s for p in plans]) / 60.0

@@ -342,12 +342,15 @@ async def test_three_services_make_one_plan_that_names_each_at_replay(
 
 @pytest.mark.parametrize("hour", [3, 9, 20])
 async def test_neighbouring_departures_differ_little_at_onset(hour: int) -> None:
-    """Snow begins `hour` hours from now: a quarter of an hour later never means three members in ten more."""
+    """Snow begins `hour` hours from now: a quarter of an hour later never means three members in ten more.
+
+    Members as shipped.
+    """
     grade = np.where((np.arange(0, 60_001, 250) > 30e3) & (np.arange(0, 60_001, 250) < 40e3), 0.05, 0.0)
     road = make_route(60e3, grade=grade, stops=[make_stop("a", 20e3), make_stop("b", 50e3)])
     snow = np.where(np.arange(48 + 60) >= 48 + hour, 2.0, 0.0)
     source = Made(name="nws", temp_c=-4.0)
-    sources = WeatherSources(providers=[source], members=21, seed=1, stale_h=6.0)
+    sources = WeatherSources(providers=[source], members=31, seed=1, stale_h=6.0)
     answers = await ask_sources(road, replace(WINDOW, end=NOW + timedelta(hours=60)), sources)
     cold = tuple(
         replace(

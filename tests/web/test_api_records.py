@@ -1,6 +1,7 @@
 """Trips, plans, notices with their deliveries, channels and alerts, as they are on record."""
 
 from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -36,6 +37,7 @@ async def cycled(open_client: Open, open_planner: Any, make_settings: Any, morni
     clock: ManualClock = client.clock
     with FakeOpenMeteo(now_utc=morning) as forecasts:
         settings = make_settings(forecasts=forecasts.base_url, trips=None)
+        settings = replace(settings, notices=replace(settings.notices, digest_every=timedelta(0)))  # each message alone
         async with open_planner(settings, clock) as planning:
             alerts = CapAlerts(client.store, settings.fleet)
             client._transport.app = make_api(planning, client.store, clock, lambda: None, alerts=alerts)

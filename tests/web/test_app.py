@@ -85,6 +85,11 @@ async def test_new_trip_is_201_again_200_and_only_new_starts_a_cycle(api: Api, s
             "on_duty_since": "",
             "cycle_hours_used": None,
             "cycle_limit_h": 70,
+            "week_drive_hours_used": None,
+            "fortnight_drive_hours_used": None,
+            "short_rests_used": None,
+            "deliver_from": "",
+            "deliver_by": "",
             "routes": [],
             "language": "",
         }

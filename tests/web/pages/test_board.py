@@ -40,7 +40,7 @@ def test_trips_come_in_the_order_of_their_next_action(served: PageServer, open_p
     first = page.locator("#t-QT-1041").inner_text()
     stretch = served.planner.latest.plans["QT-1041"].stretches[0]
     at, share = f"{stretch.chain_up.arrive_at.astimezone(DENVER):%H:%M} MST", phrases.likely(stretch)
-    for expected in (at, "chain up", "Cinder Ford chain-up area (I-90 MT MP 6)", "6 tires", share):
+    for expected in (at, "chain up", "Cinder Ford chain-up area, I-90 WB, MT mile 6", "6 tires", share):
         assert expected in first
     assert "2 chains short" in page.locator("#t-QT-1042").inner_text()
     assert "then HOLD" in page.locator("#t-QT-1044").inner_text()

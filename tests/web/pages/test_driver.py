@@ -68,14 +68,14 @@ def test_targets_are_large_enough_for_gloves(served: PageServer, open_page: Call
 
 
 def test_taps_without_javascript_are_kept_once_and_said(served: PageServer, open_page: Callable) -> None:
-    page = open_page(served.link("QT-1042"), java_script_enabled=False)
+    page = open_page(served.link("QT-1041"), java_script_enabled=False)
     for label in ("Got it", "Chains on", "Chains on", "Chains off"):
         served.clock.advance(timedelta(seconds=1))
         page.get_by_role("button", name=label).click()
         if label == "Chains on":  # nobody must read "chains off" on top while the snow is ahead
             page.locator("h1", has_text="STAY CHAINED UNTIL").wait_for()
     page.locator("#done", has_text="Noted: chains are off.").wait_for()
-    assert sorted(taps(served, "QT-1042")) == ["chains_off", "chains_on", "read"]
+    assert sorted(taps(served, "QT-1041")) == ["chains_off", "chains_on", "read"]
     assert page.get_by_role("button", name="Got it").count() == 0
     assert "You confirmed the last message at 03:30 MST" in page.locator(".state").inner_text()
 

@@ -42,7 +42,9 @@ def served(make_settings: Callable[..., Settings], api: FakeOpenMeteo, tmp_path:
     trips = tmp_path / "trips.csv"
     trips.write_text("\n".join([head, *(r for r in rows if r.startswith("QT-1044"))]) + "\n", encoding="utf-8")
     forecast = replace(made.forecast, members=7)
-    with PageServer(replace(made, trips=trips, forecast=forecast), ManualClock(MORNING)) as opened:
+    at_once = replace(made.notices, before_rolling=timedelta(days=1), digest_every=timedelta(0))
+    settings = replace(made, trips=trips, forecast=forecast, notices=at_once)
+    with PageServer(settings, ManualClock(MORNING)) as opened:
         yield opened
 
 
@@ -67,7 +69,7 @@ def looked_at(served: PageServer, trip: str, lost: CycleOutcome) -> tuple[str, s
     body = httpx.get(f"{served.base_url}/v1/trips/{trip}/plan").json()
     brief = make_brief(served.planner, lost, served.clock(), SLOT).text
     head = next(line for line in brief.splitlines() if f"  {trip}  " in line)
-    assert head.endswith("CHAIN")
+    assert "chain 6 tires" in head
     return page, f"{row.advice} {row.caution}", body, " ".join(brief.split())
 
 
