@@ -15,7 +15,7 @@ def test_demo_runs_offline_and_keeps_the_given_folders_store(alertd: Callable[..
     assert (tmp_path / "alertd.db").read_bytes() == b"a fleet's own store"
     assert (tmp_path / "demo.db").is_file()
     assert "REFUSED" not in result.stdout
-    assert result.stdout.count("verified") > 10
+    assert result.stdout.count("verified") >= 6  # of each trip and kind of message
     assert "Posted signs and officers decide" in result.stdout
 
 
