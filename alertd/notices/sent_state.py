@@ -13,6 +13,9 @@ SAME_EDGE_M = 8_000.0  # assumed: a driver who looks for a place ignores smaller
 _STORED_KEYS: Final = {"sent_at": "said_at", "pending": "owed"}
 
 
+SAME_M: Final = 0.1  # a stored row has rounded ends, and a stretch may be a single place
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SentFact:
     """The facts of one stretch that a reader acts on, as last sent.
@@ -61,7 +64,7 @@ class SentFact:
     def overlaps(self, stretch: Stretch | SurfaceStretch) -> bool:
         """Whether the two share any part of the road."""
         start_m, end_m = with_fringe_m(stretch) if isinstance(stretch, Stretch) else (stretch.start_m, stretch.end_m)
-        return start_m <= self.end_m and end_m >= self.start_m
+        return start_m <= self.end_m + SAME_M and end_m >= self.start_m - SAME_M
 
 
 def with_fringe_m(stretch: Stretch) -> tuple[float, float]:

@@ -32,7 +32,7 @@ def script() -> Any:
 
 
 any_road = script()
-ROADS = read_roads(any_road.ROADS)
+ROADS = read_roads(any_road.ROADS / "roads.csv")
 BOTH_WAYS = {"us-i80-donner"}
 WAYS: dict[str, Road] = dict(ROADS) | {f"{name}-reverse": ROADS[name].reversed() for name in BOTH_WAYS}
 RANKS = ["clear", "slow", "ready", "chain", "hold"]
