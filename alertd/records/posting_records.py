@@ -9,7 +9,7 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
-from alertd.rules.posting_fit import PostingRecord
+from alertd.rules.posting.fit import PostingRecord
 from alertd.store.store import Store
 from alertd.units import to_miles
 

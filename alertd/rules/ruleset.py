@@ -134,7 +134,7 @@ class ControlLevel:
 class PostingEstimate:
     """OUR ESTIMATE, not law: the probability that this level is posted on these classes of pavement in ordinary snow.
 
-    Ordinary snow is 0.5 mm of water an hour, lasting; see `posting_hazard`.
+    Ordinary snow is 0.5 mm of water an hour, lasting; see `posting.hazard`.
 
     road_classes: RoadClass values.
     min_abs_grade, reach_m: the estimate applies where a sustained grade of at least min_abs_grade, or a pass, is within

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.rules.posting_hazard import (
+from alertd.rules.posting.hazard import (
     ZoneWeather,
     close_rate,
     level_share,

@@ -7,7 +7,7 @@ from pathlib import Path
 from click.testing import Result
 
 from alertd.notices.reports.posting_fit import fit_json, fit_lines
-from alertd.rules.posting_fit import PostingRecord, fit_posting
+from alertd.rules.posting.fit import PostingRecord, fit_posting
 from alertd.store.store import Store
 
 

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from alertd.road.road_class import RoadClass
-from alertd.rules.posting_estimate import (
+from alertd.rules.posting.estimate import (
     UNKNOWN_PROBABILITY,
     ZonePavement,
     ordinary_probability,
@@ -18,7 +18,7 @@ from alertd.rules.posting_estimate import (
     unknown_chance,
     zone_chance,
 )
-from alertd.rules.posting_hazard import ORDINARY_STATE
+from alertd.rules.posting.hazard import ORDINARY_STATE
 from alertd.rules.ruleset import PostingEstimate, RuleSet
 
 LEVEL = "over-10000-gvw"

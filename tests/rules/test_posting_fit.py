@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from alertd.rules.posting_fit import PostingRecord, fit_posting, shifted
-from alertd.rules.posting_hazard import HABIT_SIGMA, ZoneWeather, off_rate, on_rate, posted_state, run_state
+from alertd.rules.posting.fit import PostingRecord, fit_posting, shifted
+from alertd.rules.posting.hazard import HABIT_SIGMA, ZoneWeather, off_rate, on_rate, posted_state, run_state
 
 HABITS = {"often": 0.9, "usual": 0.0, "rare": -0.9}
 

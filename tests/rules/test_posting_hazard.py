@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from alertd.rules.posting_hazard import (
+from alertd.rules.posting.hazard import (
     HABIT_FACTOR,
     HABIT_SIGMA,
     HABIT_WEIGHT,

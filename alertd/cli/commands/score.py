@@ -10,7 +10,7 @@ from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.notices.reports.posting_fit import fit_json, fit_lines
 from alertd.notices.reports.scores import Score, lines, score_json
-from alertd.rules.posting_fit import fit_posting
+from alertd.rules.posting.fit import fit_posting
 from alertd.service.date_range import period
 
 

@@ -3,7 +3,7 @@
 from dataclasses import asdict
 from typing import Any, Final
 
-from alertd.rules.posting_fit import Coefficient, PostingFit, shifted
+from alertd.rules.posting.fit import Coefficient, PostingFit, shifted
 
 ESTIMATE: Final = (
     "OUR ESTIMATE from these records, not law. A plan does not use it by itself. u of a zone and theta of a level "

@@ -7,8 +7,8 @@ import numpy as np
 
 from alertd.plan.road_ahead.chain_need import LawSpan, LevelForRig, tables_along
 from alertd.plan.road_ahead.hourly_need import HourlyNeed
-from alertd.rules.posting_estimate import ZonePavement, ordinary_probability
-from alertd.rules.posting_hazard import HABIT_FACTOR, ORDINARY_STATE, level_share, off_rate, on_rate, run_state
+from alertd.rules.posting.estimate import ZonePavement, ordinary_probability
+from alertd.rules.posting.hazard import HABIT_FACTOR, ORDINARY_STATE, level_share, off_rate, on_rate, run_state
 from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S
 
@@ -17,7 +17,7 @@ HOURS_BEFORE = 6
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PostingHour:
-    """One hour of a zone in one member; see `rules.posting_hazard` for each value.
+    """One hour of a zone in one member; see `rules.posting.hazard` for each value.
 
     on_per_h, off_per_h: rates of posting and lifting for a zone of ordinary habit.
     state_rare, state_usual, state_often: probability that a control is posted, for the three habits of a zone.

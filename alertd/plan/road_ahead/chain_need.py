@@ -14,7 +14,7 @@ from alertd.plan.road_ahead.sections import Sections
 from alertd.route.model import JurisdictionSpan, Route
 from alertd.route.project import interval_between, spans_along
 from alertd.route.runs import runs_of
-from alertd.rules.posting_estimate import PostingTable, posting_tables
+from alertd.rules.posting.estimate import PostingTable, posting_tables
 from alertd.rules.practice import Practice, with_practice
 from alertd.rules.requirements import TireDemand, demand_for, unknown_law
 from alertd.rules.rig import IdentityKey, Rig

@@ -29,7 +29,7 @@ from alertd.road.friction import friction_mu, grip_margin
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
-from alertd.rules.posting_estimate import within_reach
+from alertd.rules.posting.estimate import within_reach
 from alertd.rules.practice import Practice
 from alertd.rules.rig import AxleRole, IdentityKey, Rig, Tire
 from alertd.rules.ruleset import RuleSet

@@ -17,8 +17,8 @@ from alertd.plan.road_ahead.control_zones import ZonesOfSections
 from alertd.plan.road_ahead.deep_snow import DAY_H, fresh_snow_mmwe, snowfall_of_burst_mmwe_h
 from alertd.road.corridor import RoadField
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
-from alertd.rules.posting_estimate import PostingTable, ZonePavement, road_chance, unknown_chance, zone_chance
-from alertd.rules.posting_hazard import (
+from alertd.rules.posting.estimate import PostingTable, ZonePavement, road_chance, unknown_chance, zone_chance
+from alertd.rules.posting.hazard import (
     ZoneWeather,
     close_rate,
     odds_factor,

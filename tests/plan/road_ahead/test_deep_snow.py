@@ -13,7 +13,7 @@ from alertd.notices.text.driver_sms import driver_text
 from alertd.plan.model.stretches import Advice
 from alertd.plan.road_ahead.deep_snow import fresh_snow_mmwe
 from alertd.road.road_class import RoadClass
-from alertd.rules.posting_hazard import close_rate, ordinary_weather, reopen_rate, run_state
+from alertd.rules.posting.hazard import close_rate, ordinary_weather, reopen_rate, run_state
 from alertd.testing.factories import make_route, make_rules, make_stop, make_weather
 
 STOPS = [make_stop("a", 20e3, name="Larch Flat"), make_stop("d", 55e3)]

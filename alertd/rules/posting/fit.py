@@ -1,7 +1,7 @@
 """Refits OUR ESTIMATE of postings to records: a coefficient for the habit of each zone, one for each level.
 
 Both shift the log odds of the estimate: logit(posted) = logit(estimate) + u(zone) + theta(level). The odds of a lasting
-state are in proportion to its rate of posting, so u is the zone's own `u` of `posting_hazard`; theta is the threshold
+state are in proportion to its rate of posting, so u is the zone's own `u` of `posting.hazard`; theta is the threshold
 of a level. The coefficients are the most probable ones (Newton's method) under normal priors with a mean of 0: few
 records leave them near 0.
 """
@@ -14,7 +14,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.rules.posting_hazard import HABIT_SIGMA
+from alertd.rules.posting.hazard import HABIT_SIGMA
 
 Array: TypeAlias = NDArray[np.float64]
 

@@ -1,7 +1,7 @@
 """OUR ESTIMATE, not law: the probability that a level is posted, given the pavement and the posting state of its zone.
 
 The authority decides what is posted. The probabilities come from the `our_estimate` blocks of the rule files and hold
-for ordinary snow, see `posting_hazard`. Every output that uses them is labelled "our estimate".
+for ordinary snow, see `posting.hazard`. Every output that uses them is labelled "our estimate".
 """
 
 from collections.abc import Mapping, Sequence
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.road.road_class import RoadClass
-from alertd.rules.posting_hazard import level_share
+from alertd.rules.posting.hazard import level_share
 from alertd.rules.ruleset import ControlLevel, RuleSet
 
 UNKNOWN_PROBABILITY: Final = 0.3  # for a level without an estimate, or a zone that is not placed: "be ready"
@@ -124,7 +124,7 @@ def road_chance(
     """Probability of a level that the road itself triggers, without a sign; the shape of `road_class`.
 
     road_class: (member, sample) or (member, sample, hour).
-    odds_factor: see `posting_hazard.odds_factor`, same shape; below 1 it counts as 1, because the duty does not end
+    odds_factor: see `posting.hazard.odds_factor`, same shape; below 1 it counts as 1, because the duty does not end
         with the storm.
     """
     chance = np.zeros(road_class.shape, dtype=np.float32)
