@@ -4,7 +4,7 @@ import shutil
 from collections.abc import Callable, Iterator
 from contextlib import suppress
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -32,7 +32,7 @@ def storm() -> Iterator[FakeOpenMeteo]:
 
 @pytest.fixture(scope="session")
 def served(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> Iterator[PageServer]:
-    """Four trips of the demo, planned at 03:30."""
+    """Four trips of the demo, planned at 03:30; the drivers of 04:45 and 05:45 have their texts."""
     folder = tmp_path_factory.mktemp("served")
     settings = read_settings(DEMO / "alertd.toml")
     settings = replace(
@@ -42,6 +42,7 @@ def served(storm: FakeOpenMeteo, tmp_path_factory: pytest.TempPathFactory) -> It
         store=folder / "alertd.db",
         cache=folder / "http",
         archive=None,
+        notices=replace(settings.notices, before_rolling=timedelta(hours=2.5)),
     )
     with PageServer(settings, ManualClock(MORNING)) as server:
         yield server
