@@ -447,7 +447,8 @@ async def test_a_203_is_used_and_its_deprecation_logged_once(
 async def test_places_outside_the_area_are_outside_and_no_gap(
     client: HttpClient, forecast_request: ForecastRequest
 ) -> None:
-    respx.get(URL).mock(side_effect=[httpx.Response(422), ok()])
+    # By place and not in turn: the two requests may arrive in either order.
+    respx.get(URL).mock(side_effect=lambda r: httpx.Response(422) if r.url.params["lat"].startswith("10") else ok())
     two = ForecastRequest(
         lat_deg=np.array([10.0, 47.44]), lon_deg=forecast_request.lon_deg,
         road_elevation_m=forecast_request.road_elevation_m,
