@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import click
 
+from alertd.cli.options import config_option
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.notices.reports.chain_log import ChainLogEntry
@@ -19,7 +20,7 @@ from alertd.service.date_range import period
 @click.option("--to", "until", default="", metavar="DATE", help="This day counts too; now if not given.")
 @click.option("--csv", "as_csv", is_flag=True, help="For a spreadsheet.")
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
-@click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+@config_option
 def chainlog(driver: str, since: str, until: str, as_csv: bool, as_json: bool, config: str | None) -> None:
     """Chain time of each driver: on, off, minutes, place, with what is missing and what was corrected by whom."""
     from alertd.planning.planner import create_planner

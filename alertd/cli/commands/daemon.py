@@ -15,7 +15,7 @@ from alertd.clock import system_clock
 @click.command()
 @config_option
 def run(config: str | None) -> None:
-    """Run the daemon: fetch, plan, notify, brief, and answer HTTP, until it is told to stop."""
+    """Run the daemon: fetch, plan, notify, brief, and answer HTTP, until a signal stops it."""
     from alertd.daemon.daemon import run_daemon
     from alertd.daemon.log_format import configure_logging, secrets_of
 

@@ -6,6 +6,7 @@ from typing import Any
 
 import click
 
+from alertd.cli.options import config_option
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.cli.utc_time import utc_time
 from alertd.clock import system_clock
@@ -13,11 +14,9 @@ from alertd.errors import InputError
 from alertd.plan.serialize import to_plain
 from alertd.service.dead_letters import DeadLetter, ResendResult, list_dead_letters, reopen, resend_ids, resend_where
 
-_config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
-
 
 @click.group(invoke_without_command=True)
-@_config
+@config_option
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 @click.pass_context
 def parked(context: click.Context, config: str | None, as_json: bool) -> None:
@@ -44,7 +43,7 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
 @click.option("--all", "everything", is_flag=True, help="All that is still of use and was not overtaken by newer news.")
 @click.option("--target", default="", metavar="NAME", help="The same, of one target.")
 @click.option("--since", metavar="TIME", help="The same, parked since; ISO 8601 with offset.")
-@_config
+@config_option
 @click.pass_obj
 def resend(
     outer: str | None,
@@ -68,7 +67,7 @@ def resend(
 
 @parked.command(name="reopen")
 @click.argument("target")
-@_config
+@config_option
 @click.pass_obj
 def reopen_target(outer: str | None, target: str, config: str | None) -> None:
     """Enable the disabled channel TARGET again. Parked notices stay parked until `resend`."""

@@ -9,16 +9,15 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from alertd.cli.options import PARTIAL, config_option
 from alertd.cli.paths import own_settings
 from alertd.clock import system_clock
 
 if TYPE_CHECKING:
     from alertd.planning.gather import GatherResult
 
-PARTIAL = 3
-
 _options = [
-    click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given."),
+    config_option,
     click.option("--renew", is_flag=True, help="Get all again, not only what is absent or old."),
     click.option("--json", "as_json", is_flag=True, help="JSON on standard output."),
 ]

@@ -4,6 +4,7 @@ import json
 
 import click
 
+from alertd.cli.options import config_option
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.errors import InputError
@@ -31,7 +32,7 @@ _ROADS = {f"road-{sight}": sight.value for sight in Sight}
 @click.option("--place", default="", help="Where, in the driver's words or as a stop's or summit's name.")
 @click.option("--by", default="", help="Who reports, if not the driver.")
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
-@click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+@config_option
 def report(trip_id: str, what: str, at: str, place: str, by: str, as_json: bool, config: str | None) -> None:
     """Report hanging begun, chains on, taking off begun, chains off, the road or arrival of a truck, as by radio.
 

@@ -6,6 +6,7 @@ from datetime import timedelta
 
 import click
 
+from alertd.cli.options import config_option
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.notices.reports.posting_fit import fit_json, fit_lines
@@ -19,7 +20,7 @@ from alertd.service.date_range import period
 @click.option("--to", "until", default="", metavar="DATE", help="This day counts too; now if not given.")
 @click.option("--fit", "fit", is_flag=True, help="Fit our estimate of postings to what was posted; changes no plan.")
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
-@click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+@config_option
 def score(since: str, until: str, fit: bool, as_json: bool, config: str | None) -> None:
     """Compare the plans of a period with driver reports, posted controls and station observations."""
     from alertd.planning.planner import create_planner

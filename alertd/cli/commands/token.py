@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from alertd.cli.options import config_option
 from alertd.cli.paths import own_settings
 from alertd.cli.utc_time import utc_time
 from alertd.clock import system_clock
@@ -15,7 +16,6 @@ from alertd.service.tokens import SCOPES, is_active, new_token
 from alertd.store.rows import StoredToken
 from alertd.store.store import Store
 
-_config = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
 _SCOPE_HELP = "; ".join(f"{scope}: {words}" for scope, words in SCOPES.items())
 
 
@@ -28,7 +28,7 @@ def token() -> None:
 @click.option("--name", required=True, help="Who calls with it. A name may have two, while its caller changes over.")
 @click.option("--scopes", required=True, metavar="A,B", help=f"What it may do. {_SCOPE_HELP}.")
 @click.option("--days", type=click.IntRange(1, 3660), help="How long it holds; until it is revoked if not given.")
-@_config
+@config_option
 def new(name: str, scopes: str, days: int | None, config: str | None) -> None:
     """Create a token and print it once."""
     with _store(config) as store:
@@ -39,7 +39,7 @@ def new(name: str, scopes: str, days: int | None, config: str | None) -> None:
 
 
 @token.command(name="list")
-@_config
+@config_option
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 def list_(config: str | None, as_json: bool) -> None:
     """List all tokens ever created, without their secrets."""
@@ -56,7 +56,7 @@ def list_(config: str | None, as_json: bool) -> None:
 
 @token.command()
 @click.argument("id_", metavar="ID")
-@_config
+@config_option
 def revoke(id_: str, config: str | None) -> None:
     """Revoke a token immediately."""
     with _store(config) as store:

@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from alertd.cli.options import config_option
 from alertd.cli.paths import data_root, settings_to_read
 from alertd.errors import InputError
 from alertd.plan.model.plan import Plan
@@ -36,7 +37,7 @@ BEFORE = timedelta(hours=12)
 @click.option("--hours", type=click.FloatRange(1.0, 120.0), default=36.0, show_default=True, help="Virtual hours.")
 @click.option("--at-m", type=float, metavar="METRES", help="Height of the sky's temperature, instead of its own.")
 @click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep the store and the notices there.")
-@click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+@config_option
 @click.option("--json", "as_json", is_flag=True, help="A JSON object a line on standard output.")
 def rehearse_command(
     sky: str,
