@@ -13,7 +13,9 @@ if TYPE_CHECKING:
 
 PARTIAL, DIFFERS = 3, 3
 
-config_option = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+config_option = click.option(
+    "--config", "config", metavar="FILE", help="Settings; `alertd check --help` lists where they are searched."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 explain_option = click.option("--explain", is_flag=True, help="How each stretch's advice came about, number by number.")
 at_option = click.option("--at", type=float, metavar="MILES", help="Explain the place so far from the start.")
