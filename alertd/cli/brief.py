@@ -13,6 +13,7 @@ from alertd.plan.model.plan import Plan
 from alertd.planning.one_off import load_daemon_state
 from alertd.planning.planner import NotPlanned, create_planner
 from alertd.settings.model import Settings
+from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.trips import read_trips_file
 
 
@@ -35,7 +36,7 @@ async def current_brief(settings: Settings, clock: Clock, *, page: bool = False)
         raise ConfigError(str(settings.where), "daemon.trips", "no trips file is set", 'write e.g. trips = "trips.csv"')
     now = clock()
     ends = now + timedelta(hours=settings.look_ahead_h)
-    file = read_trips_file(settings.trips)
+    file = read_trips_file(settings.trips, RouteZones(settings.places.routes))
     trips = [t for t in file.trips if now < t.depart_at <= ends]
     bad = [(f"{settings.trips.name} {row.label}", str(row.mistake)) for row in file.bad]
     async with create_planner(settings, clock) as planning:

@@ -60,6 +60,7 @@ def settings_from(path: Path, table: Mapping[str, Any]) -> Settings:
         archive=archive,
         archive_days=content.daemon.archive_days,
         trips=base / content.daemon.trips if content.daemon.trips else None,
+        cancel_vanished_trips=content.daemon.vanished_trips == "cancel",
         plan_every_min=content.daemon.plan_every_min,
         look_ahead_h=content.daemon.look_ahead_h,
         brief_at=time.fromisoformat(content.daemon.brief_at),

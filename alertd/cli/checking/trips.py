@@ -8,7 +8,9 @@ from alertd.cli.checking.finding import Finding, mistakes_of, read_each
 from alertd.errors import AlertdError
 from alertd.route.geometry.clean import clean_line
 from alertd.settings.model import PlacePaths, Settings
+from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.tables.local_times import foreign_offset
 from alertd.sources.files.trips import TripRequest, TripsFile, read_trips_file
 
 KIND = "trip"
@@ -36,7 +38,8 @@ def trip_findings(settings: Settings) -> list[Finding]:
     if path is None:
         return []
     try:
-        file = read_trips_file(path)
+        zones = RouteZones(settings.places.routes)
+        file = read_trips_file(path, zones)
     except AlertdError as exc:
         return mistakes_of(exc, path, KIND)
     out = [Finding(file=str(path), level="ok", text=f"{path}: {len(file.trips)} trips", kind=KIND)]
@@ -44,7 +47,20 @@ def trip_findings(settings: Settings) -> list[Finding]:
         text = f"{path}: columns that are not known are ignored: {file.ignored_words}"
         out.append(Finding(file=str(path), level="look", text=text, kind=KIND))
     out += [Finding(file=str(path), level="wrong", text=str(bad.mistake), kind=KIND) for bad in file.bad]
-    return out + _unknown_names(path, file, settings.places)
+    return out + _unknown_names(path, file, settings.places) + _foreign_times(path, file, zones)
+
+
+def _foreign_times(path: Path, file: TripsFile, zones: RouteZones) -> list[Finding]:
+    """Departures with another offset than that of the start: right if meant so, an hour wrong if not."""
+    out = []
+    for trip in file.trips:
+        zone = zones(trip.route, at_end=False)
+        local = foreign_offset(trip.depart_at, zone) if zone else ""
+        if zone and local:
+            here = trip.depart_at.astimezone(zone).isoformat(timespec="minutes")
+            text = f"{path}: depart: {trip.depart} of {trip.id} is {here} at the start ({zone.key}); is it meant so"
+            out.append(Finding(file=str(path), level="look", text=text, kind="trip with another zone's offset"))
+    return out
 
 
 def _unknown_names(path: Path, file: TripsFile, places: PlacePaths) -> list[Finding]:
