@@ -21,6 +21,11 @@ explain_option = click.option("--explain", is_flag=True, help="How each stretch'
 at_option = click.option("--at", type=float, metavar="MILES", help="Explain the place so far from the start.")
 
 
+def print_result(as_json: bool, text: str, **values: object) -> None:
+    """Print what a command did: a sentence, or the values as one JSON object."""
+    click.echo(json.dumps(values, ensure_ascii=False) if as_json else text)
+
+
 def print_origin(used: str) -> None:
     """Print which store and feeds the plan was made with, on standard error: programs read standard output."""
     if used:

@@ -4,7 +4,7 @@ import json
 
 import click
 
-from alertd.cli.options import config_option, json_option
+from alertd.cli.options import config_option, json_option, print_result
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.errors import InputError
@@ -53,7 +53,8 @@ def list_trips(config: str | None, as_json: bool) -> None:
 )
 @click.option("--driver", default="", help="For the messages.")
 @config_option
-def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: str | None) -> None:
+@json_option
+def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
     """Register the trip ID; a running daemon plans it at its next cycle."""
     from alertd.settings.reference_data import load_reference_data
     from alertd.settings.route_zones import RouteZones
@@ -79,16 +80,19 @@ def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: st
     zone = zones(trip.route, at_end=False)
     if zone and foreign_offset(trip.depart_at, zone):
         here = trip.depart_at.astimezone(zone).isoformat(timespec="minutes")
-        click.echo(f"look: {trip.depart} is {here} at the start ({zone.key}); cancel the trip if that is not meant")
-    click.echo(f"{trip.id} is registered for {trip.depart}")
+        click.echo(
+            f"look: {trip.depart} is {here} at the start ({zone.key}); cancel the trip if that is not meant", err=True
+        )
+    print_result(as_json, f"{trip.id} is registered for {trip.depart}", id=trip.id, depart=trip.depart)
 
 
 @trips.command()
 @click.argument("trip_id", metavar="ID")
 @config_option
-def cancel(trip_id: str, config: str | None) -> None:
+@json_option
+def cancel(trip_id: str, config: str | None, as_json: bool) -> None:
     """Stop planning the trip ID. Notices that are decided still go out."""
     with daemon_store(own_settings(config)) as store:
         if not store.cancel_trip(trip_id):
             raise InputError("trips cancel", "ID", f"{trip_id} is unknown", "`alertd trips list` lists the trips")
-    click.echo(f"{trip_id} is cancelled")
+    print_result(as_json, f"{trip_id} is cancelled", id=trip_id, cancelled=True)
