@@ -81,7 +81,7 @@ def _pdf(page: str) -> bytes:
             "--pdf",
             "",
             f"the library that makes PDF cannot be used ({str(exc).splitlines()[0]})",
-            "pip install 'alertd[print]' and the system's Pango, or print the page of --html",
+            "pip install weasyprint and the system's Pango, or print the page of --html",
         ) from exc
     # Only embedded data: a name in a trip must not make this machine read a file or contact a host.
     return bytes(HTML(string=page, url_fetcher=URLFetcher(allowed_protocols=("data",))).write_pdf())
