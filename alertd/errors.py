@@ -19,7 +19,12 @@ class AlertdError(Exception):
 
 
 class InputError(AlertdError):
-    """Invalid input. `where` is the file or request, `field` the field, `problem` the fault, `hint` the remedy."""
+    """Invalid input. `where` is the file or request, `field` the field, `problem` the fault, `hint` the remedy.
+
+    `others`: further mistakes of the same input, where its reader found more than one.
+    """
+
+    others: "tuple[InputError, ...]" = ()
 
     def __init__(self, where: str, field: str, problem: str, hint: str) -> None:
         self.where, self.field, self.problem, self.hint = where, field, problem, hint

@@ -13,6 +13,7 @@ from alertd.plan.model.plan import Plan
 from alertd.planning.one_off import load_daemon_state
 from alertd.planning.planner import NotPlanned, create_planner
 from alertd.settings.model import Settings
+from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.trips import read_trips_file
 
 
@@ -35,7 +36,7 @@ async def current_brief(settings: Settings, clock: Clock, *, page: bool = False)
         raise ConfigError(str(settings.where), "daemon.trips", "no trips file is set", 'write e.g. trips = "trips.csv"')
     now = clock()
     ends = now + timedelta(hours=settings.look_ahead_h)
-    file = read_trips_file(settings.trips)
+    file = read_trips_file(settings.trips, RouteZones(settings.places.routes))
     trips = [t for t in file.trips if now < t.depart_at <= ends]
     bad = [(f"{settings.trips.name} {row.label}", str(row.mistake)) for row in file.bad]
     async with create_planner(settings, clock) as planning:
@@ -80,7 +81,7 @@ def _pdf(page: str) -> bytes:
             "--pdf",
             "",
             f"the library that makes PDF cannot be used ({str(exc).splitlines()[0]})",
-            "pip install 'alertd[print]' and the system's Pango, or print the page of --html",
+            "pip install weasyprint and the system's Pango, or print the page of --html",
         ) from exc
     # Only embedded data: a name in a trip must not make this machine read a file or contact a host.
     return bytes(HTML(string=page, url_fetcher=URLFetcher(allowed_protocols=("data",))).write_pdf())

@@ -13,10 +13,17 @@ if TYPE_CHECKING:
 
 PARTIAL, DIFFERS = 3, 3
 
-config_option = click.option("--config", "config", metavar="FILE", help="Settings; config/alertd.toml if not given.")
+config_option = click.option(
+    "--config", "config", metavar="FILE", help="Settings; `alertd check --help` lists where they are searched."
+)
 json_option = click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 explain_option = click.option("--explain", is_flag=True, help="How each stretch's advice came about, number by number.")
 at_option = click.option("--at", type=float, metavar="MILES", help="Explain the place so far from the start.")
+
+
+def print_result(as_json: bool, text: str, **values: object) -> None:
+    """Print what a command did: a sentence, or the values as one JSON object."""
+    click.echo(json.dumps(values, ensure_ascii=False) if as_json else text)
 
 
 def print_origin(used: str) -> None:

@@ -1,10 +1,13 @@
-"""Locates settings and demo data: user-named, in the current folder, or shipped with the program.
+"""Locates settings and demo data: user-named, in a usual place, or shipped with the program.
 
-Nothing is written beside shipped settings: commands that store data need the user's own settings.
+The usual places follow the XDG Base Directory Specification. Nothing is written beside shipped settings: commands that
+store data need the user's own settings.
 """
 
 from dataclasses import replace
 from pathlib import Path
+
+import click
 
 import alertd
 from alertd.errors import ConfigError, InputError
@@ -13,12 +16,20 @@ from alertd.settings.read import read_settings
 from alertd.store.store import Store
 
 HERE = Path("config/alertd.toml")
+SYSTEM = Path("/etc/alertd/alertd.toml")
 
 
 def data_root() -> Path:
     """Return the folder that holds config/ and fixtures/: inside an installed wheel, else the checkout."""
     inside = _inside_package()
     return inside if inside.is_dir() else inside.parent.parent
+
+
+def searched_paths() -> tuple[Path, ...]:
+    """Return the places of the user's own settings in the order of the search; the first file found is used."""
+    own = Path(click.get_app_dir("alertd"))  # in $XDG_CONFIG_HOME, where a relative path is not valid
+    own = own if own.is_absolute() else Path.home() / ".config" / "alertd"
+    return (HERE, Path(HERE.name), own / HERE.name, SYSTEM)
 
 
 def settings_path(named: str | None) -> Path:
@@ -30,7 +41,7 @@ def settings_path(named: str | None) -> Path:
         if not path.is_file():
             raise ConfigError(named, "", "no such file", "name your alertd.toml with --config")
         return path
-    return HERE if HERE.is_file() else data_root() / HERE
+    return next((path for path in searched_paths() if path.is_file()), data_root() / HERE)
 
 
 def own_settings(named: str | None) -> Settings:
@@ -40,9 +51,11 @@ def own_settings(named: str | None) -> Settings:
         raise ConfigError(
             str(HERE) if named is None else named,
             "",
-            "no such file in this folder" if named is None else "belongs to the installed program",
-            f'copy the folder "{data_root() / "config"}" to a folder of your own, edit alertd.toml in it, '
-            "and run from there or name that file with --config",
+            f"no such file in this folder, and no {' or '.join(str(p) for p in searched_paths()[1:])}"
+            if named is None
+            else "belongs to the installed program",
+            f'make one by `alertd init DIR`, or copy the folder "{data_root() / "config"}" to a folder of your own, '
+            "edit alertd.toml in it, and run from there or name that file with --config",
         )
     return read_settings(path)
 
@@ -69,7 +82,7 @@ def _inside_package() -> Path:
 
 
 def _is_shipped(named: str | None, path: Path) -> bool:
-    return (named is None and path is not HERE) or path.resolve().is_relative_to(_inside_package())
+    return (named is None and path not in searched_paths()) or path.resolve().is_relative_to(_inside_package())
 
 
 def daemon_store(settings: Settings) -> Store:

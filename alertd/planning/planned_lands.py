@@ -8,6 +8,7 @@ from alertd.route.build import trace_line
 from alertd.route.geometry.clean import clean_line
 from alertd.route.jurisdictions import find_jurisdictions
 from alertd.settings.model import Settings
+from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.gpx import read_gpx
 from alertd.sources.files.trips import read_trips_file
@@ -31,7 +32,7 @@ def planned_lands(settings: Settings) -> tuple[PlannedLands, ...]:
     """
     try:
         boundaries = read_boundaries(*settings.places.boundaries)
-        trips = read_trips_file(settings.trips).trips if settings.trips else ()
+        trips = read_trips_file(settings.trips, RouteZones(settings.places.routes)).trips if settings.trips else ()
     except AlertdError:
         return ()
     lands: dict[str, tuple[str, ...]] = {}

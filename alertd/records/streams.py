@@ -13,7 +13,7 @@ from alertd.records.positions import POSITIONS
 from alertd.records.posted_events import CONFIRMATIONS, CONTROLS, ENDS, READS
 from alertd.records.published_alerts import PUBLISHED_ALERTS
 from alertd.records.sign_outs import SIGN_OUTS
-from alertd.records.trips_rows import REPORTED_ROWS
+from alertd.records.trips_rows import FILE_TRIPS, REPORTED_ROWS
 
 STREAMS: Final[tuple[EventStream[Any], ...]] = (
     POSITIONS,
@@ -31,5 +31,6 @@ STREAMS: Final[tuple[EventStream[Any], ...]] = (
     BRIEF_CONTENTS,
     BRIEF_STATES,
     REPORTED_ROWS,
+    FILE_TRIPS,
     SIGN_OUTS,
 )

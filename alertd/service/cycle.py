@@ -41,7 +41,8 @@ from alertd.records.positions import is_reporting, load_positions
 from alertd.records.posted_controls import collect_posted
 from alertd.service.brief_email import save_content
 from alertd.service.scheduled_notices import ActiveTrip
-from alertd.service.trips_file import import_trips_file
+from alertd.service.trip_import.import_file import TripsImport, import_trips_file
+from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.store.rows import Slot, StoredTrip
 from alertd.store.store import Store
@@ -74,7 +75,14 @@ def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[t
     path = planner.settings.trips
     if path is None:
         return ()
-    unread, ignored = import_trips_file(path, store, planner.settings.targets, now_utc)
+    settings = planner.settings
+    ask = TripsImport(
+        path=path,
+        targets=settings.targets,
+        zone_of=RouteZones(settings.places.routes),
+        cancel=settings.cancel_vanished_trips,
+    )
+    unread, ignored = import_trips_file(ask, store, now_utc)
     planner.latest.ignore_columns(path, ignored)
     return unread
 

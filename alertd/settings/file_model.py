@@ -257,6 +257,7 @@ class DaemonFile(FileModel):
     archive: str | None = Field(None, examples=["../var/archive"])
     archive_days: int = Field(14, ge=1, le=3660)
     trips: str = ""
+    vanished_trips: Literal["cancel", "keep"] = "cancel"
     plan_every_min: int = Field(30, ge=1, le=360)
     look_ahead_h: float = Field(36.0, gt=0, le=96)
     brief_at: str = Field("04:30", examples=["04:30"])

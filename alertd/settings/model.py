@@ -93,6 +93,7 @@ class Settings:
     http_token: str
     channels: tuple[ChannelConfig[Any], ...]
     targets: dict[Audience, tuple[str, ...]]
+    cancel_vanished_trips: bool = True
     notices: Policy = field(default_factory=Policy)
     languages: Languages = field(default_factory=Languages)
     chain_pay: ChainPay = field(default_factory=ChainPay)

@@ -1,11 +1,12 @@
 """Reads the operator's settings file; the reader's units, relative paths and file names end here."""
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import time, timedelta
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 from alertd.delivery.address_policy import Network, parse_network
 from alertd.errors import ConfigError, StoreError
@@ -17,7 +18,7 @@ from alertd.settings.model import KeepDays, PlacePaths, Settings
 from alertd.settings.secrets import LEAST_TOKEN_N, read_secret_file
 from alertd.settings.watch import watch_settings
 from alertd.sources.files.road import RoadSettings, read_road
-from alertd.sources.files.toml import read_toml
+from alertd.sources.files.toml import parse_table, read_table
 from alertd.store.url import PostgresUrl, StoreLocation, parse_store_url
 
 log = logging.getLogger(__name__)
@@ -25,8 +26,13 @@ log = logging.getLogger(__name__)
 
 def read_settings(path: Path) -> Settings:
     """The settings file with the secrets it names. Raises ConfigError, one line a mistake."""
+    return settings_from(path, read_table(path))
+
+
+def settings_from(path: Path, table: Mapping[str, Any]) -> Settings:
+    """The settings of a file that is read already. Raises ConfigError."""
     check_extensions()
-    content = read_toml(path, SettingsFile)
+    content = parse_table(table, SettingsFile, str(path))
     if content.forecast.station_correction is not None:
         log.warning("%s: forecast.station_correction is no longer used; remove it", path)
     base = path.parent
@@ -54,6 +60,7 @@ def read_settings(path: Path) -> Settings:
         archive=archive,
         archive_days=content.daemon.archive_days,
         trips=base / content.daemon.trips if content.daemon.trips else None,
+        cancel_vanished_trips=content.daemon.vanished_trips == "cancel",
         plan_every_min=content.daemon.plan_every_min,
         look_ahead_h=content.daemon.look_ahead_h,
         brief_at=time.fromisoformat(content.daemon.brief_at),

@@ -94,12 +94,21 @@ class ReferenceData:
 
         Inside the routes folder only, since a trip may come over the network. Raises InputError.
         """
-        folder = self.routes.resolve()
-        with suppress(OSError, ValueError):  # a name that no file can have, such as one too long
-            for path in ((folder / name).resolve(), (folder / f"{name}.gpx").resolve()):
-                if path.is_relative_to(folder) and path.is_file():
-                    return path
-        raise InputError(where, "route", f'"{name}" is not in {folder}', "put the GPX file there or mend the name")
+        path = route_path(self.routes, name)
+        if path is None:
+            problem = f'"{name}" is not in {self.routes.resolve()}'
+            raise InputError(where, "route", problem, "put the GPX file there or correct the name")
+        return path
+
+
+def route_path(routes: Path, name: str) -> Path | None:
+    """Return the GPX file of a route's name, with or without its ending; None where the folder has none."""
+    with suppress(OSError, ValueError):  # a name that no file can have, such as one too long
+        folder = routes.resolve()
+        for path in ((folder / name).resolve(), (folder / f"{name}.gpx").resolve()):
+            if path.is_relative_to(folder) and path.is_file():
+                return path
+    return None
 
 
 def load_reference_data(places: PlacePaths) -> ReferenceData:

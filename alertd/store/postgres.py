@@ -38,7 +38,7 @@ class PostgresServer:
             self.engine = create_engine(place.url, connect_args=_KEEPALIVE, pool_pre_ping=True)
         except ImportError as exc:
             raise StoreError(
-                f"store {place}: the library for PostgreSQL is not installed; pip install 'alertd[postgres]'"
+                f"store {place}: the library for PostgreSQL is not installed; pip install 'psycopg[binary]'"
             ) from exc
         event.listen(self.engine, "connect", self._prepare)
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.cli.check import check_all
+from alertd.cli.checking.files import check_all
 from alertd.store.store import Store
 
 REPO = Path(__file__).resolve().parents[2]
@@ -47,14 +47,14 @@ def test_every_bad_row_of_the_trips_file_is_named(
 ) -> None:
     good = "T-{n},i90-west,quillback-17,2027-01-14T04:45:00-07:00,x\n"
     rows = [good.format(n=n) for n in range(1, 5)]
-    rows[1], rows[3] = rows[1].replace("quillback-17", ""), rows[3].replace("-07:00", "")
+    rows[1], rows[3] = rows[1].replace("quillback-17", ""), rows[3].replace("-07:00", "?")
     (tmp_path / "trips.csv").write_text("id,route,rig,depart,notes\n" + "".join(rows), encoding="utf-8")
     result = alertd("check", "--config", write_config(changes={"http_port = 0": 'http_port = 0\ntrips = "trips.csv"'}))
     lines = result.stdout.splitlines()
     wrong = [line.removeprefix("wrong").strip() for line in lines if line.startswith("wrong")]
     assert [line.split(";")[0] for line in wrong] == [
         "trips.csv line 3: rig: missing",
-        'trips.csv line 5: depart: "2027-01-14T04:45:00" has no UTC offset',
+        'trips.csv line 5: depart: "2027-01-14T04:45:00?" is not a date and time',
     ]
     assert all("; " in line for line in wrong)
     assert next(line for line in lines if "are ignored: notes" in line).startswith("look")
@@ -192,3 +192,60 @@ def test_exposed_settings_need_a_token_before_the_first_start(write_config: Call
         pass
     path.write_text(path.read_text().replace("var/alertd.db", "alertd.db"))
     assert not [f for f in check_all(path, date(2027, 1, 14)) if asked in f.text]
+
+
+def test_check_shows_every_mistake_of_the_settings_and_goes_on(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path, demo: Path
+) -> None:
+    rigs = tmp_path / "rigs"
+    rigs.mkdir()
+    shutil.copy(REPO / "fixtures/rigs_bad/unknown_key.toml", rigs / "one.toml")
+    changes = {
+        "members = 31": 'members = "31"',
+        'brief_at = "03:30"': 'brief_at = "25:00"',
+        'fleet = "Quillback & Tarn Haulage (invented)"': "",
+        "receiver-secret.txt": "no-secret.txt",
+        f'rigs = "{demo}/rigs"': f'rigs = "{rigs}"',
+    }
+    result = alertd("check", "--config", write_config(changes=changes))
+    wrong = [line for line in result.stdout.splitlines() if line.startswith("wrong")]
+    for expected in ("forecast.members", '"25:00"', "operator.fleet: missing", "no-secret.txt", "rigs/one.toml"):
+        assert sum(expected in line for line in wrong) == 1, expected
+    assert not any('"-"' in line for line in wrong)
+    assert len(wrong) == 5, wrong
+
+
+def test_trips_that_name_no_rig_or_route_are_wrong(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path
+) -> None:
+    rows = ["T-1,i90-west,quilback-17,2027-01-14T04:45:00-07:00", "T-2,i90,quillback-17,2027-01-14T04:45:00-07:00"]
+    (tmp_path / "trips.csv").write_text("id,route,rig,depart\n" + "\n".join(rows), encoding="utf-8")
+    result = alertd("check", "--config", write_config(changes={"http_port = 0": 'http_port = 0\ntrips = "trips.csv"'}))
+    assert 'rig: "quilback-17" of T-1 is not in ' in result.stdout
+    assert "; write quillback-17" in result.stdout
+    assert 'route: "i90" of T-2 is not in ' in result.stdout
+    assert result.exit_code == 1
+
+
+def test_a_line_with_a_gap_and_a_capital_ending_are_found(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path, demo: Path
+) -> None:
+    routes = tmp_path / "routes"
+    routes.mkdir()
+    points = "".join(f'<trkpt lat="47.5" lon="{lon}"><ele>900</ele></trkpt>' for lon in (-120.0, -119.9, -115.0))
+    (routes / "gap.gpx").write_text(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>", encoding="utf-8")
+    shutil.copy(demo / "i90-west.gpx", routes / "WEST.GPX")
+    result = alertd("check", "--config", write_config(changes={f'routes = "{demo}"': f'routes = "{routes}"'}))
+    (wrong,) = (line for line in result.stdout.splitlines() if line.startswith("wrong"))
+    assert "gap.gpx: points 2 and 3: 36" in wrong
+    assert "rename it to WEST.gpx" in result.stdout
+
+
+def test_a_check_without_mistakes_is_short(alertd: Callable[..., Result], demo: Path) -> None:
+    result = alertd("check", "--config", demo / "alertd.toml")
+    lines = result.stdout.splitlines()
+    assert lines[0] == f"settings: {demo / 'alertd.toml'}"
+    assert lines[-1].startswith("0 wrong, ")
+    assert sum(line.startswith("ok") for line in lines) <= 15
+    detailed = alertd("check", "-v", "--config", demo / "alertd.toml").stdout.splitlines()
+    assert len(detailed) > len(lines) + 20

@@ -168,6 +168,10 @@ def test_trips_are_added_listed_and_cancelled(tmp_path: Path) -> None:
     new = ("T-7", "--route", "i90-west.gpx", "--rig", "truck-1", "--depart", "2099-01-14T04:45-07:00")
     assert run("add", *new).exit_code == 0
     assert "T-7" in run("list").output
+    local = run("add", "T-9", *new[1:-1], "2099-01-14 04:45").output
+    assert local == "T-9 is registered for 2099-01-14T04:45:00-07:00\n"
+    foreign = run("add", "T-10", *new[1:-1], "2099-01-14T04:45-08:00").output
+    assert "look: 2099-01-14T04:45:00-08:00 is 2099-01-14T05:45-07:00 at the start (America/Denver)" in foreign
     assert run("add", "T-8", *new[1:-1], "2020-01-14T04:45-07:00").exit_code == 1
     assert run("add", "T-8", "--route", "none.gpx", *new[3:]).exit_code == 1
     assert run("cancel", "T-7").exit_code == 0

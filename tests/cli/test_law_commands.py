@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.cli.check_law import asked_facts, fact_findings, practice_findings
+from alertd.cli.checking.law import asked_facts, fact_findings, practice_findings
 from alertd.cli.law import reading_list
 from alertd.cli.officer import officer_sheet
 from alertd.errors import ConfigError, InputError

@@ -9,7 +9,8 @@ import pytest
 from click.testing import Result
 
 import alertd as package
-from alertd.cli.paths import data_root, own_settings, settings_to_read
+from alertd.cli import paths
+from alertd.cli.paths import data_root, own_settings, searched_paths, settings_path, settings_to_read
 from alertd.errors import ConfigError
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -87,3 +88,18 @@ def test_a_checkout_elsewhere_is_shipped_too(tmp_path: Path, monkeypatch: pytest
     with pytest.raises(ConfigError, match="no such file in this folder"):
         own_settings(None)
     assert own_settings(str(ROOT / "config/alertd.toml")).fleet == "Example fleet"
+
+
+def test_settings_are_searched_in_the_usual_places(
+    installed: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    system, own = tmp_path / "etc" / "alertd.toml", tmp_path / "xdg" / "alertd" / "alertd.toml"
+    monkeypatch.setattr(paths, "SYSTEM", system)
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "xdg"))  # XDG Base Directory Specification 0.8
+    for path in (system, own, Path("alertd.toml"), Path("config/alertd.toml")):
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch()
+        assert settings_path(None) == path
+    monkeypatch.setenv("XDG_CONFIG_HOME", "xdg")  # "All paths must be absolute", else to be ignored
+    monkeypatch.setattr(Path, "home", lambda: tmp_path / "home")
+    assert searched_paths()[2] == tmp_path / "home/.config/alertd/alertd.toml"

@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
+from click.testing import Result
 
 from alertd.cli.main import main
 from alertd.service.tokens import PREFIX, TokenAuthenticator
@@ -62,3 +63,15 @@ def _store(config: str) -> Path:
     place = read_settings(Path(config)).store
     assert isinstance(place, Path)
     return place
+
+
+def test_commands_that_change_something_answer_in_json(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path
+) -> None:
+    config = write_config()
+    made = json.loads(alertd("token", "new", "--name", "a", "--scopes", "read", "--json", "--config", config).stdout)
+    assert made.keys() == {"id", "name", "token"}
+    gone = json.loads(alertd("token", "revoke", made["id"], "--json", "--config", config).stdout)
+    assert gone == {"id": made["id"], "revoked": True}
+    copy = json.loads(alertd("backup", tmp_path / "copy.db", "--json", "--config", config).stdout)
+    assert copy["bytes"] == (tmp_path / "copy.db").stat().st_size

@@ -232,5 +232,5 @@ def test_an_extract_without_pyosmium_tells_the_remedy(
     config = write_config(changes={"[places]": '[places]\nroadside = "roadside.json"'})
     done = CliRunner().invoke(cli, ["gather", "places", "--config", str(config), "--from", str(tmp_path / "x.osm.pbf")])
     assert done.exit_code == 1
-    assert "pip install 'alertd[osm]'" in done.stderr
+    assert "pip install osmium" in done.stderr
     assert "Traceback" not in done.stderr

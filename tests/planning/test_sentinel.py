@@ -8,7 +8,7 @@ from datetime import datetime, timedelta
 import numpy as np
 import pytest
 
-from alertd.cli.check import check_sources
+from alertd.cli.checking.sources import check_sources
 from alertd.planning.planner import create_planner
 from alertd.planning.sentinel import FILE, Look, ask_all, changes, known_place
 from alertd.settings.model import Settings

@@ -89,7 +89,7 @@ def test_each_kind_is_removed_after_its_days(store: Store) -> None:
     assert removed_after == {e.id: limits[of_kind(e.kind).retain] for e in EVENTS}
     bulk = {s.kind for s in STREAMS if s.retain is Retain.POSITIONS}
     assert bulk == {"position", "observation", "alert", "signed_out"}
-    assert [s.kind for s in STREAMS if s.retain is Retain.TRIPS] == ["dress", "brief_state"]
+    assert [s.kind for s in STREAMS if s.retain is Retain.TRIPS] == ["dress", "brief_state", "file_trips"]
 
 
 def test_kinds_of_other_versions_go_with_reports(store: Store) -> None:

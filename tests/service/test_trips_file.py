@@ -87,7 +87,7 @@ def test_a_row_that_turns_bad_leaves_its_last_good_trip(
 ) -> None:
     trips.write_text(HEAD + row("T-1"), encoding="utf-8")
     assert load_trip_file(planning, store, clock()) == ()
-    trips.write_text(HEAD + row("T-1").replace("-07:00", ""), encoding="utf-8")
+    trips.write_text(HEAD + row("T-1").replace("-07:00", "?"), encoding="utf-8")
     ((_, why),) = load_trip_file(planning, store, clock())
     assert why.endswith("T-1 stays as its last good row was")
     assert [t.id for t in due_trips(store, clock(), timedelta(hours=36))] == ["T-1"]
@@ -150,3 +150,77 @@ async def test_driver_and_office_hear_once_of_a_trip_without_a_plan(
     (driver,) = [n for n in result if n.audience is Audience.DRIVER]
     assert driver.text.startswith("BE READY TO CHAIN: no plan could be made for trip T-1, leaving ")
     assert planning.latest.missed.keys() == {"T-1"}
+
+
+def gone(store: Store) -> list[str]:
+    return [n.text for n in to_office(store) if n.text.startswith("TRIPS GONE")]
+
+
+def test_a_row_that_is_gone_is_cancelled_and_reported_once(
+    trips: Path, planning: Planner, store: Store, morning: datetime
+) -> None:
+    trips.write_text(HEAD + row("T-1") + row("T-2"), encoding="utf-8")
+    before = morning - timedelta(hours=2)
+    load_trip_file(planning, store, before)
+    trips.write_text(HEAD + row("T-1"), encoding="utf-8")
+    for minutes in (5, 10):
+        load_trip_file(planning, store, before + timedelta(minutes=minutes))
+    assert stored(store).keys() == {"T-1"}
+    (text,) = gone(store)
+    assert "T-2 are CANCELLED" in text
+    Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8"))).validate(json.loads(to_office(store)[-1].body))
+    trips.write_text(HEAD + row("T-1") + row("T-2"), encoding="utf-8")
+    load_trip_file(planning, store, before + timedelta(minutes=15))
+    assert stored(store).keys() == {"T-1", "T-2"}, "a row that returns is a trip again"
+
+
+def test_a_trip_that_somebody_cancelled_does_not_return(
+    trips: Path, planning: Planner, store: Store, morning: datetime
+) -> None:
+    trips.write_text(HEAD + row("T-1") + row("T-2"), encoding="utf-8")
+    load_trip_file(planning, store, morning - timedelta(hours=2))
+    store.cancel_trip("T-2")
+    load_trip_file(planning, store, morning - timedelta(hours=1))
+    assert stored(store).keys() == {"T-1"}
+    assert not gone(store)
+
+
+@pytest.mark.parametrize(
+    "content", [HEAD, HEAD + row("", "quillback-17") + row("T-1")], ids=["no row", "row without id"]
+)
+def test_a_doubtful_file_cancels_nothing(
+    content: str, trips: Path, planning: Planner, store: Store, morning: datetime
+) -> None:
+    trips.write_text(HEAD + row("T-1") + row("T-2"), encoding="utf-8")
+    before = morning - timedelta(hours=2)
+    load_trip_file(planning, store, before)
+    trips.write_text(content, encoding="utf-8")
+    load_trip_file(planning, store, before + timedelta(minutes=5))
+    assert stored(store).keys() == {"T-1", "T-2"}
+    (text,) = gone(store)
+    assert "still planned" in text
+
+
+def test_a_truck_under_way_or_kept_by_setting_stays(
+    trips: Path, planning: Planner, store: Store, morning: datetime, ground: ReferenceData
+) -> None:
+    trips.write_text(HEAD + row("T-1") + row("T-2"), encoding="utf-8")
+    load_trip_file(planning, store, morning - timedelta(hours=2))
+    trips.write_text(HEAD + row("T-1"), encoding="utf-8")
+    after = datetime(2027, 1, 14, 12, 0, tzinfo=UTC)
+    load_trip_file(planning, store, after)
+    assert stored(store).keys() == {"T-1", "T-2"}
+    assert not gone(store)
+    keeping = Planner(
+        replace(planning.settings, cancel_vanished_trips=False),
+        ground,
+        WeatherSources(providers=[], members=5, seed=1, stale_h=6.0),
+        [],
+    )
+    trips.write_text(HEAD + row("T-1") + row("T-3").replace("01-14", "01-15"), encoding="utf-8")
+    load_trip_file(keeping, store, after)
+    trips.write_text(HEAD + row("T-1"), encoding="utf-8")
+    load_trip_file(keeping, store, after + timedelta(minutes=5))
+    assert "T-3" in stored(store)
+    (text,) = gone(store)
+    assert "T-3 are still planned" in text

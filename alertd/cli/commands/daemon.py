@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from alertd.cli.options import config_option
+from alertd.cli.options import config_option, json_option, print_result
 from alertd.cli.paths import own_settings
 from alertd.clock import system_clock
 
@@ -36,9 +36,10 @@ def run(config: str | None) -> None:
 @click.command()
 @click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
 @config_option
-def backup(file: Path, config: str | None) -> None:
+@json_option
+def backup(file: Path, config: str | None, as_json: bool) -> None:
     """Copy the store to the new FILE, checked, while the daemon runs or not."""
     from alertd.store.backup import back_up
 
     size = back_up(own_settings(config).store, file)
-    click.echo(f"{file}: {size:,} bytes, checked")
+    print_result(as_json, f"{file}: {size:,} bytes, checked", file=str(file), bytes=size)

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from alertd.cli.options import config_option
+from alertd.cli.options import config_option, json_option, print_result
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.cli.utc_time import utc_time
 from alertd.clock import system_clock
@@ -44,6 +44,7 @@ def parked(context: click.Context, config: str | None, as_json: bool) -> None:
 @click.option("--target", default="", metavar="NAME", help="The same, of one target.")
 @click.option("--since", metavar="TIME", help="The same, parked since; ISO 8601 with offset.")
 @config_option
+@json_option
 @click.pass_obj
 def resend(
     outer: str | None,
@@ -52,6 +53,7 @@ def resend(
     target: str,
     since: str | None,
     config: str | None,
+    as_json: bool,
 ) -> None:
     """Queue parked notices again, by NUMBER or by filter. A running daemon sends them within seconds."""
     if bool(ids) == bool(everything or target or since):
@@ -61,20 +63,27 @@ def resend(
             done = resend_ids(store, ids, system_clock())
         else:
             done = resend_where(store, system_clock(), target=target, since=_time(since) if since else None)
-    for line in _result_text(done):
-        click.echo(line)
+    print_result(
+        as_json,
+        "\n".join(_result_text(done)),
+        requeued=list(done.requeued),
+        expired=list(done.expired),
+        superseded=list(done.superseded),
+    )
 
 
 @parked.command(name="reopen")
 @click.argument("target")
 @config_option
+@json_option
 @click.pass_obj
-def reopen_target(outer: str | None, target: str, config: str | None) -> None:
+def reopen_target(outer: str | None, target: str, config: str | None, as_json: bool) -> None:
     """Enable the disabled channel TARGET again. Parked notices stay parked until `resend`."""
     settings = own_settings(config or outer)
     with daemon_store(settings) as store:
         was_shut = reopen(store, target, settings.channel_names, system_clock())
-    click.echo(f"{target} is open again" if was_shut else f"{target} was open; nothing to do")
+    text = f"{target} is open again" if was_shut else f"{target} was open; nothing to do"
+    print_result(as_json, text, target=target, was_closed=was_shut)
 
 
 def _time(text: str) -> datetime:

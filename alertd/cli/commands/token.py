@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from alertd.cli.options import config_option
+from alertd.cli.options import config_option, json_option, print_result
 from alertd.cli.paths import own_settings
 from alertd.cli.utc_time import utc_time
 from alertd.clock import system_clock
@@ -29,18 +29,19 @@ def token() -> None:
 @click.option("--scopes", required=True, metavar="A,B", help=f"What it may do. {_SCOPE_HELP}.")
 @click.option("--days", type=click.IntRange(1, 3660), help="How long it holds; until it is revoked if not given.")
 @config_option
-def new(name: str, scopes: str, days: int | None, config: str | None) -> None:
+@json_option
+def new(name: str, scopes: str, days: int | None, config: str | None, as_json: bool) -> None:
     """Create a token and print it once."""
     with _store(config) as store:
         wanted = [scope.strip() for scope in scopes.split(",") if scope.strip()]
         id_, made = new_token(store, name, wanted, system_clock(), days)
     click.echo(f"{id_} of {name}; it cannot be shown again", err=True)
-    click.echo(made)
+    print_result(as_json, made, id=id_, name=name, token=made)
 
 
 @token.command(name="list")
 @config_option
-@click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
+@json_option
 def list_(config: str | None, as_json: bool) -> None:
     """List all tokens ever created, without their secrets."""
     with _store(config) as store:
@@ -57,12 +58,13 @@ def list_(config: str | None, as_json: bool) -> None:
 @token.command()
 @click.argument("id_", metavar="ID")
 @config_option
-def revoke(id_: str, config: str | None) -> None:
+@json_option
+def revoke(id_: str, config: str | None, as_json: bool) -> None:
     """Revoke a token immediately."""
     with _store(config) as store:
         if not store.tokens.revoke(id_, system_clock()):
             raise InputError("token revoke", "ID", f"{id_} is not an active token", "see `alertd token list`")
-    click.echo(f"{id_} is revoked")
+    print_result(as_json, f"{id_} is revoked", id=id_, revoked=True)
 
 
 def _store(config: str | None) -> Store:

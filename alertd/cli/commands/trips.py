@@ -4,7 +4,7 @@ import json
 
 import click
 
-from alertd.cli.options import config_option, json_option
+from alertd.cli.options import config_option, json_option, print_result
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.errors import InputError
@@ -45,17 +45,27 @@ def list_trips(config: str | None, as_json: bool) -> None:
 @click.argument("trip_id", metavar="ID")
 @click.option("--route", required=True, metavar="GPX", help="A file of the routes folder.")
 @click.option("--rig", required=True, metavar="RIG", help="A rig's id from the rigs folder.")
-@click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
+@click.option(
+    "--depart",
+    required=True,
+    metavar="TIME",
+    help="ISO 8601, e.g. 2027-01-14T04:45; without an offset, local to the start.",
+)
 @click.option("--driver", default="", help="For the messages.")
 @config_option
-def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: str | None) -> None:
+@json_option
+def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
     """Register the trip ID; a running daemon plans it at its next cycle."""
     from alertd.settings.reference_data import load_reference_data
-    from alertd.sources.files.trips import parse_trip
+    from alertd.settings.route_zones import RouteZones
+    from alertd.sources.files.tables.local_times import foreign_offset
+    from alertd.sources.files.trips import complete_row, parse_trip
     from alertd.store.rows import StoredTrip
 
     settings, now = own_settings(config), system_clock()
-    trip = parse_trip({"id": trip_id, "route": route, "rig": rig, "depart": depart, "driver": driver}, "trips add")
+    zones = RouteZones(settings.places.routes)
+    row = {"id": trip_id, "route": route, "rig": rig, "depart": depart, "driver": driver}
+    trip = parse_trip(complete_row(row, "trips add", zones), "trips add")
     if trip.depart_at <= now:
         raise InputError("trips add", "depart", f"{trip.depart} is in the past", "give a departure that is to come")
     reference = load_reference_data(settings.places)
@@ -67,15 +77,22 @@ def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: st
             state = "was cancelled" if known.cancelled else "is there with another content"
             raise InputError("trips add", "ID", f"{trip.id} {state}", "give a new id")
         store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now))
-    click.echo(f"{trip.id} is registered")
+    zone = zones(trip.route, at_end=False)
+    if zone and foreign_offset(trip.depart_at, zone):
+        here = trip.depart_at.astimezone(zone).isoformat(timespec="minutes")
+        click.echo(
+            f"look: {trip.depart} is {here} at the start ({zone.key}); cancel the trip if that is not meant", err=True
+        )
+    print_result(as_json, f"{trip.id} is registered for {trip.depart}", id=trip.id, depart=trip.depart)
 
 
 @trips.command()
 @click.argument("trip_id", metavar="ID")
 @config_option
-def cancel(trip_id: str, config: str | None) -> None:
+@json_option
+def cancel(trip_id: str, config: str | None, as_json: bool) -> None:
     """Stop planning the trip ID. Notices that are decided still go out."""
     with daemon_store(own_settings(config)) as store:
         if not store.cancel_trip(trip_id):
             raise InputError("trips cancel", "ID", f"{trip_id} is unknown", "`alertd trips list` lists the trips")
-    click.echo(f"{trip_id} is cancelled")
+    print_result(as_json, f"{trip_id} is cancelled", id=trip_id, cancelled=True)

@@ -84,7 +84,7 @@ def _library(name: str, url: str) -> Notify:
     try:
         import apprise
     except ImportError as exc:
-        mend = "pip install 'alertd[gateways]'"
+        mend = "pip install apprise"
         raise ConfigError(name, "", "gateways need a library that is not installed", mend) from exc
     scheme = url.partition("://")[0].lower()
     if scheme in LOCAL_SCHEMES:

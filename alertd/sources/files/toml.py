@@ -1,13 +1,14 @@
 """Reads a TOML file into a pydantic model; one line per error with file, key, problem and hint."""
 
 import tomllib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Any, Final, TypeVar, get_args
 
 from pydantic import BaseModel, ConfigDict, ValidationError
 from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
 
 from alertd.errors import ConfigError, InputError
 
@@ -33,14 +34,23 @@ class FileModel(BaseModel):
 
 def read_toml(path: Path, model: type[M]) -> M:
     """Read a file as `model`. Raises ConfigError for the first error; unknown keys come before all others."""
+    return parse_table(read_table(path), model, str(path))
+
+
+def read_table(path: Path) -> dict[str, Any]:
+    """Read a file as a plain table. Raises ConfigError where it is not TOML."""
     try:
-        data = tomllib.loads(read_text(path, str(path), ConfigError))
+        return tomllib.loads(read_text(path, str(path), ConfigError))
     except tomllib.TOMLDecodeError as exc:
         raise ConfigError(str(path), "", f"not TOML: {exc}", "correct that line") from exc
+
+
+def parse_table(data: Mapping[str, Any], model: type[M], where: str) -> M:
+    """Validate a table as `model`. Raises ConfigError for the first error, the rest in its `others`."""
     try:
         return model.model_validate(data)
     except ValidationError as exc:
-        raise config_error(str(path), model, exc) from exc
+        raise config_error(where, model, exc) from exc
 
 
 def validate_row(row: Any, model: type[M], where: str, hint: str) -> M:
@@ -69,18 +79,32 @@ def read_text(path: Path, where: str, error: type[InputError]) -> str:
 
 
 def config_error(where: str, model: type[BaseModel], exc: ValidationError) -> ConfigError:
-    """Return the first error of a failed validation as one line.
+    """Return the first error of a failed validation as one line, with the further ones in its `others`.
 
     A misspelt key comes before the missing key that it causes.
     """
     errors = sorted(exc.errors(), key=lambda e: e["type"] != "extra_forbidden")
-    first = errors[0]
+    misspelt = {(*e["loc"][:-1], near) for e in errors if e["type"] == "extra_forbidden" for near in _near(model, e)}
+    errors = [e for e in errors if e["type"] != "missing" or e["loc"] not in misspelt]
+    first, *others = (_one_error(where, model, error) for error in errors)
+    first.others = tuple({str(other): other for other in others if str(other) != str(first)}.values())
+    return first
+
+
+def _near(model: type[BaseModel], unknown: ErrorDetails) -> list[str]:
+    holder, _ = _resolve(model, unknown["loc"])
+    return get_close_matches(str(unknown["loc"][-1]), [f.alias or name for name, f in holder.model_fields.items()], 1)
+
+
+def _one_error(where: str, model: type[BaseModel], first: ErrorDetails) -> ConfigError:
     loc = first["loc"]
     holder, field = _resolve(model, loc)
     kind, ctx, value = first["type"], first.get("ctx", {}), first["input"]
     match kind:
         case "extra_forbidden":
-            problem, hint = "unknown key", _known_keys(holder, str(loc[-1]))
+            near = _near(model, first)
+            known = [f.alias or name for name, f in holder.model_fields.items()]
+            problem, hint = "unknown key", f"write {near[0]}" if near else "known keys are " + ", ".join(known)
         case "missing":
             problem, hint = "missing", f"add {loc[-1]} = {_example(field, str(loc[-1]))}"
         case "literal_error" | "enum":
@@ -125,12 +149,6 @@ def _example(field: FieldInfo | None, key: str) -> str:
         return _toml(field.examples[0])
     name = getattr(field.annotation, "__name__", "") if field is not None else ""
     return {"int": "2", "float": "0.5", "bool": "true", "date": "2026-11-25", "list": "[ ... ]"}.get(name, f'"{key}"')
-
-
-def _known_keys(holder: type[BaseModel], key: str) -> str:
-    known = [f.alias or name for name, f in holder.model_fields.items()]
-    near = get_close_matches(key, known, 1)
-    return f"write {near[0]}" if near else "known keys are " + ", ".join(known)
 
 
 def _resolve(model: type[BaseModel], loc: Sequence[int | str]) -> tuple[type[BaseModel], FieldInfo | None]:

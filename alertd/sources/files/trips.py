@@ -3,18 +3,21 @@
 import csv
 import hashlib
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from difflib import get_close_matches
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Any, Final, Literal
+from zoneinfo import ZoneInfo
 
 from pydantic import ConfigDict, Field, field_validator, model_validator
 
 from alertd.errors import InputError
-from alertd.sources.files.toml import FieldError, FileModel, read_text, validate_row
+from alertd.sources.files.tables.forms import column_name, parse_number, read_table_text, separator_of
+from alertd.sources.files.tables.local_times import complete_time
+from alertd.sources.files.toml import FieldError, FileModel, validate_row
 
 _NUMBERS = (
     "drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h", "week_drive_hours_used",
@@ -189,12 +192,22 @@ class TripsFile:
         return ", ".join(f"{name} (write {found[0]}?)" if found else name for name, found in near)
 
 
-def read_trips_file(path: Path) -> TripsFile:
+ZoneOf = Callable[[str, bool], ZoneInfo | None]  # (route, at its end): the zone of that place, None if not known
+_TIMES: Final = {"depart": False, "on_duty_since": False, "deliver_from": True, "deliver_by": True}  # at the end?
+
+
+def no_zone(route: str, at_end: bool) -> ZoneInfo | None:
+    """The zone of no place: every time then needs an offset."""
+    return None
+
+
+def read_trips_file(path: Path, zone_of: ZoneOf = no_zone) -> TripsFile:
     """Read a CSV or JSON file row by row: a bad row does not affect the others.
 
-    Rows that give one id different contents are all bad. Raises InputError when the file as a whole cannot be read.
+    A time without an offset is local: to the start of the route, a delivery's to its end. Rows that give one id
+    different contents are all bad. Raises InputError when the file as a whole cannot be read.
     """
-    text = read_text(path, path.name, InputError)
+    text = read_table_text(path)
     if path.suffix.lower() == ".json":
         rows, columns = _json_rows(text, path.name), list[str]()
     else:
@@ -212,7 +225,7 @@ def read_trips_file(path: Path) -> TripsFile:
         if isinstance(row, dict):
             ignored |= dict.fromkeys(str(name) for name in row if name not in known)
         try:
-            trip = parse_trip({k: v for k, v in row.items() if k in known} if isinstance(row, dict) else row, where)
+            trip = parse_trip(complete_row(row, where, zone_of) if isinstance(row, dict) else row, where)
         except InputError as exc:
             bad.append(_bad(label, row, exc))
             continue
@@ -229,6 +242,23 @@ def read_trips_file(path: Path) -> TripsFile:
         twice = InputError(f"{path.name} {label}", "id", problem, "give each trip an id of its own")
         bad.append(_bad(label, row, twice))
     return TripsFile(trips=tuple(trip for _, _, trip in trips.values()), bad=tuple(bad), ignored=tuple(ignored))
+
+
+def complete_row(row: dict[str, Any], where: str, zone_of: ZoneOf) -> dict[str, Any]:
+    """Return the known keys of a row, its local times with their offsets. Raises InputError."""
+    out = {k: v for k, v in row.items() if k in TripRequest.model_fields}
+    route = out.get("route") or next(iter(out.get("routes") or ()), "")
+    for key, at_end in _TIMES.items():
+        text = out.get(key)
+        if not isinstance(text, str) or not text:
+            continue
+        zone = zone_of(route, at_end) if isinstance(route, str) else None
+        try:
+            out[key] = complete_time(text, zone)
+        except ValueError as exc:
+            problem, _, hint = str(exc).partition("; ")
+            raise InputError(where, key, problem, hint) from exc
+    return out
 
 
 def read_trips(path: Path) -> tuple[TripRequest, ...]:
@@ -276,7 +306,9 @@ def _csv_rows(text: str, where: str) -> tuple[list[tuple[str, Any]], list[str]]:
     header_n = next((n for n, line in enumerate(lines) if line.strip()), None)
     if header_n is None:
         raise InputError(where, "", "is empty", "write the header " + ",".join(TripRequest.model_fields))
-    columns = [name.strip() for name in _cells(lines[header_n : header_n + 1], where, header_n + 1)]
+    separator = separator_of(lines[header_n])
+    header = _cells(lines[header_n : header_n + 1], where, header_n + 1, separator)
+    columns = [column_name(name, TripRequest.model_fields) for name in header]
     _check_columns(columns, where)
     rows: list[tuple[str, Any]] = []
     n = header_n + 1
@@ -284,13 +316,13 @@ def _csv_rows(text: str, where: str) -> tuple[list[tuple[str, Any]], list[str]]:
         if not lines[n].strip():
             n += 1
             continue
-        taken_n, row = _csv_row(lines[n : n + _LINES_OF_A_ROW], columns, where, n + 1)
+        taken_n, row = _csv_row(lines[n : n + _LINES_OF_A_ROW], columns, where, n + 1, separator)
         n += taken_n
         rows.append((f"line {n}", row))
     return rows, columns
 
 
-def _csv_row(lines: Sequence[str], columns: Sequence[str], where: str, number: int) -> tuple[int, Any]:
+def _csv_row(lines: Sequence[str], columns: Sequence[str], where: str, number: int, separator: str) -> tuple[int, Any]:
     """Return the number of lines of the row that begins with the first of `lines`, and the row.
 
     A quoted cell may contain line breaks (RFC 4180). An unclosed quote must not swallow the following rows. So more
@@ -299,12 +331,12 @@ def _csv_row(lines: Sequence[str], columns: Sequence[str], where: str, number: i
     mistakes: list[InputError] = []
 
     def broken(why: InputError) -> _Broken:
-        cells = dict(zip(columns, lines[0].split(","), strict=False))
+        cells = dict(zip(columns, lines[0].split(separator), strict=False))
         return _Broken(line=lines[0], trip_id=cells.get("id", "").strip(' "'), mistake=why)
 
     for taken_n in range(1, len(lines) + 1):
         try:
-            cells = _cells(lines[:taken_n], where, number)
+            cells = _cells(lines[:taken_n], where, number, separator)
         except InputError as exc:
             mistakes.append(exc)
             if '"' not in lines[0]:
@@ -314,16 +346,16 @@ def _csv_row(lines: Sequence[str], columns: Sequence[str], where: str, number: i
             continue
         if len(cells) > len(columns):
             problem = f"has {len(cells)} cells, but the header has {len(columns)} columns"
-            hint = "put text with commas into double quotes"
+            hint = f'put text with "{separator}" into double quotes'
             return taken_n, broken(InputError(f"{where} line {number}", "", problem, hint))
-        return taken_n, _read_cells(dict(zip(columns, cells, strict=False)))
+        return taken_n, _read_cells(dict(zip(columns, cells, strict=False)), separator)
     return 1, broken(mistakes[0])
 
 
-def _cells(lines: Sequence[str], where: str, number: int) -> list[str]:
+def _cells(lines: Sequence[str], where: str, number: int, separator: str) -> list[str]:
     """Return the cells of one row. Raises InputError where it is not CSV."""
     try:
-        found = list(csv.reader([line + "\n" for line in lines], strict=True))
+        found = list(csv.reader([line + "\n" for line in lines], strict=True, delimiter=separator))
         if len(found) != 1:
             raise csv.Error("quotes end before the row does")
     except csv.Error as exc:
@@ -331,13 +363,17 @@ def _cells(lines: Sequence[str], where: str, number: int) -> list[str]:
     return found[0]
 
 
-def _read_cells(cells: dict[str, Any]) -> dict[str, Any]:
+def _read_cells(cells: dict[str, Any], separator: str) -> dict[str, Any]:
     row = {name: cell.strip() for name, cell in cells.items() if cell.strip()}
     out: dict[str, Any] = dict(row)
     for name in _NUMBERS:
         if name in row:
             with suppress(ValueError):  # the model reports values that are not numbers
-                out[name] = int(row[name]) if name in ("cycle_limit_h", "short_rests_used") else float(row[name])
+                out[name] = (
+                    int(row[name])
+                    if name in ("cycle_limit_h", "short_rests_used")
+                    else parse_number(row[name], separator)
+                )
     if "routes" in row:
         out["routes"] = [name.strip() for name in row["routes"].split(";")]
     return out

@@ -37,7 +37,7 @@ def read_extract(path: Path, lines: Sequence[tuple[Array, Array]]) -> OsmAnswer:
         import osmium
     except ImportError as exc:
         raise ConfigError(
-            str(path), "", "needs pyosmium to be read", "pip install 'alertd[osm]', or give an Overpass answer (.json)"
+            str(path), "", "needs pyosmium to be read", "pip install osmium, or give an Overpass answer (.json)"
         ) from exc
     if not path.is_file():
         raise InputError(str(path), "", "is not there", "give an extract, e.g. colorado.osm.pbf")

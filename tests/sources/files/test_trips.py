@@ -3,6 +3,7 @@
 import json
 from datetime import datetime
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -49,7 +50,7 @@ def test_a_heading_without_rows_is_a_day_without_trips(tmp_path: Path) -> None:
     [
         ("", "trips.csv: is empty; write the header id,route,rig"),
         (HEAD.replace("rig,", "") + ROW, "trips.csv: rig: this column is missing; write the header"),
-        (HEAD.replace(",", ";") + ROW, "trips.csv: id: this column is missing"),
+        (HEAD.replace(",", ":") + ROW, "trips.csv: id: this column is missing"),
         (HEAD.replace("driver", "rig") + ROW, "trips.csv: rig: two columns have this name"),
         (HEAD + ROW + ROW, 'trips.csv line 3: id: "T-1" is given twice'),
         (HEAD + ROW.replace("T-1", "T 1"), 'trips.csv line 2: id: "T 1" is wrong'),
@@ -208,3 +209,61 @@ def _same_on_another_line(tmp_path: Path, wrong: str) -> None:
     moved = read_trips_file(write(tmp_path, HEAD + ROW.replace("T-1", "T-9") + wrong)).bad[0]
     other = read_trips_file(write(tmp_path, HEAD + wrong.replace("Bo", "Cy"))).bad[0]
     assert first.content == moved.content != other.content
+
+
+DENVER = ZoneInfo("America/Denver")
+SPREADSHEET = "ID;Route;RIG;Depart;Drive hours used;routes\nT-1;i90;r;2027-01-14 04:45;3,5;\n"
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig", "utf-16"])
+def test_a_spreadsheets_table_is_read(encoding: str, tmp_path: Path) -> None:
+    path = tmp_path / "trips.csv"
+    path.write_bytes(SPREADSHEET.encode(encoding))
+    (trip,) = read_trips_file(path, lambda route, at_end: DENVER).trips
+    assert (trip.id, trip.depart, trip.drive_hours_used) == ("T-1", "2027-01-14T04:45:00-07:00", 3.5)
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("2027-01-14T04:45", "2027-01-14T04:45:00-07:00"),
+        ("2027-01-14 04:45-08:00", "2027-01-14T04:45:00-08:00"),
+        ("14.01.2027 04:45", "2027-01-14T04:45:00-07:00"),
+        ("1/14/2027 4:45 PM", "2027-01-14T16:45:00-07:00"),
+        ("1/14/2027, 12:05 am", "2027-01-14T00:05:00-07:00"),
+        ("5/5/2027 4:45", "2027-05-05T04:45:00-06:00"),
+    ],
+)
+def test_local_times_take_the_zone_of_the_start(text: str, expected: str, tmp_path: Path) -> None:
+    path = tmp_path / "trips.csv"
+    path.write_text(f'id,route,rig,depart\nT-1,i90,r,"{text}"\n', encoding="utf-8")
+    (trip,) = read_trips_file(path, lambda route, at_end: DENVER).trips
+    assert trip.depart == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("3/4/2027 4:45", "may be 2027-03-04 or 2027-04-03; write it as 2027-03-04T04:45"),
+        ("46401.1979166667", "is a spreadsheet's number of a day; format the column as text"),
+        ("2027-03-14 02:30", "a clock change skips in America/Denver; add the offset"),
+        ("2027-11-07 01:30", "a clock change repeats in America/Denver; add the offset"),
+        ("31.02.2027 04:45", "is not a date and time"),
+        ("14/14/2027 04:45", "is not a date and time"),
+        ("tomorrow", "is not a date and time"),
+    ],
+)
+def test_a_time_of_two_readings_is_reported(text: str, expected: str, tmp_path: Path) -> None:
+    path = tmp_path / "trips.csv"
+    path.write_text(f'id,route,rig,depart\nT-1,i90,r,"{text}"\n', encoding="utf-8")
+    (bad,) = read_trips_file(path, lambda route, at_end: DENVER).bad
+    assert expected in str(bad.mistake)
+    assert str(bad.mistake).startswith("trips.csv line 2: depart: ")
+
+
+def test_a_delivery_is_local_to_the_end_of_the_route(tmp_path: Path) -> None:
+    path = tmp_path / "trips.csv"
+    path.write_text("id,route,rig,depart,deliver_by\nT-1,i90,r,2027-01-14T04:45,2027-01-14T16:00\n", encoding="utf-8")
+    seattle = ZoneInfo("America/Los_Angeles")
+    (trip,) = read_trips_file(path, lambda route, at_end: seattle if at_end else DENVER).trips
+    assert (trip.depart[-6:], trip.deliver_by[-6:]) == ("-07:00", "-08:00")

@@ -1,46 +1,55 @@
 """Imports the trips file row by row. Reports unreadable rows to the office, once per content."""
 
 import logging
-from collections.abc import Mapping, Sequence
-from datetime import datetime, timedelta
+from dataclasses import dataclass
+from datetime import datetime
 from pathlib import Path
 from typing import Final
 
 from alertd.errors import InputError
-from alertd.notices.model import Audience
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
 from alertd.records.trips_rows import REPORTED_ROWS, is_reported, row_hash
-from alertd.sources.files.trips import BadRow, TripsFile, read_trips_file
+from alertd.service.trip_import.vanished_rows import MOST_ROWS, OF_USE, Targets, handle_vanished, may_return
+from alertd.sources.files.trips import BadRow, TripsFile, ZoneOf, no_zone, read_trips_file
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
-OF_USE: Final = timedelta(hours=24)
-MOST_ROWS: Final = 20  # named in a notice text
 MOST_IN_BODY: Final = 100  # keeps a body far below 64 kB
 
-Targets = Mapping[Audience, Sequence[str]]
 Unread = tuple[tuple[str, str], ...]  # (file and row, reason)
 
 
-def import_trips_file(path: Path, store: Store, targets: Targets, now_utc: datetime) -> tuple[Unread, tuple[str, ...]]:
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripsImport:
+    """What a file becomes. zone_of: gives local times their zone. cancel: whether a row that is gone ends its trip."""
+
+    path: Path
+    targets: Targets
+    zone_of: ZoneOf = no_zone
+    cancel: bool = True
+
+
+def import_trips_file(ask: TripsImport, store: Store, now_utc: datetime) -> tuple[Unread, tuple[str, ...]]:
     """Save the trips of a file; returns what could not be read, and the ignored columns.
 
     A trip whose row has become unreadable stays as in its last readable row. Raises StoreError.
     """
+    path, targets = ask.path, ask.targets
     try:
-        file = read_trips_file(path)
+        file = read_trips_file(path, ask.zone_of)
     except InputError as exc:
         log.error("%s", exc)
         _report_file(path, exc, store, targets, now_utc)
         return ((path.name, f"{exc}; trips named in it only are not planned"),), ()
     for trip in file.trips:
         stored = store.trip(trip.id)
-        if stored is None or not stored.cancelled:
+        if stored is None or not stored.cancelled or may_return(store, trip.id, now_utc):
             kept = StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc)
             store.put_trip(kept, replace=True)
+    handle_vanished(path.name, file, store, targets, now_utc, cancel=ask.cancel)
     _report_rows(path, file, store, targets, now_utc)
     return tuple((f"{path.name} {bad.label}", _why(bad, store)) for bad in file.bad), file.ignored
 

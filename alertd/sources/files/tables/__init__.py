@@ -1,0 +1,1 @@
+"""Tables as spreadsheets save them: their encodings, separators, headers, numbers and dates."""
