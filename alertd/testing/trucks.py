@@ -152,6 +152,9 @@ def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
     at_m = float(np.interp(reach_s, along["reach_s"], along["distance_m"]))
     if now_utc >= datetime.fromisoformat(plan["arrive_at"]):
         at_m = float(plan["route_length_m"])
+    # Between two samples `reach_s` includes the stop, so a truck on it would creep up to the place for hours.
+    ups = [s["chain_up"] for s in plan["stretches"] if s["advice"] == "chain" and not s["chained"]]
+    at_m = max([at_m, *(up["distance_m"] for up in ups if now_utc >= datetime.fromisoformat(up["arrive_at"]))])
     waits_m: list[float] = [s["chain_up"]["distance_m"] for s in plan["stretches"] if s["advice"] == "hold"]
     waits_m += [] if hold is None else [hold["wait"]["distance_m"]]
     return min([at_m, *(m for m in waits_m if m >= along["distance_m"][0])])

@@ -12,7 +12,7 @@ from alertd.notices import surfaces
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact, fact_of
-from alertd.notices.text import days_text, driver_parts, gsm7, phrases
+from alertd.notices.text import days_text, driver_parts, gsm7, law_text, phrases
 from alertd.notices.text.driver_parts import SurenessForm
 from alertd.notices.text.driver_sms import MAX_SEGMENTS, fit_segments
 from alertd.notices.triggers.compose import (
@@ -188,7 +188,7 @@ def _before_ice(
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
     audience = recipient(plan, now_utc, policy)[0]
-    text = driver_words(partial(surfaces.ice_text, plan, surface), plan, now_utc, policy, translators)
+    text = driver_words(partial(surfaces.ice_text, plan, (surface,)), plan, now_utc, policy, translators)
     key = (f"ice about {round(surface.start_m / 20_000.0)}",)
     return [
         person_notice(
@@ -271,6 +271,8 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
         )
     leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, translator)
 
+    law = "" if plan.stretches else law_text.other_duties_words(plan, translator)
+
     def shorten(form: tuple[int, bool]) -> str:
         cut, rested = form
         where = phrases.cut_name(names, cut)
@@ -283,7 +285,9 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
         )
         rest = days_text.next_rest_words(plan, REST_NAME, translator) if rested else ""
         age = f"{phrases.forecast_age(plan, translator=translator)}."
-        return " ".join(part for part in (text, rest, age, driver_parts.closing(translator)) if part)
+        return " ".join(
+            part for part in (text, law if cut else "", rest, age, driver_parts.closing(translator)) if part
+        )
 
     with_rest = [(cut, True) for cut in (80, 50, 30)]  # the names of passes come before the rest
     return fit_segments(shorten, [*with_rest, *((cut, False) for cut in (80, 50, 30, 15, 0))])
