@@ -63,13 +63,17 @@ class Trucks:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._trucks: dict[str, Truck] = {}
+        self._plans: dict[str, tuple[str, dict[str, Any]]] = {}  # by trip, the id of its latest plan and that plan
 
     def move(self, trip_id: str, route: Route, now_utc: datetime) -> None:
         """Report the present state of a trip's truck: position, chains, and messages that its driver has read."""
         stored = self._store.latest_plan(trip_id)
         if stored is None:
             return
-        plan, truck = json.loads(stored.body)["plan"], self._trucks.setdefault(trip_id, Truck())
+        known = self._plans.get(trip_id)
+        if known is None or known[0] != stored.id:
+            known = self._plans[trip_id] = (stored.id, json.loads(stored.body)["plan"])
+        plan, truck = known[1], self._trucks.setdefault(trip_id, Truck())
         self._read(trip_id, truck, now_utc)
         if truck.arrived or (truck.seen_at is not None and now_utc - truck.seen_at < REPORTS_EVERY):
             return

@@ -135,7 +135,7 @@ def name_and_milepost(stop: StopChoice, cut: int, translator: Translator) -> str
     mark = place_text.mark(stop, translator, short=cut < SHORT_NAME)
     if not cut and mark:
         return mark
-    name = stop.name[: max(cut, 14)].rstrip()
+    name = phrases.cut_name(place_text.stop_name(stop, translator), max(cut, 14))
     return f"{name}, {mark}" if mark else name
 
 

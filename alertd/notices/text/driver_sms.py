@@ -193,7 +193,7 @@ def _place(stop: StopChoice, name_max: int, translator: Translator) -> str:
     if name_max == 0 and mark:
         return mark
     name_max = max(name_max, 14)
-    name = stop.name if len(stop.name) <= name_max else stop.name[: name_max - 1].rstrip() + "."
+    name = phrases.cut_name(place_text.stop_name(stop, translator), name_max)
     return f"{name}, {mark}" if mark else name
 
 

@@ -9,9 +9,9 @@ from alertd.plan.model.law import DutyNote, LandLaw, TireOwed
 from alertd.plan.model.plan import Plan
 
 _ON: Final = {
-    "posted": gettext_noop("{power} + {towed} tires on: posted"),
-    "expected": gettext_noop("{power} + {towed} tires on: expected to be posted"),
-    "if posted": gettext_noop("{power} + {towed} tires on if posted"),
+    "posted": gettext_noop("chain {power} tractor + {towed} trailer tires: posted"),
+    "expected": gettext_noop("chain {power} tractor + {towed} trailer tires: expected to be posted"),
+    "if posted": gettext_noop("chain {power} tractor + {towed} trailer tires if posted"),
 }
 _SURE: Final = {
     "statute": "statute read", "agency": "agency page read", "secondary": "press or trade page",
@@ -67,7 +67,7 @@ def _on(land: LandLaw, translator: Translator) -> str:
         return translator.gettext("rig may be barred")
     tires = {"power": land.power_n, "towed": land.towed_n}
     if not land.known:
-        on = translator.gettext("no rule on file, be ready for {power} + {towed} tires", **tires)
+        on = translator.gettext("no rule on file, be ready for {power} tractor + {towed} trailer tires", **tires)
     elif not land.level_id:
         return translator.gettext("no chain rule on file for this rig")
     else:

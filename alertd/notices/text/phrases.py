@@ -188,7 +188,8 @@ def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), translator: T
 
 def stop_words(stop: StopChoice, translator: Translator = ENGLISH) -> str:
     """Return a place that a driver can find: name, then road, direction and mile in brackets."""
-    return f"{stop.name}, {place_text.mark(stop, translator)}" if stop.milepost else stop.name
+    name = place_text.stop_name(stop, translator)
+    return f"{name}, {place_text.mark(stop, translator)}" if stop.milepost else name
 
 
 def last_position(plan: Plan) -> str:

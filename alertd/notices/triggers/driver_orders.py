@@ -11,6 +11,7 @@ from alertd.notices.sent_state import SentFact, fact_of
 from alertd.notices.triggers import closures, wind
 from alertd.notices.triggers.change_weight import is_worse
 from alertd.notices.triggers.covered import has_prepass_text, is_covered, is_further_place
+from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
 
@@ -29,6 +30,9 @@ def is_left(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: d
     now = fact_of(stretch)
     if silent_row(now, stretch, before) is not None:
         return True
+    known = [b for b in before if b.silent and b.is_about(stretch)]
+    if now.advice is Advice.READY and plan.position is not None and any(is_past(now, b) for b in known):
+        return True  # he passed the place with the order to be ready
     if now_utc < plan.depart_at or stretch.chained or is_covered(plan, stretch, now_utc):
         return False
     if is_further_place(plan, stretch, now_utc) and has_prepass_text(plan, stretch, now_utc, policy):
@@ -62,6 +66,11 @@ def silent_row(now: SentFact, stretch: Stretch, before: Sequence[SentFact]) -> S
         return None
     rows = [replace(b, advice=Advice.READY) for b in before if b.silent and b.is_about(stretch)]
     return next((b for b in rows if _has_same_order(b, now) and b.at - now.at < MIN_SHIFT), None)
+
+
+def is_past(now: SentFact, was: SentFact) -> bool:
+    """Whether a truck under way has no listed stop left, where one was sent before."""
+    return not now.stop_id or (is_unlisted(now.stop_id) and not is_unlisted(was.stop_id))
 
 
 def is_silent(fact: SentFact, policy: Policy) -> bool:

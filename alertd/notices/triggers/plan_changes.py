@@ -36,13 +36,13 @@ from alertd.notices.triggers.driver_orders import (
     held_longer,
     is_further,
     is_left,
+    is_past,
     is_silent,
     left_to_prepass,
     silent_row,
 )
 from alertd.notices.triggers.lasting import forecast_at, has_lasted
 from alertd.notices.upheld import raised, upheld
-from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
@@ -257,7 +257,7 @@ def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: 
     if plan.chains is not None and stretch.chained and plan.chains.missing_n > 0 and has_other_tires(now, was):
         return True
     on = plan.chains is not None and not plan.chains.doubt
-    if on or now.advice.rank < was.advice.rank or (position is not None and _is_past(now, was)):
+    if on or now.advice.rank < was.advice.rank or (position is not None and is_past(now, was)):
         return False
     # A driver who holds there holds at any hour.
     late = (
@@ -268,10 +268,6 @@ def _is_news(plan: Plan, stretch: Stretch, before: Sequence[SentFact], now_utc: 
     hangs = plan.hanging_since is not None and stretch is plan.stretches[0]  # where, is no question any more
     moved = (not hangs and (late or not now.same_place(was))) or now.tires != was.tires
     return moved and (now.at - now_utc <= policy.soon or _gap_is_over(before, now_utc, policy))
-
-
-def _is_past(now: SentFact, was: SentFact) -> bool:
-    return not now.stop_id or (is_unlisted(now.stop_id) and not is_unlisted(was.stop_id))
 
 
 def _is_there(position: PositionFix, stretch: Stretch) -> bool:

@@ -257,12 +257,14 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
     icy = surfaces.to_slow_for(plan)
     names = ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.place))
     tires = translator.gettext("chains by carry rule")
+    ice = ""
     if icy and plan.advice is Advice.SLOW:
-        names = ", ".join(surfaces.span(s, translator) for s in icy)
-    elif icy:
-        what += ", " + translator.gettext("ICE {span}", span=", ".join(surfaces.span(s, translator) for s in icy[:2]))
+        names = surfaces.spans(icy, translator)
+    elif icy:  # after the passes: it is not on them
+        ice = ", " + translator.gettext("ICE {span}", span=surfaces.spans(icy, translator))
     if worst is not None:
-        tires = translator.ngettext("{n} tire to chain", "{n} tires to chain", worst.hanging.singles_n)
+        most_n = max(s.hanging.singles_n for s in plan.stretches)  # what to load, whichever pass is likelier
+        tires = translator.ngettext("{n} tire to chain", "{n} tires to chain", most_n)
         tires += f", {phrases.likely(worst, translator)}"
     if n := plan.singles_short:
         tires += ", "
@@ -280,7 +282,7 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
             "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
             trip=plan.trip_id[: 24 if cut else 12],
             leaves=leaves,
-            what=translator.gettext("{what} at {where}", what=what, where=where) if where else what,
+            what=(translator.gettext("{what} at {where}", what=what, where=where) if where else what) + ice,
             tires=tires,
         )
         rest = days_text.next_rest_words(plan, REST_NAME, translator) if rested else ""
