@@ -157,8 +157,11 @@ def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
     if now_utc >= datetime.fromisoformat(plan["arrive_at"]):
         at_m = float(plan["route_length_m"])
     # Between two samples `reach_s` includes the stop, so a truck on it would creep up to the place for hours.
-    ups = [s["chain_up"] for s in plan["stretches"] if s["advice"] == "chain" and not s["chained"]]
-    at_m = max([at_m, *(up["distance_m"] for up in ups if now_utc >= datetime.fromisoformat(up["arrive_at"]))])
+    ups: list[dict[str, Any]] = [
+        s["chain_up"] for s in plan["stretches"] if s["advice"] == "chain" and not s["chained"]
+    ]
+    reached_m = (float(up["distance_m"]) for up in ups if now_utc >= datetime.fromisoformat(up["arrive_at"]))
+    at_m = max([at_m, *reached_m])
     waits_m: list[float] = [s["chain_up"]["distance_m"] for s in plan["stretches"] if s["advice"] == "hold"]
     waits_m += [] if hold is None else [hold["wait"]["distance_m"]]
     return min([at_m, *(m for m in waits_m if m >= along["distance_m"][0])])

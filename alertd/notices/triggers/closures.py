@@ -68,6 +68,16 @@ def _is_beyond(note: ClosureNote, row: SentFact) -> bool:
     return not is_same(row, note) and note.start_m >= row.start_m
 
 
+def not_released(
+    plan: Plan, rows: Sequence[SentFact], opened: Sequence[SentFact], now_utc: datetime
+) -> tuple[SentFact, ...]:
+    """Return the holds that a driver who has not left still obeys: the plan has none, and relief was not sent yet."""
+    if now_utc >= plan.depart_at:
+        return ()
+    sent = (b for b in rows if b.advice is Advice.HOLD and b.sent_at is not None and not b.pending and b not in opened)
+    return tuple(b for b in sent if not any(is_same(b, n) for n in holding_closures(plan)))
+
+
 def is_still_held(plan: Plan, row: SentFact) -> bool:
     """Whether another reason to hold remains, so that the end of this one is no relief."""
     return any(not is_same(row, n) for n in holding_closures(plan))

@@ -3,7 +3,7 @@
 It sends nothing twice and gives no false relief.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
@@ -85,6 +85,19 @@ def plan_notices(
     )  # the truck may have stopped, so no stretch counts as passed
     ahead = [s for s in plan.stretches if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
     here_m = plan.position.distance_m if plan.position else None
+    obeyed = closures.not_released(plan, closure_rows, opened, now_utc)
+
+    def covered(what: Stretch | SurfaceStretch) -> bool:
+        """Whether a driver who obeys a hold, or a graver order, does not come to this place."""
+        if isinstance(what, SurfaceStretch):
+            return any(what.start_m >= b.start_m for b in obeyed) or is_behind_hold(plan, what, now_utc)
+        beyond = any(what.chain_up.distance_m >= b.start_m for b in obeyed)
+        return (beyond and what.advice is not Advice.HOLD) or is_covered(plan, what, now_utc)
+
+    def message_of(s: Stretch, *, can_wait: bool = False) -> Message:
+        message = stretch_message(plan, s, can_wait=can_wait, covered=covered(s))
+        return replace(message, further=is_further(plan, s, now_utc, policy))
+
     changed = tuple(s for s in ahead if before is None or _is_news(plan, s, stretch_rows, now_utc, policy))
     icy_ahead = [s for s in surfaces.to_slow_for(plan) if position_is_old or s.leave_at + BEHIND_AFTER > now_utc]
     icy = surfaces.news(icy_ahead, surface_rows, here_m, now_utc, policy)
@@ -109,12 +122,7 @@ def plan_notices(
         *(closure_message(plan, n) for n in closed),
         *(opening_message(plan, b) for b in opened if not closures.is_still_held(plan, b)),
         *(
-            replace(
-                stretch_message(
-                    plan, s, can_wait=not asks_worse(plan, (s,), stretch_rows), covered=is_covered(plan, s, now_utc)
-                ),
-                further=is_further(plan, s, now_utc, policy),
-            )
+            message_of(s, can_wait=not asks_worse(plan, (s,), stretch_rows))
             for s in changed
             if not is_left(plan, s, stretch_rows, now_utc, policy)
         ),
@@ -126,11 +134,11 @@ def plan_notices(
             and not is_silent(b, policy)
             and not (_overlaps(b, changed) or _overlaps(b, icy))
         ),
-        *_ice_messages(plan, icy, pending_rows, icy_ahead, now_utc),
+        *_ice_messages(plan, icy, pending_rows, icy_ahead, covered),
         *(on_thaw(plan, b) for b in thawed if _is_known(b, plan, policy) and b.stop_id == surfaces.ICY_ROAD),
         *(wind.caution_message(plan, n) for n in windy),
         *(wind.end_message(plan, b) for b in wind_ended if _is_known(b, plan, policy)),
-        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, fresh, now_utc, policy))),
+        *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, fresh, message_of))),
     ]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     no_more = (*milder, *less_icy, *over, *less_windy)
@@ -183,15 +191,15 @@ def _ice_messages(
     icy: Sequence[SurfaceStretch],
     pending_rows: Sequence[SentFact],
     icy_ahead: Sequence[SurfaceStretch],
-    now_utc: datetime,
+    covered: Callable[[SurfaceStretch], bool],
 ) -> list[Message]:
     """Return one message about all the ice ahead if any of it is due, and one about ice behind a hold."""
     rows = [b for b in pending_rows if b.stop_id == surfaces.ICY_ROAD and b.advice is not Advice.CLEAR]
     due = [s for s in icy_ahead if s in icy or any(b.overlaps(s) for b in rows)]
-    behind = [s for s in due if is_behind_hold(plan, s, now_utc)]
+    behind = [s for s in due if covered(s)]
     out = [replace(on_ice(plan, behind), covered=True)] if behind else []
     if len(due) > len(behind):
-        out.append(on_ice(plan, [s for s in icy_ahead if not is_behind_hold(plan, s, now_utc)]))
+        out.append(on_ice(plan, [s for s in icy_ahead if not covered(s)]))
     return out
 
 
@@ -313,8 +321,7 @@ def _pending_message(
     plan: Plan,
     ahead: Sequence[Stretch],
     news: Sequence[object],
-    now_utc: datetime,
-    policy: Policy,
+    message_of: Callable[[Stretch], Message],
 ) -> Message | None:
     """Return the message still pending for the driver, as it applies now; None if new messages cover it."""
     if fact in news:
@@ -334,8 +341,7 @@ def _pending_message(
     first = max(here, key=lambda s: s.advice.rank)
     if first in news:
         return None
-    message = stretch_message(plan, first, covered=is_covered(plan, first, now_utc))
-    return replace(message, further=is_further(plan, first, now_utc, policy))
+    return message_of(first)
 
 
 def _with_sent_at(

@@ -5,7 +5,7 @@ What a driver does with each text is common practice, no source.
 
 from collections.abc import Callable
 from dataclasses import replace
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any
 
 import pytest
@@ -159,3 +159,22 @@ def test_a_reason_before_the_place_of_a_hold_is_sent(saying: Saying) -> None:
     log = Log()
     log.driver(held(saying(), GUSTS))
     assert len(log.driver(held(saying(), GUSTS, ICE))) == 1
+
+
+def test_orders_beyond_a_hold_come_with_its_release(saying: Saying) -> None:
+    """Until its relief is sent a driver who has not left obeys the hold; then both come together."""
+    slow = replace(
+        POLICY,
+        ease_after=timedelta(minutes=20),
+        ease_alone_after=timedelta(minutes=20),
+        quiet_from=time(0),
+        quiet_to=time(0),
+    )
+    facts = plan_notices(held(saying(), ICE), None, at_hour(4.2), slow)[1]
+    texts = []
+    for hour in (4.5, 4.7, 5.0):
+        plan = saying(READY)
+        newer = tuple(replace(s, issued_at=at_hour(hour), fetched_at=at_hour(hour)) for s in plan.sources)
+        notices, facts = plan_notices(replace(plan, sources=newer), facts, at_hour(hour), slow)
+        texts.append([n.text[:5] for n in notices if n.audience is Audience.DRIVER])
+    assert texts == [[], [], ["EASED", "BE RE"]]
