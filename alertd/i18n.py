@@ -77,3 +77,12 @@ ENGLISH: Final = Translator(
     months=("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"),
 )
 ALL_ENGLISH: Final = Translators(driver=ENGLISH, office=ENGLISH)
+ALMOST_CERTAIN_FRAC: Final = 0.95  # [A] from here on "9 in 10" would be too little and "10 in 10" too much
+
+
+def odds(frac: float, translator: Translator = ENGLISH) -> str:
+    """Return a probability in words that need no arithmetic, e.g. "6 in 10"; never certain, never none."""
+    if frac >= ALMOST_CERTAIN_FRAC:
+        return translator.gettext("almost certain")
+    tenths = round(frac * 10.0)
+    return translator.gettext("{n} in 10", n=tenths) if tenths >= 1 else translator.gettext("under 1 in 10")

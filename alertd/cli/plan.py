@@ -9,6 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from alertd.errors import InputError
+from alertd.i18n import odds
 from alertd.notices import headline, surfaces
 from alertd.notices.text import days_text, departures, law_text, phrases
 from alertd.notices.text.place_text import where
@@ -91,8 +92,8 @@ def _slow(plan: Plan, console: Console) -> None:
         console.print(Text.assemble("\n", (" SLOW DOWN FOR WIND OR SIGHT ", f"reverse {_STYLE[Advice.SLOW]}")))
     elif plan.advice is Advice.SLOW:
         verb = Text(f" {VERB[Advice.SLOW]} ", f"reverse {_STYLE[Advice.SLOW]}")
-        odds = phrases.percent(phrases.winter_frac(plan))
-        console.print(Text.assemble("\n", verb, f"  up to {odds} likely; keep chains aboard, look for signs"))
+        how_sure = odds(phrases.winter_frac(plan))
+        console.print(Text.assemble("\n", verb, f"  winter road {how_sure}; keep chains aboard, look for signs"))
 
 
 def _road_without_chains(label: str, lines: list[str], console: Console) -> None:

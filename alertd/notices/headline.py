@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from datetime import datetime
 from typing import Final, NamedTuple
 
-from alertd.i18n import ENGLISH, Translator, gettext_noop
+from alertd.i18n import ENGLISH, Translator, gettext_noop, odds
 from alertd.notices import surfaces
 from alertd.notices.text import driver_parts, phrases
 from alertd.plan.controls.closures import describe_closure
@@ -78,7 +78,7 @@ def road_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     return [
         *surface_lines(plan, translator),
         *(
-            f"{reason(n.what, translator)} ({n.detail}, {phrases.percent(n.probability or 0.0)}), "
+            f"{reason(n.what, translator)} ({n.detail}, {odds(n.probability or 0.0, translator)}), "
             f"{surfaces.span_between(n.start_m, n.end_m, translator)}"
             for n in plan.closures
             if n.kind and not n.held
@@ -114,7 +114,7 @@ def hold_line(hold: HoldNote, made_at: datetime, translator: Translator = ENGLIS
         order = translator.gettext("HOLD: do not start. {what}, {span}.", what=what, span=span)
     elif not hold.wait.stop_id:
         order = translator.gettext(
-            "HOLD: stand at the first safe place off the road. {what}, {span}.", what=what, span=span
+            "HOLD: park at the first safe place off the road. {what}, {span}.", what=what, span=span
         )
     else:
         where = driver_parts.place_words(hold.wait, translator)
@@ -139,10 +139,10 @@ def arrival(plan: Plan, translator: Translator = ENGLISH) -> str:
         for t in (plan.arrivals.unchained_at, plan.arrivals.chained_at)
     )
     return translator.gettext(
-        "unchained {bare}, chained {chained}, chains {n} in 100",
+        "unchained {bare}, chained {chained}, chains {odds}",
         bare=bare.rsplit(" ", 1)[0],
         chained=chained,
-        n=min(max(round(plan.arrivals.chain_probability * 100), 1), 99),
+        odds=odds(plan.arrivals.chain_probability, translator),
     )
 
 
@@ -154,7 +154,7 @@ def surface_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     if plan.partial:
         return [translator.gettext("Road not known in part: expect ice or snow where it is not known")]
     if plan.bridges:
-        share = phrases.percent(max(b.probability for b in plan.bridges))
+        share = odds(max(b.probability for b in plan.bridges), translator)
         return [translator.gettext("Bridges may be icy ({share}), the road beside them not", share=share)]
     return []
 
@@ -193,7 +193,7 @@ def _worst(found: tuple[tuple[str, float], ...], *, icy: bool = True) -> tuple[s
 
 
 def _line(r: _Run, translator: Translator) -> str:
-    """One run, e.g. "GLAZE mi 3-50, 06:00-09:20 MST, 90% likely: max 15 mph. No chain control expected."."""
+    """One run, e.g. "GLAZE mi 3-50, 06:00-09:20 MST, 9 in 10: max 15 mph. No chain control expected."."""
     name = driver_parts.surface(r.label, translator).upper()
     place = f", {r.place}" if r.place else ""
     head = translator.gettext(
@@ -201,7 +201,7 @@ def _line(r: _Run, translator: Translator) -> str:
         surface=name,
         span=surfaces.span_between(r.start_m, r.end_m, translator) + place,
         hours=r.hours,
-        odds=phrases.odds(r.frac, translator),
+        odds=odds(r.frac, translator),
         speed=r.speed,
     )
     return f"{head} {_chains(r, translator)}"

@@ -4,7 +4,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from enum import StrEnum
 
-from alertd.i18n import ENGLISH, Translator
+from alertd.i18n import ENGLISH, Translator, odds
 from alertd.notices import surfaces
 from alertd.notices.text import driver_parts, phrases, place_text
 from alertd.notices.triggers.closures import holding_closures
@@ -134,7 +134,7 @@ def _line(call: NextAction, translator: Translator) -> str:
         return f"{translator.gettext('HOLD')}, {phrases.clock_time(call.at, call.closure.zone)}: {call.closure.what}"
     if call.surface is not None:
         ice = translator.gettext("ICE {span}", span=surfaces.span(call.surface, translator))
-        return f"{ice}, {surfaces.hours(call.surface)}: {phrases.percent(call.surface.probability)}"
+        return f"{ice}, {surfaces.hours(call.surface)}: {odds(call.surface.probability, translator)}"
     if call.stop is None or call.stretch is None:
         return ""
     if call.step is ActionKind.HOLD:

@@ -30,19 +30,19 @@ def describe_changes(old: Plan, new: Plan) -> tuple[str, ...]:
         else:
             out += _of_stretch(known, s)
     out += [f"no more: {name}" for name in before]
-    was, now = surfaces.to_slow_for(old), surfaces.to_slow_for(new)
+    icy_before, icy_now = surfaces.to_slow_for(old), surfaces.to_slow_for(new)
     out += [
         f"new: ICE {surfaces.span(s)}"
-        for s in now
-        if not any(b.start_m <= s.end_m and b.end_m >= s.start_m for b in was)
+        for s in icy_now
+        if not any(b.start_m <= s.end_m and b.end_m >= s.start_m for b in icy_before)
     ]
-    if was and not now:
+    if icy_before and not icy_now:
         out.append("no more ice without chains")
-    knew = [n.what for n in old.closures if n.kind and n.met]
+    earlier = [n.what for n in old.closures if n.kind and n.met]
     out += [
         f"new: {n.what}, {surfaces.span_between(n.start_m, n.end_m)}"
         for n in new.closures
-        if n.kind and n.met and n.what not in knew
+        if n.kind and n.met and n.what not in earlier
     ]
     later_s = (new.arrive_at - old.arrive_at).total_seconds()
     if abs(later_s) >= MIN_CHANGE_S:

@@ -26,7 +26,8 @@ class SentFact:
     of the stretch itself, None where it is start_m. until: announced end of a hold. sent_at: when the row was sent
     (UTC). pending: not yet sent to the driver because of quiet hours or the rate limit; the dispatcher has it.
     milder_since, milder_on: since when the plan has been milder, and the first forecast that was. up_m: distance of the
-    chain-up place along the route, None where not known. tires_n: number of tires, 0 where not known.
+    chain-up place along the route, None where not known. tires_n: number of tires, 0 where not known. silent: of relief
+    that the driver was not sent, so he still has the order to be ready.
     """
 
     advice: Advice
@@ -46,6 +47,7 @@ class SentFact:
     edge_m: float | None = None
     up_m: float | None = None
     tires_n: int = 0
+    silent: bool = False
 
     @property
     def core_start_m(self) -> float:
@@ -65,6 +67,17 @@ class SentFact:
         """Whether the two share any part of the road."""
         start_m, end_m = with_fringe_m(stretch) if isinstance(stretch, Stretch) else (stretch.start_m, stretch.end_m)
         return start_m <= self.end_m + SAME_M and end_m >= self.start_m - SAME_M
+
+    def is_about(self, stretch: Stretch | SurfaceStretch) -> bool:
+        """Whether the two share any part of the road, or chains go on at the same listed place for the same pass.
+
+        The ends of the snow move with every forecast; a driver acts at the place.
+        """
+        if self.overlaps(stretch):
+            return True
+        if isinstance(stretch, SurfaceStretch) or stretch.chained or not self.stop_id or is_unlisted(self.stop_id):
+            return False
+        return self.place != "" and (self.place, self.stop_id) == (stretch.place, stretch.chain_up.stop_id)
 
 
 def with_fringe_m(stretch: Stretch) -> tuple[float, float]:
@@ -123,6 +136,7 @@ def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
             edge_m=None if r.get("edge_m") is None else float(r["edge_m"]),
             up_m=None if r.get("up_m") is None else float(r["up_m"]),
             tires_n=int(r.get("tires_n", 0)),
+            silent=bool(r.get("silent", False)),
         )
         for r in rows
     )

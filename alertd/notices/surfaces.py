@@ -6,7 +6,7 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.i18n import ENGLISH, Translator
+from alertd.i18n import ENGLISH, Translator, odds
 from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases, place_text
@@ -18,6 +18,8 @@ from alertd.units import MILE_M
 
 MOVED: Final = timedelta(minutes=60)  # a smaller shift of the onset is not news
 GROWN_M: Final = 10.0 * MILE_M  # nor is a smaller growth of a run: our choice, its ends shift with every forecast
+NEAR_M: Final = 5.0 * MILE_M  # [A] a driver does not speed up between two icy runs so near each other
+SPANS_N: Final = 2  # as many extents have room in a text
 ICY_ROAD, WINTER_ROAD = "icy road", "winter road"  # used as stop_id
 _WORDS: Final = {road_class.label: word for road_class, word in WORDS.items()}
 _CUTS: Final = (60, 40, 20, 0)
@@ -97,7 +99,9 @@ def _is_news(
         return True
     if here_m is not None and here_m >= first_m:  # a truck that is on it is already in it, whatever was reported
         return False
-    moved = abs(s.enter_at - min(b.at for b in same)) >= MOVED
+    shift = s.enter_at - min(b.at for b in same)
+    # A truck under way is told of ice by the place: it comes there later, and slows down there all the same.
+    moved = shift <= -MOVED or (here_m is None and s.start_m <= first_m + GROWN_M and shift >= MOVED)
     gap_is_over = all(b.sent_at is None or now_utc - b.sent_at >= policy.least_gap for b in same)
     return moved and (s.enter_at - now_utc <= policy.soon or gap_is_over)
 
@@ -149,17 +153,21 @@ def rows_after(
     return (*remaining, *rows, *(replace(b, advice=Advice.CLEAR, pending=False) for b in over))
 
 
-def ice_text(plan: Plan, s: SurfaceStretch, translator: Translator = ENGLISH) -> str:
-    """Return the driver's text, read when parked, in at most two segments: surface, place, hours, speed, no chains."""
+def ice_text(plan: Plan, runs: Sequence[SurfaceStretch], translator: Translator = ENGLISH) -> str:
+    """Return the driver's text, read when parked, in at most two segments: surface, place, hours, speed, no chains.
+
+    runs: in route order; the speed is that of the slowest, the surface that of the likeliest.
+    """
+    s, slowest = max(runs, key=lambda r: r.probability), min(runs, key=lambda r: r.speed_mps)
 
     def shorten(cut: int) -> str:
         text = translator.gettext(
             "ICE {span} of this trip, {hours}. Max {speed}, brake early, keep far back. {surface}. No chain control "
             "expected there, look for signs.",
-            span=span(s, translator),
-            hours=hours(s),
+            span=spans(runs, translator),
+            hours=hours_between(runs[0].enter_at, runs[-1].leave_at, s.zone),
             surface=phrases.capital(driver_parts.surface_odds(s.surfaces[0][0], s.probability, translator)),
-            speed=driver_parts.speed(s.speed_mps, s, translator),
+            speed=driver_parts.speed(slowest.speed_mps, slowest, translator),
         )
         here = place_text.name(s, translator)
         place = f" {here[:cut].rstrip()}." if here and cut else ""
@@ -186,6 +194,20 @@ def span(s: SurfaceStretch, translator: Translator = ENGLISH) -> str:
     return span_between(s.start_m, s.end_m, translator)
 
 
+def spans(runs: Sequence[SurfaceStretch], translator: Translator = ENGLISH) -> str:
+    """Return the extents of runs, those a short way apart as one; from the first to the last where they are many."""
+    ends: list[tuple[float, float]] = []
+    for run in runs:
+        if ends and run.start_m - ends[-1][1] <= NEAR_M:
+            ends[-1] = (ends[-1][0], max(ends[-1][1], run.end_m))
+        else:
+            ends.append((run.start_m, run.end_m))
+    if len(ends) > SPANS_N:
+        whole = span_between(ends[0][0], max(end_m for _, end_m in ends), translator)
+        return translator.gettext("{span} in places", span=whole)
+    return ", ".join(span_between(start_m, end_m, translator) for start_m, end_m in ends)
+
+
 def span_between(start_m: float, end_m: float, translator: Translator = ENGLISH) -> str:
     """Return the extent between two distances along the trip."""
     unit, unit_m = ("km", 1000.0) if translator.metric else ("mi", MILE_M)
@@ -195,16 +217,21 @@ def span_between(start_m: float, end_m: float, translator: Translator = ENGLISH)
 
 def hours(s: SurfaceStretch) -> str:
     """Return when the truck is on it, by the local clock, e.g. "06:00-09:20 MST"."""
-    enter, leave = phrases.clock_time(s.enter_at, s.zone), phrases.clock_time(s.leave_at, s.zone)
+    return hours_between(s.enter_at, s.leave_at, s.zone)
+
+
+def hours_between(enter_at: datetime, leave_at: datetime, zone: str) -> str:
+    """Return two times by one local clock, e.g. "06:00-09:20 MST"."""
+    enter, leave = phrases.clock_time(enter_at, zone), phrases.clock_time(leave_at, zone)
     return f"{enter.split()[0]}-{leave}"
 
 
 def headline(s: SurfaceStretch) -> str:
-    """For the office, e.g. "ICE (glaze from freezing rain 90%, snow 10%), mi 3-50, 06:00-09:20 MST, 90% likely"."""
-    name = "ICE" if s.icy else "Winter road"
-    mix = ", ".join(f"{_WORDS.get(label, label)} {phrases.percent(share)}" for label, share in s.surfaces[:3])
+    """For the office, e.g. "ICE (glaze from freezing rain 9 in 10), mi 3-50, 06:00-09:20 MST, ice 9 in 10"."""
+    name, what = ("ICE", "ice") if s.icy else ("Winter road", "winter road")
+    mix = ", ".join(f"{_WORDS.get(label, label)} {odds(share)}" for label, share in s.surfaces[:3])
     place = f", {place_text.where(s)}" if place_text.name(s) else ""
-    return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {phrases.percent(s.probability)} likely"
+    return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {what} {odds(s.probability)}"
 
 
 def ice_lines(plan: Plan) -> list[str]:
@@ -216,9 +243,7 @@ def road_lines(plan: Plan) -> list[str]:
     """Return a line for each other run of winter road without chains, or one for a trip that is `slow` as a whole."""
     lines = [_line(s) for s in plan.surfaces if not (s.icy or s.chains_asked)]
     if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW and not is_wind_only(plan):
-        what = (
-            "on bridges, see cautions" if plan.bridges else f"up to {phrases.percent(phrases.winter_frac(plan))} likely"
-        )
+        what = "on bridges, see cautions" if plan.bridges else odds(phrases.winter_frac(plan))
         lines = [f"Winter road {what}: drive to the surface, no chain control expected"]
     return lines
 

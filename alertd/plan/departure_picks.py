@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
+from alertd.i18n import odds
 from alertd.plan.model.alternatives import Departure, DeparturePick, LeaveBy
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
@@ -125,7 +126,7 @@ def _pick(d: Departure, planned: Departure, params: PlanParams) -> DeparturePick
 def _reasons(d: Departure, planned: Departure, params: PlanParams) -> tuple[str, ...]:
     """The reasons: differences from the planned departure."""
     out = []
-    odds = f"{_odds(d)} instead of {_odds(planned)}"
+    how_sure = f"chains {odds(d.probability)} instead of {odds(planned.probability)}"
     if d.advice.rank < planned.advice.rank:
         words = {
             Advice.CLEAR: "no chains expected by this forecast",
@@ -137,9 +138,9 @@ def _reasons(d: Departure, planned: Departure, params: PlanParams) -> tuple[str,
         if planned.advice is Advice.SLOW:
             out.append("no winter road expected by this forecast")
         else:
-            out.append(f"{held}{words[d.advice]} (chance of needing them {odds})")
+            out.append(f"{held}{words[d.advice]} ({how_sure})")
     elif abs(d.probability - planned.probability) >= 0.1:
-        out.append(f"chance of needing chains {odds}")
+        out.append(how_sure)
     spared_s = _trip(planned).mean_s - _trip(d).mean_s
     if abs(spared_s) >= params.departure_gain_s:
         out.append(f"{abs(spared_s) / 60.0:.0f} min {'less' if spared_s > 0 else 'more'} lost to chains and snow")
@@ -148,7 +149,3 @@ def _reasons(d: Departure, planned: Departure, params: PlanParams) -> tuple[str,
     elif d.hours_ok and planned.hours_ok is False:
         out.append("within the legal hours, which the planned departure is not")
     return tuple(out)
-
-
-def _odds(d: Departure) -> str:
-    return f"{min(max(d.probability, 0.01), 0.99):.0%}"

@@ -137,14 +137,25 @@ _WHERE: Final = {
 }
 
 
+_PLAIN: Final = {
+    "each side": "left and right",
+    "outside each side": "outside dual left+right",
+    "inside each side": "inside dual left+right",
+}
+
+
 def tires_line(rig: Rig, tires: Iterable[Tire]) -> str:
-    """Tires as one line: "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle"."""
+    """Tires as one line, for an office that may not know the trade's words.
+
+    E.g. "4 drive: outside dual left+right, both drive axles; trailer: 1 right outside, rear axle".
+    """
     parts = []
     for run in tire_runs(rig, tires):
         unit = str(run.role) if run.unit == 0 else _unit(run, ENGLISH)
         axles = _axle_words(run)
         lead = f"{run.tires_n} {unit}: " if run.unit == 0 else f"{unit}: {run.tires_n} "
-        parts.append(lead + " and ".join(run.where) + (f", {axles}" if axles else ""))
+        where = " and ".join(_PLAIN.get(word, word) for word in run.where)
+        parts.append(lead + where + (f", {axles}" if axles else ""))
     return "; ".join(parts) or "no tires"
 
 

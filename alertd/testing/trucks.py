@@ -63,13 +63,17 @@ class Trucks:
     def __init__(self, store: Store) -> None:
         self._store = store
         self._trucks: dict[str, Truck] = {}
+        self._plans: dict[str, tuple[str, dict[str, Any]]] = {}  # by trip, the id of its latest plan and that plan
 
     def move(self, trip_id: str, route: Route, now_utc: datetime) -> None:
         """Report the present state of a trip's truck: position, chains, and messages that its driver has read."""
         stored = self._store.latest_plan(trip_id)
         if stored is None:
             return
-        plan, truck = json.loads(stored.body)["plan"], self._trucks.setdefault(trip_id, Truck())
+        known = self._plans.get(trip_id)
+        if known is None or known[0] != stored.id:
+            known = self._plans[trip_id] = (stored.id, json.loads(stored.body)["plan"])
+        plan, truck = known[1], self._trucks.setdefault(trip_id, Truck())
         self._read(trip_id, truck, now_utc)
         if truck.arrived or (truck.seen_at is not None and now_utc - truck.seen_at < REPORTS_EVERY):
             return
@@ -152,6 +156,12 @@ def place_m(plan: dict[str, Any], now_utc: datetime) -> float | None:
     at_m = float(np.interp(reach_s, along["reach_s"], along["distance_m"]))
     if now_utc >= datetime.fromisoformat(plan["arrive_at"]):
         at_m = float(plan["route_length_m"])
+    # Between two samples `reach_s` includes the stop, so a truck on it would creep up to the place for hours.
+    ups: list[dict[str, Any]] = [
+        s["chain_up"] for s in plan["stretches"] if s["advice"] == "chain" and not s["chained"]
+    ]
+    reached_m = (float(up["distance_m"]) for up in ups if now_utc >= datetime.fromisoformat(up["arrive_at"]))
+    at_m = max([at_m, *reached_m])
     waits_m: list[float] = [s["chain_up"]["distance_m"] for s in plan["stretches"] if s["advice"] == "hold"]
     waits_m += [] if hold is None else [hold["wait"]["distance_m"]]
     return min([at_m, *(m for m in waits_m if m >= along["distance_m"][0])])

@@ -38,7 +38,7 @@ def test_plan_shows_places_tires_speed_age_and_who_decides(
     assert re.search(
         r"hang (Oddly Fine Diesel, I-90 WB, MT mile 16|Cinder Ford chain-up area, I-90 WB, MT mile 6)", text
     )
-    assert "tires 6: 4 drive: all 4, front drive axle; trailer: 2 outside each side, rear axle" in text
+    assert "tires 6: 4 drive: all 4, front drive axle; trailer: 2 outside dual left+right, rear axle" in text
     assert "25 mph on snow and ice, 20 mph on bare road" in text
     assert "forecast open-meteo" in text
     assert "under 1 h old" in text

@@ -35,8 +35,8 @@ def shown(surface: RoadClass, deck: RoadClass | None = None, fix: PositionFix | 
 
 def test_white_road_without_chain_advice_is_a_winter_road() -> None:
     text = shown(RoadClass.SNOW)
-    assert "WINTER ROAD, NO CHAINS EXPECTED   up to 99% likely" in text
-    assert "Winter road (snow 99%), mi 0-38" in text
+    assert "WINTER ROAD, NO CHAINS EXPECTED   winter road almost certain" in text
+    assert "Winter road (snow almost certain), mi 0-38" in text
     assert "NO WINTER ROAD" not in text
 
 
@@ -52,10 +52,10 @@ def test_a_dry_road_is_not() -> None:
 
 def test_icy_bridge_makes_a_dry_road_a_winter_road() -> None:
     text = shown(RoadClass.DRY, deck=RoadClass.ICE)
-    assert "WINTER ROAD, NO CHAINS EXPECTED   up to 99% likely" in text
+    assert "WINTER ROAD, NO CHAINS EXPECTED   winter road almost certain" in text
     assert "Winter road on bridges, see cautions" in text
     assert "NO WINTER ROAD" not in text
-    assert "Bridge deck Larch Creek may carry ice (99%)" in text
+    assert "Bridge deck Larch Creek may carry ice (almost certain)" in text
 
 
 def test_truck_under_way_is_shown_where_it_was_seen() -> None:
@@ -119,7 +119,7 @@ def test_other_departures_are_a_strip_of_strictest_half_hours() -> None:
     assert "? some road not known, = plan to chain, # hold" in legend
     assert "blank where the forecast does not reach" in legend
     assert "LEAVING AT ANOTHER TIME" in text
-    assert "Leave 60 min earlier, 21:30 PST: no chains expected by this forecast (10%), arrives" in text
+    assert "Leave 60 min earlier, 21:30 PST: no chains expected by this forecast (chains 1 in 10), arrives" in text
 
 
 def test_old_forecast_leaves_no_half_hour_free_of_chains() -> None:

@@ -59,7 +59,9 @@ def test_washington_rules_list_tires_chains_aboard_and_gear(
     expected = _flat(
         alertd("rules", "WA", "--rig", "tractor-6x4-van-53", "--level", "over-10000-gvw", "--config", CONFIG).stdout
     )
-    assert "tires 5: 4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle" in expected
+    assert (
+        "tires 5: 4 drive: outside dual left+right, both drive axles; trailer: 1 right outside, rear axle" in expected
+    )
     assert "5 singles SHORT" in expected
     assert "chains for 5 tires plus 2 spare" in expected
     assert "rear drive axle [C][ ]-----[ ][C]" in expected

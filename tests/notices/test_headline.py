@@ -67,7 +67,7 @@ def test_uncertain_chains_are_two_arrivals_everywhere() -> None:
     assert p.advice is Advice.READY
     words = arrival(p)
     assert words.startswith("unchained ")
-    assert words.endswith("chains 40 in 100")
+    assert words.endswith("chains 4 in 10")
     assert "max 25 mph chained. Chains may be required." in headlines(p)[0]
     brief = " ".join(brief_text("Made", [p], [], at_hour(3), "America/Denver").split())
     assert words in brief

@@ -185,11 +185,11 @@ def test_ice_texts_fit_two_segments_in_every_language(saying: Saying, language: 
     long = replace(make_surface(start_m=1_500e3, end_m=1_999e3), place=place, jurisdictions=("CA-BC",))
     surface = replace(long, zone="America/St_Johns")
     for text in (
-        ice_text(old, surface, translator),
+        ice_text(old, (surface,), translator),
         *(thawed_text(old, r, translator) for r in facts_of(surface, old)),
     ):
         assert gsm7.segments(text) <= 2, text
-    do = ice_text(old, surface, translator)
+    do = ice_text(old, (surface,), translator)
     assert re.search("9 (in|de|sur) 10", do)
     assert "km" in do if translator.metric else "15 mph" in do
 

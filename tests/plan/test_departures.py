@@ -117,7 +117,7 @@ def test_nearest_departure_without_chains_is_picked_with_reasons() -> None:
     assert earlier.departure.advice is Advice.CLEAR
     assert earlier.leave_later_s == (earlier.departure.depart_at - at_hour(11)).total_seconds() < 0
     assert earlier.arrive_later_s < earlier.leave_later_s  # no chains: it gains more than it leaves earlier
-    assert earlier.reasons[0] == "no chains expected by this forecast (chance of needing them 1% instead of 99%)"
+    assert earlier.reasons[0] == "no chains expected by this forecast (chains under 1 in 10 instead of almost certain)"
     assert any("less lost to chains and snow" in reason for reason in earlier.reasons)
 
 

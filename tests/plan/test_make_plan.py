@@ -141,7 +141,7 @@ def test_without_a_rule_set_the_strictest_reading_applies() -> None:
     )
     assert plan.advice is Advice.READY
     (stretch,) = plan.stretches
-    assert stretch.tires_words == "8 drive: all 4, both drive axles; trailer: 2 outside each side, rear axle"
+    assert stretch.tires_words == "8 drive: all 4, both drive axles; trailer: 2 outside dual left+right, rear axle"
     assert len([c for c in plan.cautions if c.startswith("No chain rule on file for Land of US-XX")]) == 1
     assert plan.rules == ()
 

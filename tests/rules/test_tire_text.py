@@ -12,19 +12,21 @@ GSM7 = set("abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789 +:;,.
 
 CASES = [
     ("US-WA", "over-10000-gvw", "TS5",
-     "4 drive: outside each side, both drive axles; trailer: 1 right outside, rear axle",
+     "4 drive: outside dual left+right, both drive axles; trailer: 1 right outside, rear axle",
      "both drive axles outside duals + trailer rear right outside"),
     ("US-MT", "chains-required-towing", "TS5", "4 drive: all 4, front drive axle", "front drive axle all 4"),
     ("US-ID", "chains-required", "DB5",
-     "2 drive: outside each side; 1st trailer: 2 outside each side; 2nd trailer: 2 outside each side",
+     "2 drive: outside dual left+right; 1st trailer: 2 outside dual left+right; 2nd trailer: 2 outside dual "
+     "left+right",
      "drive axle outside duals + each trailer outside duals"),
     ("US-WA", "traction-advisory", "TS5", "no tires", "no tires"),
     ("US-NV", "chains-or-snow-tires", "DB5",
-     "2 drive: outside each side; 1st trailer: 2 outside each side; dolly: 2 outside each side; "
-     "2nd trailer: 2 outside each side",
+     "2 drive: outside dual left+right; 1st trailer: 2 outside dual left+right; dolly: 2 outside dual "
+     "left+right; "
+     "2nd trailer: 2 outside dual left+right",
      "drive axle outside duals + each trailer+dolly outside duals"),
     ("US-NV", "chains-or-snow-tires", "TS6",
-     "4 drive: outside each side, both drive axles; trailer: 6 outside each side, all axles",
+     "4 drive: outside dual left+right, both drive axles; trailer: 6 outside dual left+right, all axles",
      "both drive axles outside duals + trailer all 3 axles outside duals"),
 ]  # fmt: skip
 

@@ -28,7 +28,4 @@ def test_a_storm_day_keeps_to_the_message_limits() -> None:
 
 @pytest.mark.slow
 def test_four_trucks_keep_to_the_message_limits() -> None:
-    """The aim of six is missed by a truck that is held before the pass: it gets each change of its hold."""
-    counts = count_day("storm", 4, every_min=60)
-    check(counts, most=12)
-    assert sum(n > MOST_A_DRIVER for n in counts.pass_days) <= 1
+    check(count_day("storm", 4, every_min=60))

@@ -145,3 +145,12 @@ def test_a_truck_that_stood_does_not_jump_to_its_plan(plan: Plan, tmp_path: Path
         km = abs(east - west) * 111.2 * np.cos(np.radians(float(ROUTE.lat_deg[0])))
         assert km <= 40.3 * (after - before) / timedelta(hours=1) + 0.3, "25 mph are 40.2 km/h"
     assert seen[-1][1] == pytest.approx(float(ROUTE.lon_deg[-1]))
+
+
+def test_a_truck_is_at_its_place_when_the_plan_says_so(plan: Plan) -> None:
+    """The plan's samples lie far apart, and the one after the place includes the time to install the chains."""
+    up = plan.stretches[0].chain_up
+    far = {"begins_at": plan.depart_at.isoformat(), "distance_m": [0.0, up.distance_m + 5e3], "reach_s": [0.0, 14400.0]}
+    sparse = {**to_plain(plan), "along": far}
+    assert place_m(sparse, up.arrive_at + timedelta(minutes=1)) == pytest.approx(up.distance_m)
+    assert place_m(sparse, up.arrive_at - timedelta(minutes=1)) < up.distance_m

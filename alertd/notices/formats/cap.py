@@ -153,7 +153,7 @@ def _note(active: bool, exercise: bool) -> str:
     if exercise:
         notes.append("Invented data: not for navigation.")
     if not active:
-        notes.append(f"What was said before no longer stands. {phrases.SIGNS}")
+        notes.append(f"Earlier alerts no longer apply. {phrases.SIGNS}")
     return " ".join(notes)
 
 

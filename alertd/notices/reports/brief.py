@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from typing import Final
 
+from alertd.i18n import odds
 from alertd.notices import headline, surfaces
 from alertd.notices.checklists.loading import Loaded, missing_words
 from alertd.notices.reports.brief_changes import BriefState, change_lines
@@ -16,9 +17,10 @@ from alertd.notices.reports.truck_lines import Group, Section, TruckLine, fair_s
 from alertd.notices.text import phrases, place_text
 from alertd.notices.text.departures import best_departure_line
 from alertd.notices.text.dispatcher import arrival_line
-from alertd.notices.text.law_text import law_change_lines
+from alertd.notices.text.law_text import law_change_lines, other_duties
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
+from alertd.road.road_class import DRIVERS_WORDS
 
 # Three printed pages hold about 170 lines; these parts together with their titles stay below.
 SUMMARY_N: Final = 44  # trucks with a line of their own in the summary
@@ -308,7 +310,7 @@ def _stretch(s: Stretch) -> str:
     parts += [on, f"off {_stop(s, up=False)}", f"{s.hanging.singles_n} tires: {s.tires_words}"]
     parts.append(f"{phrases.mph(s.speed_mps)} on snow, {phrases.mph(s.bare_speed_mps)} on bare road")
     parts.append(f"{phrases.minutes(s.hang_s + s.remove_s + s.slow_s)} if chained")
-    road = ", ".join(f"{name} {phrases.percent(share)}" for name, share in s.surfaces[:2])
+    road = ", ".join(f"{DRIVERS_WORDS.get(name, name)} {odds(share)}" for name, share in s.surfaces[:2])
     parts += [x for x in (road, phrases.snow_depth(s), phrases.may_be_white(s)) if x]
     return "; ".join(parts)
 
@@ -318,11 +320,21 @@ def _stop(s: Stretch, *, up: bool) -> str:
     return f"{phrases.clock_time(stop.arrive_at, stop.zone)} {phrases.stop_words(stop)}"
 
 
+def _other_duties(plans: Sequence[Plan]) -> list[str]:
+    """One line for each duty, with the rigs that it is for."""
+    rigs: dict[str, dict[str, None]] = {}
+    for p in plans:
+        for duty in other_duties(p):
+            rigs.setdefault(duty, {})[p.rig_name] = None
+    return [f"{duty} ({', '.join(names)})" for duty, names in rigs.items()]
+
+
 def _behind(given: BriefInput) -> tuple[Listed, ...]:
     plans = given.plans
     listed = (
         capped("Other ways asked for", [f"{p.trip_id}: {p.route_choice}" for p in plans if p.route_choice], 40),
         capped("Carry rules on these roads, any weather", _carry(plans), 40),
+        capped("Winter law besides chains", _other_duties(plans), 40),
         capped("Cautions", list(dict.fromkeys(c for p in plans for c in p.cautions)), 40),
         capped("How old", _ages(plans), 60),
     )

@@ -3,6 +3,7 @@
 from datetime import datetime, timedelta
 from typing import Final
 
+from alertd.i18n import odds
 from alertd.notices.text import phrases
 from alertd.plan.model.alternatives import Departure, DeparturePick
 from alertd.plan.model.plan import Plan
@@ -55,7 +56,7 @@ def leave_by_line(plan: Plan) -> str:
         phrases.clock_on(t, plan.depart_zone, plan.depart_at) for t in (plan.leave_by.at, plan.leave_by.worse.depart_at)
     )
     worse = plan.leave_by.worse
-    return f"Leave by {at}: from {then} on {_ADVICE_TEXT[worse.advice]} ({phrases.percent(worse.probability)})"
+    return f"Leave by {at}: from {then} on {_ADVICE_TEXT[worse.advice]} (chains {odds(worse.probability)})"
 
 
 def best_departure_line(plan: Plan, between: tuple[datetime, datetime] | None = None) -> str:
@@ -91,7 +92,7 @@ def _line(plan: Plan, pick: DeparturePick) -> str:
     shift = f"{phrases.minutes(abs(pick.leave_later_s))} {'earlier' if pick.leave_later_s < 0.0 else 'later'}"
     leaves = phrases.clock_on(d.depart_at, plan.depart_zone, plan.depart_at)
     arrives = _arrives(plan, d)
-    parts = [f"Leave {shift}, {leaves}: {asks} ({phrases.percent(d.probability)}), arrives {arrives}, {_than(pick)}"]
+    parts = [f"Leave {shift}, {leaves}: {asks} (chains {odds(d.probability)}), arrives {arrives}, {_than(pick)}"]
     return "; ".join([*parts, *(r for r in pick.reasons if not r.startswith(asks))])
 
 

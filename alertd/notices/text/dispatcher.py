@@ -3,6 +3,7 @@
 import textwrap
 from collections.abc import Sequence
 
+from alertd.i18n import odds
 from alertd.notices import headline, surfaces
 from alertd.notices.text import days_text, law_text, phrases
 from alertd.notices.text.departures import best_departure_line
@@ -25,6 +26,7 @@ def dispatcher_text(plan: Plan, *, asks: bool = True) -> str:
     if plan.route_choice:
         lines += _wrapped(plan.route_choice)
     lines += [w for line in law_text.strip_lines(plan) for w in _wrapped(line)]
+    lines += [w for text in law_text.other_duties(plan) for w in _wrapped(f"Also law in {text}")]
     lines += [f"  Caution: {c}" for c in plan.cautions]
     lines.append(f"  {_ages(plan)} {phrases.SIGNS}")
     if plan.sources:
@@ -65,7 +67,7 @@ def _stretch(s: Stretch) -> list[str]:
         Advice.READY: "be ready to chain",
         Advice.HOLD: f"HOLD below it, {phrases.why_held(s)}",
     }.get(s.advice, "watch")
-    surface = ", ".join(f"{DRIVERS_WORDS.get(name, name)} {share:.0%}" for name, share in s.surfaces[:3])
+    surface = ", ".join(f"{DRIVERS_WORDS.get(name, name)} {odds(share)}" for name, share in s.surfaces[:3])
     cost = phrases.minutes(s.hang_s + s.remove_s + s.slow_s)
     rows = [
         *(("until", end) for end in (phrases.held_until(s),) if end),
@@ -79,7 +81,7 @@ def _stretch(s: Stretch) -> list[str]:
         ("tires", f"{s.hanging.singles_n}: {s.tires_words}"),
         ("speed", f"{phrases.mph(s.speed_mps)} on snow and ice, {phrases.mph(s.bare_speed_mps)} on bare road"),
         ("cost", f"{cost} if chained"),
-        ("road", f"{surface} (share of forecast members that meet it)"),
+        ("road", f"{surface}"),
     ]
     if depth := phrases.snow_depth(s):
         rows.append(("snow", depth))

@@ -2,7 +2,7 @@
 
 from typing import Final, Literal, TypeAlias
 
-from alertd.i18n import Translator, gettext_noop
+from alertd.i18n import Translator, gettext_noop, odds
 from alertd.notices.text import phrases, place_text
 from alertd.plan.model.stretches import StopChoice, Stretch, SurfaceStretch
 from alertd.road.road_class import DRIVERS_WORDS
@@ -37,7 +37,7 @@ def surface(name: str, translator: Translator) -> str:
 
 def surface_odds(name: str, frac: float, translator: Translator) -> str:
     """Return a surface and how sure it is, e.g. "snow almost certain"."""
-    return f"{surface(name, translator)} {phrases.odds(frac, translator)}"
+    return f"{surface(name, translator)} {odds(frac, translator)}"
 
 
 def tires(stretch: Stretch, translator: Translator) -> str:
@@ -135,7 +135,7 @@ def name_and_milepost(stop: StopChoice, cut: int, translator: Translator) -> str
     mark = place_text.mark(stop, translator, short=cut < SHORT_NAME)
     if not cut and mark:
         return mark
-    name = stop.name[: max(cut, 14)].rstrip()
+    name = phrases.cut_name(place_text.stop_name(stop, translator), max(cut, 14))
     return f"{name}, {mark}" if mark else name
 
 

@@ -5,7 +5,7 @@ from collections.abc import Callable, Sequence
 from itertools import product
 from typing import TypeVar
 
-from alertd.i18n import ENGLISH, Translator
+from alertd.i18n import ENGLISH, Translator, odds
 from alertd.notices.text import driver_parts, gsm7, phrases, place_text
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch
@@ -193,7 +193,7 @@ def _place(stop: StopChoice, name_max: int, translator: Translator) -> str:
     if name_max == 0 and mark:
         return mark
     name_max = max(name_max, 14)
-    name = stop.name if len(stop.name) <= name_max else stop.name[: name_max - 1].rstrip() + "."
+    name = phrases.cut_name(place_text.stop_name(stop, translator), name_max)
     return f"{name}, {mark}" if mark else name
 
 
@@ -204,8 +204,8 @@ def eased_text(plan: Plan, place: str, translator: Translator = ENGLISH) -> str:
         text = translator.gettext(
             "EASED: {where} now looks better at your hour, but stay ready and keep chains aboard. Chains {odds} "
             "on this trip.",
-            where=place[:cut].rstrip() or translator.gettext("the snow we named"),
-            odds=phrases.odds(plan.chain_probability, translator),
+            where=place[:cut].rstrip() or translator.gettext("the snow ahead"),
+            odds=odds(plan.chain_probability, translator),
         )
         return f"{text} {phrases.forecast_age(plan, translator=translator)}. {driver_parts.closing(translator)}"
 

@@ -5,13 +5,13 @@ from typing import Final
 
 from alertd.i18n import ENGLISH, Translator, gettext_noop
 from alertd.notices.text import phrases
-from alertd.plan.model.law import LandLaw, TireOwed
+from alertd.plan.model.law import DutyNote, LandLaw, TireOwed
 from alertd.plan.model.plan import Plan
 
 _ON: Final = {
-    "posted": gettext_noop("{power} + {towed} tires on: posted"),
-    "expected": gettext_noop("{power} + {towed} tires on: expected to be posted"),
-    "if posted": gettext_noop("{power} + {towed} tires on if posted"),
+    "posted": gettext_noop("chain {power} tractor + {towed} trailer tires: posted"),
+    "expected": gettext_noop("chain {power} tractor + {towed} trailer tires: expected to be posted"),
+    "if posted": gettext_noop("chain {power} tractor + {towed} trailer tires if posted"),
 }
 _SURE: Final = {
     "statute": "statute read", "agency": "agency page read", "secondary": "press or trade page",
@@ -67,7 +67,7 @@ def _on(land: LandLaw, translator: Translator) -> str:
         return translator.gettext("rig may be barred")
     tires = {"power": land.power_n, "towed": land.towed_n}
     if not land.known:
-        on = translator.gettext("no rule on file, be ready for {power} + {towed} tires", **tires)
+        on = translator.gettext("no rule on file, be ready for {power} tractor + {towed} trailer tires", **tires)
     elif not land.level_id:
         return translator.gettext("no chain rule on file for this rig")
     else:
@@ -92,6 +92,27 @@ def law_change_lines(plans: Sequence[Plan]) -> list[str]:
 def grave_duties(plan: Plan) -> list[str]:
     """Return the duties that bar the rig or forbid chains, in English."""
     return [f"{land.name}: {d.text}" for land in plan.law for d in land.duties if d.grave]
+
+
+def other_duties(plan: Plan) -> list[str]:
+    """Return what the law on the way asks for besides chains and bars nobody, e.g. winter tires, in English."""
+    return list(dict.fromkeys(f"{land.name}: {d.text}" for land, d in _asked(plan)))
+
+
+def other_duties_words(plan: Plan, translator: Translator = ENGLISH) -> str:
+    """Return the same in a sentence for a driver whose trip asks for no chains; "" where the law asks for nothing."""
+    tires = dict.fromkeys(land.name for land, d in _asked(plan) if d.kind == "winter tires")
+    others = dict.fromkeys(land.name for land, d in _asked(plan) if d.kind == "restriction" and land.name not in tires)
+    out = []
+    if tires:
+        out.append(translator.gettext("Winter tires are law in {lands}.", lands=", ".join(tires)))
+    if others:
+        out.append(translator.gettext("Other winter law in {lands}: ask dispatch.", lands=", ".join(others)))
+    return " ".join(out)
+
+
+def _asked(plan: Plan) -> list[tuple[LandLaw, DutyNote]]:
+    return [(x, d) for x in plan.law for d in x.duties if d.kind in ("winter tires", "restriction") and not d.grave]
 
 
 def sheet_rows(land: LandLaw) -> list[tuple[str, str]]:

@@ -4,7 +4,7 @@ import math
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
-from alertd.i18n import ENGLISH, Translator
+from alertd.i18n import ENGLISH, Translator, odds
 from alertd.notices.text import place_text
 from alertd.plan.model.notes import HoursNote
 from alertd.plan.model.plan import Plan
@@ -15,7 +15,6 @@ SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
 MIN_SNOW_M = 0.01  # shallower snow is not given as a depth
 MAX_INCHES = 24.0  # deeper snow is given in feet
-ALMOST_CERTAIN_FRAC = 0.95  # [A] from here on "9 in 10" would be too little and "10 in 10" too much
 
 
 def clock_time(when: datetime, zone: str) -> str:
@@ -123,14 +122,6 @@ def cut_name(name: str, most: int) -> str:
     return words.rstrip(" ,.-").removesuffix(" and").rstrip(" ,")
 
 
-def odds(frac: float, translator: Translator = ENGLISH) -> str:
-    """Return a probability in words that need no arithmetic, e.g. "6 in 10"; never certain, never none."""
-    if frac >= ALMOST_CERTAIN_FRAC:
-        return translator.gettext("almost certain")
-    tenths = round(frac * 10.0)
-    return translator.gettext("{n} in 10", n=tenths) if tenths >= 1 else translator.gettext("under 1 in 10")
-
-
 def held_until(stretch: Stretch, translator: Translator = ENGLISH) -> str:
     """Return how long the hold lasts, by the clock at the hold; "" if there is no hold."""
     if stretch.advice is not Advice.HOLD:
@@ -150,7 +141,7 @@ def closed_by_snow(stretch: Stretch) -> bool:
 def why_held(stretch: Stretch) -> str:
     """Return why a stretch requires a hold, for an office."""
     if closed_by_snow(stretch):
-        share = percent(stretch.snow_closed_frac)
+        share = odds(stretch.snow_closed_frac)
         return f"expect the road to be closed by deep snow, {share} (our estimate, no posted closure)"
     return "rig may be barred" if stretch.barred else "grip may be short even chained"
 
@@ -197,7 +188,8 @@ def rule_text_age(plan: Plan, jurisdictions: tuple[str, ...] = (), translator: T
 
 def stop_words(stop: StopChoice, translator: Translator = ENGLISH) -> str:
     """Return a place that a driver can find: name, then road, direction and mile in brackets."""
-    return f"{stop.name}, {place_text.mark(stop, translator)}" if stop.milepost else stop.name
+    name = place_text.stop_name(stop, translator)
+    return f"{name}, {place_text.mark(stop, translator)}" if stop.milepost else name
 
 
 def last_position(plan: Plan) -> str:

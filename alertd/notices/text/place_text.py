@@ -4,6 +4,7 @@ import re
 from typing import Final, Protocol
 
 from alertd.i18n import ENGLISH, Translator, gettext_noop
+from alertd.plan.model.stretches import StopChoice
 from alertd.route.spot import Spot
 from alertd.units import to_miles
 
@@ -25,6 +26,11 @@ _MARK: Final = re.compile(
     r"(?P<road>[A-Z]+-?\d+\S*)(?: (?P<bound>[NESW])B?)?(?: (?P<land>[A-Z]{2}))?"
     r"(?: MP (?P<mile>\S+)| exit (?P<exit>\S+))"
 )
+
+
+def stop_name(stop: StopChoice, translator: Translator = ENGLISH) -> str:
+    """Return the name of a stop, in the reader's language where it is no stop but e.g. the present place."""
+    return stop.name if stop.stop_id else translator.gettext(stop.name)
 
 
 class Marked(Protocol):

@@ -9,7 +9,7 @@ from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.next_action import is_old
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact
-from alertd.notices.text import days_text, driver_parts, phrases
+from alertd.notices.text import days_text, driver_parts, law_text, phrases
 from alertd.notices.text.driver_sms import fit_segments
 from alertd.notices.triggers.compose import NoticeDraft, driver_words, pass_on_marks, person_notice
 from alertd.plan.model.plan import Plan
@@ -17,6 +17,7 @@ from alertd.plan.model.stretches import Advice
 
 AHEAD = timedelta(hours=12)  # a clear forecast further ahead may change before departure
 REST_NAME = 26  # most letters of the name of a rest's place in a text
+LEAST_CUT = 16  # letters of the route's name in the shortest text, which has no law either
 KEY = ("no chains expected",)  # equal for every plan of a trip: it is sent once
 
 
@@ -48,6 +49,7 @@ def all_clear(
 def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
     """Return the text: times of this plan and the next, that chains stay aboard, and the next rest if there is room."""
     zone, by = plan.depart_zone, plan.made_at
+    law = law_text.other_duties_words(plan, translator)
     next_look = plan.made_at + policy.planned_every
 
     def shorten(form: tuple[int, bool]) -> str:
@@ -62,7 +64,9 @@ def all_clear_text(plan: Plan, policy: Policy, translator: Translator) -> str:
         )
         rest = days_text.next_rest_words(plan, REST_NAME, translator) if rested else ""
         age = f"{phrases.forecast_age(plan, translator=translator)}."
-        return " ".join(part for part in (text, rest, age, driver_parts.closing(translator)) if part)
+        return " ".join(
+            part for part in (text, law if cut > LEAST_CUT else "", rest, age, driver_parts.closing(translator)) if part
+        )
 
     with_rest = [(cut, True) for cut in (60, 40, 26)]
-    return fit_segments(shorten, [*with_rest, *((cut, False) for cut in (60, 40, 26, 16))])
+    return fit_segments(shorten, [*with_rest, *((cut, False) for cut in (60, 40, 26, LEAST_CUT))])

@@ -5,9 +5,10 @@ from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Final
 
-from alertd.i18n import ENGLISH, Translator
+from alertd.i18n import ENGLISH, Translator, odds
 from alertd.notices import surfaces
 from alertd.notices.headline import reason
+from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact
 from alertd.notices.text import driver_parts, gsm7, phrases
 from alertd.notices.text.driver_sms import fit_segments
@@ -45,10 +46,41 @@ def is_closure(row: SentFact) -> bool:
     return row.stop_id in (CLOSED_ROAD, WARNING, HAZARD)
 
 
-def new_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[ClosureNote, ...]:
-    """Return the closures to hold for that were not sent, or have another end."""
+def new_closures(plan: Plan, before: Sequence[SentFact], now_utc: datetime, policy: Policy) -> tuple[ClosureNote, ...]:
+    """Return the closures to hold for that were not sent, or have another end.
+
+    A driver who waits needs a later end only when the announced one is near. For the same reason a hazard of our own
+    forecast beyond the place where he already holds is not news before that hold ends.
+    """
     hold = [b for b in before if b.advice is Advice.HOLD]
-    return tuple(n for n in holding_closures(plan) if not any(is_same(b, n) and not _moved(b, n) for b in hold))
+    held = holding_closures(plan)
+    waits = [b for b in hold if b.sent_at is not None and not b.pending and any(is_same(b, n) for n in held)]
+    return tuple(
+        n
+        for n in held
+        if not any(is_same(b, n) and not _moved(b, n, now_utc, policy) for b in hold)
+        and not (n.kind and any(_is_beyond(n, b) and not _moved(b, n, now_utc, policy) for b in waits))
+    )
+
+
+def _is_beyond(note: ClosureNote, row: SentFact) -> bool:
+    """Whether a driver who holds for a row does not come to the closure."""
+    return not is_same(row, note) and note.start_m >= row.start_m
+
+
+def not_released(
+    plan: Plan, rows: Sequence[SentFact], opened: Sequence[SentFact], now_utc: datetime
+) -> tuple[SentFact, ...]:
+    """Return the holds that a driver who has not left still obeys: the plan has none, and relief was not sent yet."""
+    if now_utc >= plan.depart_at:
+        return ()
+    sent = (b for b in rows if b.advice is Advice.HOLD and b.sent_at is not None and not b.pending and b not in opened)
+    return tuple(b for b in sent if not any(is_same(b, n) for n in holding_closures(plan)))
+
+
+def is_still_held(plan: Plan, row: SentFact) -> bool:
+    """Whether another reason to hold remains, so that the end of this one is no relief."""
+    return any(not is_same(row, n) for n in holding_closures(plan))
 
 
 def ended_closures(plan: Plan, before: Sequence[SentFact]) -> tuple[SentFact, ...]:
@@ -83,7 +115,7 @@ def closure_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH
 
     def shorten(cut: int) -> str:
         text = translator.gettext(
-            "HOLD below {mark} of this trip: {what}, {until}. Says {source}. You would be there {when}: stand before "
+            "HOLD below {mark} of this trip: {what}, {until}. Says {source}. You would be there {when}: stop before "
             "it, ask {office}.",
             mark=phrases.trip_distance(note.start_m, translator),
             what=_cut(note.what, cut),
@@ -103,15 +135,15 @@ def _hazard_text(plan: Plan, note: ClosureNote, translator: Translator) -> str:
     def shorten(cut: int) -> str:
         what = reason(note.what, translator)
         span = surfaces.span_between(note.start_m, note.end_m, translator)
-        odds = phrases.odds(note.probability or 0.0, translator)
+        how_sure = odds(note.probability or 0.0, translator)
         hold = plan.hold
         if hold is None or hold.at_start:
             text = translator.gettext("HOLD: do not start. {what}, {span}, {odds}.", what=what, span=span,
-                                      odds=odds)  # fmt: skip
+                                      odds=how_sure)  # fmt: skip
         else:
             text = translator.gettext("HOLD at {where}. {what}, {span}, {odds}.", what=what, span=span,
                                       where=driver_parts.place_words(hold.wait, translator)[:cut].rstrip(),
-                                      odds=odds)  # fmt: skip
+                                      odds=how_sure)  # fmt: skip
         if note.ends_at is None:
             until = translator.gettext("No end of it is known; look again with each new forecast.")
         else:
@@ -126,7 +158,7 @@ def _hazard_text(plan: Plan, note: ClosureNote, translator: Translator) -> str:
 def closure_ended_text(row: SentFact, translator: Translator = ENGLISH) -> str:
     """Return a relief text that does not suggest an open road."""
     text = translator.gettext(
-        "EASED: {what} no longer stands in the way at your hour, as far as we know. Ask before you go.",
+        "EASED: {what} no longer holds you at your hour, as far as we know. Ask before you go.",
         what=_cut(row.place, 80),
     )
     return gsm7.to_gsm7(f"{text} {driver_parts.closing(translator)}")
@@ -150,10 +182,11 @@ def is_same(row: SentFact, note: ClosureNote) -> bool:
     )
 
 
-def _moved(row: SentFact, note: ClosureNote) -> bool:
-    if row.tires == "" or note.ends_at is None:
-        return (row.tires == "") != (note.ends_at is None)
-    later = note.ends_at - datetime.fromisoformat(row.tires)
-    if note.kind:  # our own forecast may change back, and a driver who waits looks again then anyway
-        return later >= MIN_SHIFT
-    return abs(later) >= MIN_SHIFT
+def _moved(row: SentFact, note: ClosureNote, now_utc: datetime, policy: Policy) -> bool:
+    if row.tires == "":
+        return note.ends_at is not None
+    announced = datetime.fromisoformat(row.tires)
+    if note.ends_at is None or note.ends_at - announced >= MIN_SHIFT:
+        return announced - now_utc <= policy.soon
+    # Our own forecast may change back, and a driver who waits looks again at the announced end anyway.
+    return not note.kind and announced - note.ends_at >= MIN_SHIFT

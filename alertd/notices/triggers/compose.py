@@ -98,7 +98,7 @@ def relief_message(plan: Plan, fact: SentFact) -> Message:
     if still:
         words = partial(instruction, plan, still[0])
     else:
-        words = partial(surfaces.ice_text, plan, icy[0]) if icy else partial(eased_text, plan, fact.place)
+        words = partial(surfaces.ice_text, plan, icy) if icy else partial(eased_text, plan, fact.place)
     return Message(
         words=words,
         start_m=fact.start_m,
@@ -110,17 +110,19 @@ def relief_message(plan: Plan, fact: SentFact) -> Message:
     )
 
 
-def on_ice(plan: Plan, s: SurfaceStretch) -> Message:
-    """Return a message about an icy run. It ranks with chains: a driver must get it at night too."""
+def on_ice(plan: Plan, runs: Sequence[SurfaceStretch]) -> Message:
+    """Return one message about icy runs in route order. It ranks with chains: a driver must get it at night too."""
+    first, last = runs[0], runs[-1]
     return Message(
-        words=partial(surfaces.ice_text, plan, s),
-        start_m=s.start_m,
-        end_m=s.end_m,
-        expires_at=max(s.leave_at, s.enter_at + timedelta(hours=1)),
-        act_at=min(s.enter_at, plan.depart_at) if plan.position is None else s.enter_at,
+        words=partial(surfaces.ice_text, plan, runs),
+        start_m=first.start_m,
+        end_m=last.end_m,
+        expires_at=max(last.leave_at, first.enter_at + timedelta(hours=1)),
+        act_at=min(first.enter_at, plan.depart_at) if plan.position is None else first.enter_at,
         rank=Advice.CHAIN.rank,
-        key=facts_digest((surfaces.surface_facts(s),)),
+        key=facts_digest(tuple(map(surfaces.surface_facts, runs))),
         advice=Advice.SLOW,
+        about=surfaces.ICY_ROAD,
     )
 
 

@@ -48,7 +48,7 @@ def escalations(
     if now_utc >= last.created_at + wait:
         when = phrases.clock_time(last.created_at, plan.depart_zone)
         text = translators.office.gettext(
-            "NOT CONFIRMED by {driver} of {trip}, said {at}: {text}",
+            "NOT CONFIRMED by {driver} of {trip}, sent {at}: {text}",
             driver=plan.driver or translators.office.gettext("the driver"), trip=plan.trip_id, at=when, text=last.text,
         )  # fmt: skip
         near = next_act_at(plan, now_utc)

@@ -9,6 +9,7 @@ from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any
 
+from alertd.i18n import odds
 from alertd.notices.formats.webhook_event import delivery_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.policy import Policy
@@ -141,6 +142,6 @@ def delivery_words(plan: Plan, x: DeliveryNote, status: DeliveryStatus) -> str:
     """Return the status, the window and the lateness in both futures, how sure it is, and the age of the forecast."""
     parts = [f"{plan.trip_id}: delivery {_WORDS[status]}; {days_text.delivery_line(plan)}"]
     if x.late_probability is not None and plan.hold is None:
-        parts.append(f"chance of being late: {phrases.odds(x.late_probability)}")
+        parts.append(f"chance of being late: {odds(x.late_probability)}")
     parts.append(f"{phrases.forecast_age(plan)}{', some of it old or missing' if plan.partial else ''}")
     return f"{'. '.join(parts)}. {phrases.SIGNS}"

@@ -45,7 +45,7 @@ def _text(incomplete: Sequence[Plan], all_n: int, now_utc: datetime) -> str:
     why = list(dict.fromkeys(c for p in incomplete for c in p.cautions if "forecast" in c.lower()))[:5]
     lines = [
         f"FORECAST MISSING OR OLD for {len(incomplete)} of {all_n} trips ({age}): {named}.",
-        "Their drivers should be ready to chain; nothing said before is taken back until the forecast is whole again.",
+        "Their drivers should be ready to chain; earlier orders apply until the forecast is complete again.",
         *why,
         phrases.SIGNS,
     ]

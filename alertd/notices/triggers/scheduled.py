@@ -12,7 +12,7 @@ from alertd.notices import surfaces
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy, recipient
 from alertd.notices.sent_state import SentFact, fact_of
-from alertd.notices.text import days_text, driver_parts, gsm7, phrases
+from alertd.notices.text import days_text, driver_parts, gsm7, law_text, phrases
 from alertd.notices.text.driver_parts import SurenessForm
 from alertd.notices.text.driver_sms import MAX_SEGMENTS, fit_segments
 from alertd.notices.triggers.compose import (
@@ -188,7 +188,7 @@ def _before_ice(
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
     audience = recipient(plan, now_utc, policy)[0]
-    text = driver_words(partial(surfaces.ice_text, plan, surface), plan, now_utc, policy, translators)
+    text = driver_words(partial(surfaces.ice_text, plan, (surface,)), plan, now_utc, policy, translators)
     key = (f"ice about {round(surface.start_m / 20_000.0)}",)
     return [
         person_notice(
@@ -257,12 +257,14 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
     icy = surfaces.to_slow_for(plan)
     names = ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.place))
     tires = translator.gettext("chains by carry rule")
+    ice = ""
     if icy and plan.advice is Advice.SLOW:
-        names = ", ".join(surfaces.span(s, translator) for s in icy)
-    elif icy:
-        what += ", " + translator.gettext("ICE {span}", span=", ".join(surfaces.span(s, translator) for s in icy[:2]))
+        names = surfaces.spans(icy, translator)
+    elif icy:  # after the passes: it is not on them
+        ice = ", " + translator.gettext("ICE {span}", span=surfaces.spans(icy, translator))
     if worst is not None:
-        tires = translator.ngettext("{n} tire to chain", "{n} tires to chain", worst.hanging.singles_n)
+        most_n = max(s.hanging.singles_n for s in plan.stretches)  # what to load, whichever pass is likelier
+        tires = translator.ngettext("{n} tire to chain", "{n} tires to chain", most_n)
         tires += f", {phrases.likely(worst, translator)}"
     if n := plan.singles_short:
         tires += ", "
@@ -271,6 +273,8 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
         )
     leaves = phrases.day_clock(plan.depart_at, plan.depart_zone, translator)
 
+    law = "" if plan.stretches else law_text.other_duties_words(plan, translator)
+
     def shorten(form: tuple[int, bool]) -> str:
         cut, rested = form
         where = phrases.cut_name(names, cut)
@@ -278,12 +282,14 @@ def outlook_text(plan: Plan, translator: Translator = ENGLISH) -> str:
             "TOMORROW {trip}, leaves {leaves}: {what}. {tires}. Check chains, tensioners, tool, gloves, light tonight.",
             trip=plan.trip_id[: 24 if cut else 12],
             leaves=leaves,
-            what=translator.gettext("{what} at {where}", what=what, where=where) if where else what,
+            what=(translator.gettext("{what} at {where}", what=what, where=where) if where else what) + ice,
             tires=tires,
         )
         rest = days_text.next_rest_words(plan, REST_NAME, translator) if rested else ""
         age = f"{phrases.forecast_age(plan, translator=translator)}."
-        return " ".join(part for part in (text, rest, age, driver_parts.closing(translator)) if part)
+        return " ".join(
+            part for part in (text, law if cut else "", rest, age, driver_parts.closing(translator)) if part
+        )
 
     with_rest = [(cut, True) for cut in (80, 50, 30)]  # the names of passes come before the rest
     return fit_segments(shorten, [*with_rest, *((cut, False) for cut in (80, 50, 30, 15, 0))])

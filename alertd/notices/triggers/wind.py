@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Final
 
-from alertd.i18n import ENGLISH, Translator
+from alertd.i18n import ENGLISH, Translator, odds
 from alertd.notices import surfaces
 from alertd.notices.headline import reason
 from alertd.notices.sent_state import SentFact
@@ -148,12 +148,12 @@ def caution_text(plan: Plan, note: ClosureNote, translator: Translator = ENGLISH
 
     def shorten(cut: int) -> str:
         head = translator.gettext(
-            "{what} {span} of this trip, {hours}: {figure}, {share} likely.",
+            "{what} {span} of this trip, {hours}: {figure}, {odds}.",
             what=reason(note.what, translator).upper(),
             span=surfaces.span_between(note.start_m, note.end_m, translator),
             hours=_hours(note),
             figure=figure(note, translator),
-            share=phrases.percent(note.probability or 0.0),
+            odds=odds(note.probability or 0.0, translator),
         )
         ends = ""
         if note.ends_at is not None and cut:

@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from alertd.i18n import odds
 from alertd.plan.model.notes import ClosureNote
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.speeds import lateness_s
@@ -169,15 +170,15 @@ def describe_closure(note: ClosureNote, now_utc: datetime) -> str:
     if note.ends_at is None:
         spans.append("no end within the forecast" if note.kind else "no end given")
     elif note.presumed:
-        spans.append(f"no end given, taken to stand until {_local(note.ends_at, note.zone)}, then looked at again")
+        spans.append(f"no end given, presumed to last until {_local(note.ends_at, note.zone)}, then checked again")
     elif note.ends_at > now_utc:
         spans.append(f"until {_local(note.ends_at, note.zone)}")
     else:
-        spans.append(f"was to end {_local(note.ends_at, note.zone)} but nobody has said that it did")
+        spans.append(f"was to end {_local(note.ends_at, note.zone)} but no end is reported")
     if note.kind:
-        odds = "" if note.probability is None else f", {min(max(note.probability, 0.01), 0.99):.0%} likely"
+        how_sure = "" if note.probability is None else f", {odds(note.probability)}"
         ends = f", {' '.join(spans)}" if note.held else ""
-        return f"{note.what} by {note.source} ({note.detail}{odds}), {where}{ends}"
+        return f"{note.what} by {note.source} ({note.detail}{how_sure}), {where}{ends}"
     return f"{note.what} by {note.source}, {where}, {' '.join(spans)}"
 
 

@@ -5,6 +5,7 @@ from dataclasses import replace
 from datetime import datetime
 from typing import TypeAlias
 
+from alertd.i18n import odds
 from alertd.plan.model.alternatives import OtherRoute
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
@@ -102,15 +103,15 @@ def _chains(other: Plan) -> str:
         return f"HOLD for {closed}"
     if other.partial and other.advice is Advice.READY:
         return "road not wholly known, be ready to chain"
-    odds = f"({min(max(round(other.chain_probability * 100), 1), 99)}%)"  # a forecast never gives 0 or 100
+    how_sure = f"(chains {odds(other.chain_probability)})"
     if other.advice is Advice.CLEAR:
-        return f"no chains expected {odds}"
+        return f"no chains expected {how_sure}"
     if other.advice is Advice.SLOW:
-        return f"winter road, no chains expected {odds}"
+        return f"winter road, no chains expected {how_sure}"
     if other.advice is Advice.READY:
-        return f"be ready to chain {odds}"
+        return f"be ready to chain {how_sure}"
     verb = "HOLD, it may not be passable" if other.advice is Advice.HOLD else "plan to chain"
-    return f"{verb} {odds}, {other.singles_needed} tires"
+    return f"{verb} {how_sure}, {other.singles_needed} tires"
 
 
 def _later_s(plan: Plan, other: Plan) -> float:

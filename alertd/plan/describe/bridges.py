@@ -6,6 +6,7 @@ from typing import Final
 
 import numpy as np
 
+from alertd.i18n import odds
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.model.notes import BridgeNote
 from alertd.plan.params import PlanParams
@@ -69,7 +70,7 @@ def _where(note: BridgeNote) -> str:
 
 
 def _odds(note: BridgeNote) -> str:
-    return f"{min(note.probability, 0.99):.0%}"
+    return odds(note.probability)
 
 
 def _carried(notes: Sequence[BridgeNote]) -> str:

@@ -30,6 +30,9 @@ from alertd.units import HOUR_S, to_miles
 
 LASTING_H: Final = 2  # assumed: a lull of one hour is too short to drive into
 
+# Names of places that are no stops; messages translate them.
+_START, _HERE, _END = gettext_noop("trip start"), gettext_noop("present place"), gettext_noop("trip end")
+
 
 def passable_from(x: Leg, solution: Solution, enter_epoch_s: float, params: PlanParams) -> datetime | None:
     """The first whole hour after entering without a hold in it or in the next hour; None within the forecast.
@@ -293,7 +296,7 @@ def stop_choice(
         lat, lon = float(route.lat_deg[end_idx]), float(route.lon_deg[end_idx])
         stop = Stop(
             id="",
-            name="trip end" if end_idx else "present place" if route.distance_m[0] > 0.0 else "trip start",
+            name=_END if end_idx else _HERE if route.distance_m[0] > 0.0 else _START,
             kind=StopKind.TRUCK_STOP,
             lat_deg=lat,
             lon_deg=lon,

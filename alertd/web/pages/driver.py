@@ -416,6 +416,7 @@ def driver_values(
         "met": [c for c in plan.closures if c.met],
         "strip": law_text.strip_lines(plan, translator),
         "grave_duties": law_text.grave_duties(plan),
+        "other_duties": law_text.other_duties(plan),
         "posted": [p for p in plan.posted if p.enter_at is not None and p.enter_at > now_utc and p.believed_frac > 0],
     }
 

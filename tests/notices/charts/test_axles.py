@@ -61,7 +61,7 @@ def test_picture_says_in_words_what_it_shows(shipped: dict[str, RuleSet], rigs: 
     assert drawn.find(f"{SVG}title").text == "Chains & all"
     output = drawn.find(f"{SVG}desc").text
     assert "Rig <7> & van" in output
-    assert "4 drive: outside each side, both drive axles" in output
+    assert "4 drive: outside dual left+right, both drive axles" in output
 
 
 def test_drawing_stays_inside_its_frame(shipped: dict[str, RuleSet], rigs: dict[str, Rig]) -> None:

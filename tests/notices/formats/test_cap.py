@@ -274,5 +274,5 @@ def test_wind_alone_is_an_alert_with_its_gusts_and_what_to_do(saying) -> None:
     )  # fmt: skip
     plan: Plan = replace(saying(), advice=Advice.SLOW, closures=(gusts,))
     alert = _read(cap_alert(plan, ROUTE, SENDER, at_hour(2)))
-    assert _all(alert, "info/headline") == ["Strong gusts (up to 58 mph, 72%), mi 37-56"]
+    assert _all(alert, "info/headline") == ["Strong gusts (up to 58 mph, 7 in 10), mi 37-56"]
     assert "park off the road if it moves you" in _all(alert, "info/instruction")[0]

@@ -240,7 +240,7 @@ def test_dry_road_with_an_icy_bridge_is_not_free_of_winter() -> None:
     )
     assert "QT-9" in section(text, ", winter road,")
     assert "QT-9" not in section(text, CALM)
-    assert "Bridge deck Larch Creek may carry ice (40%)" in section(text, "CAUTIONS")
+    assert "Bridge deck Larch Creek may carry ice (4 in 10)" in section(text, "CAUTIONS")
 
 
 def test_lines_fit_a_printed_page(saying: Callable[..., Plan]) -> None:

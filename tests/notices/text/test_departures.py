@@ -50,18 +50,21 @@ def offering(plan: Plan, *picks: Departure, reasons: tuple[str, ...] = ()) -> Pl
 
 def test_a_departure_without_chains_is_one_line_in_local_times(saying: Saying) -> None:
     plan = offering(saying(CHAIN), departure(4.5, CLEAR, arrives=9 - 70 / 60, probability=0.06))
-    line = "Leave 90 min earlier, 20:30 PST: no chains expected by this forecast (6%), arrives 00:50 MST, 70 min sooner"
+    line = (
+        "Leave 90 min earlier, 20:30 PST: no chains expected by this forecast (chains 1 in 10), arrives 00:50 MST, "
+        "70 min sooner"
+    )
     assert departure_lines(plan) == [line]
     assert best_departure_line(plan) == line
 
 
 def test_other_day_is_named_and_a_same_reason_is_not_repeated(saying: Saying) -> None:
     """10:00 UTC is 02:00 PST of the day after the planned evening; the arrival stays on the day it was."""
-    reasons = ("be ready to chain, not expected to (chance of needing them 20% instead of 60%)", "within the hours")
+    reasons = ("be ready to chain, not expected to (chains 2 in 10 instead of 6 in 10)", "within the hours")
     plan = offering(saying(CHAIN), departure(10.0, READY, arrives=13.0, probability=0.2), reasons=reasons)
     assert departure_lines(plan) == [
-        "Leave 4 h 00 min later, Thu 02:00 PST: be ready to chain (20%), arrives 06:00 MST, 4 h 00 min later; "
-        "within the hours"
+        "Leave 4 h 00 min later, Thu 02:00 PST: be ready to chain (chains 2 in 10), arrives 06:00 MST, "
+        "4 h 00 min later; within the hours"
     ]
 
 
@@ -103,7 +106,7 @@ def test_brief_has_the_departure_that_changes_most_once_a_trip(saying: Saying) -
     for text in (brief_text("Invented fleet", [plan], (), at_hour(2), "America/Denver"), dispatcher_text(plan)):
         result = " ".join(text.split())
         assert result.count("Leave ") == 1
-        assert "Leave 60 min earlier, 21:00 PST: no chains expected by this forecast (4%)" in result
+        assert "Leave 60 min earlier, 21:00 PST: no chains expected by this forecast (chains under 1 in 10)" in result
 
 
 @pytest.mark.parametrize("lines", [lambda p: [best_departure_line(p)], departure_lines])
@@ -111,7 +114,7 @@ def test_no_line_says_that_chains_are_not_needed(saying: Saying, lines: Callable
     for advice in Advice:
         for line in lines(offering(saying(HOLD), departure(4.5, advice, arrives=7.0, probability=0.0))):
             assert "no chains needed" not in line
-            assert "(1%)" in line  # no forecast promises 0
+            assert "(chains under 1 in 10)" in line  # no forecast promises 0
 
 
 @pytest.mark.parametrize(

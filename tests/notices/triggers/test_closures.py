@@ -64,7 +64,7 @@ def test_driver_is_notified_once_and_again_when_the_end_moves(talk: Talk) -> Non
     (first,) = talk.driver(SLIDE)
     assert first == (
         "HOLD below mi 50 of this trip: Road closed (slide), until Thu 14 Jan 05:00 MST. Says the road authority. "
-        "You would be there 00:00 MST: stand before it, ask office. Signs+officers decide, rules change. Read parked."
+        "You would be there 00:00 MST: stop before it, ask office. Signs+officers decide, rules change. Read parked."
     )
     assert talk.driver(SLIDE) == []
     assert talk.driver(replace(SLIDE, ends_at=at_hour(12.9))) == []
@@ -78,7 +78,7 @@ def test_relief_is_sent_once_and_a_repeated_closure_is_new(talk: Talk) -> None:
     talk.driver()
     talk.driver(SLIDE)
     (eased,) = talk.driver()
-    assert eased.startswith("EASED: Road closed (slide) no longer stands in the way")
+    assert eased.startswith("EASED: Road closed (slide) no longer holds you")
     assert "Ask before you go" in eased
     assert talk.driver() == []
     assert len(talk.driver(SLIDE)) == 1

@@ -63,7 +63,7 @@ class Talk:
 
 def test_the_driver_reads_where_when_and_what_to_do(saying: Saying) -> None:
     (text,) = Talk().driver(with_wind(saying(), gusts()))
-    assert text.startswith("STRONG GUSTS mi 37-56 of this trip, 00:00-00:30 MST: gusts to 58 mph, 72% likely.")
+    assert text.startswith("STRONG GUSTS mi 37-56 of this trip, 00:00-00:30 MST: gusts to 58 mph, 7 in 10.")
     assert "park off the road if it moves you" in text
     assert "Over by about 05:00 MST" in text
     (text,) = Talk().driver(with_wind(saying(), blind()))
@@ -109,7 +109,7 @@ def test_a_caution_that_becomes_a_hold_does_not_ease(saying: Saying) -> None:
     (text,) = talk.driver(with_wind(saying(), gusts(held=True)))
     assert text.startswith("HOLD")
     texts = talk.driver(with_wind(saying(), gusts()), BEFORE + timedelta(hours=1))
-    assert any("no longer stands in the way" in t for t in texts)
+    assert any("no longer holds you" in t for t in texts)
     assert not any(t.startswith("EASED: strong gusts") for t in texts)
 
 

@@ -84,7 +84,7 @@ def test_an_end_that_has_passed_is_not_believed_for_an_hour() -> None:
     """At 06:00 an end at 05:45 may have been put off: held until 06:45, which the truck comes before."""
     plan = planned(closed(ends_h=5.75), now_h=6.0)
     assert plan.advice is Advice.HOLD
-    assert "was to end Wed 21:45 PST but nobody has said that it did: hold below it" in plan.cautions[0]
+    assert "was to end Wed 21:45 PST but no end is reported: hold below it" in plan.cautions[0]
     assert planned(closed(ends_h=5.0), now_h=6.0).closures == ()
 
 

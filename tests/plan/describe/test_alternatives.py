@@ -72,7 +72,8 @@ def test_dry_way_half_an_hour_longer_beats_a_pass_with_chains(
     assert later_min == 25
     plan = with_alternatives(over_the_pass, [("south", around)], (), PARAMS)
     assert plan.route_choice == (
-        f"Another way is better. By way of south: no chains expected (1%), arrives {later_min} min later"
+        f"Another way is better. By way of south: no chains expected (chains under 1 in 10), "
+        f"arrives {later_min} min later"
     )
     (other,) = plan.other_routes
     assert (other.name, other.length_m, other.advice, other.singles_needed) == ("south", 200e3, Advice.CLEAR, 0)
@@ -101,7 +102,10 @@ def test_less_chaining_is_better_up_to_an_hour_then_dispatch(
     assert over_the_pass.arrivals is not None
     mean_at = over_the_pass.arrivals.expected_at
     around = replace(dry(planned, 60e3), arrive_at=mean_at + timedelta(minutes=later_min))
-    assert choice(over_the_pass, ("B", around)) == f"{begins} By way of B: no chains expected (1%), {says}"
+    assert (
+        choice(over_the_pass, ("B", around))
+        == f"{begins} By way of B: no chains expected (chains under 1 in 10), {says}"
+    )
 
 
 @pytest.mark.parametrize("changed", [{"advice": Advice.HOLD}, {"singles_short": 2}])
@@ -121,7 +125,7 @@ def test_the_same_advice_is_a_matter_of_time(over_the_pass: Plan) -> None:
         later = replace(both, expected_at=both.expected_at + timedelta(minutes=later_min))
         return choice(over_the_pass, ("B", replace(over_the_pass, arrivals=later)))
 
-    what = "By way of B: plan to chain (60%), 4 tires, arrives"
+    what = "By way of B: plan to chain (chains 6 in 10), 4 tires, arrives"
     assert result(-15) == f"Another way is quicker. {what} 15 min earlier"
     assert result(-14) == f"The ways ask about the same. {what} 14 min earlier"
     assert result(15) == f"The planned way is the better one. {what} 15 min later"

@@ -44,7 +44,7 @@ def bridge_lines(plan: Plan) -> list[str]:
 def test_icy_deck_on_an_ice_free_road_is_named_with_its_chance(planned: Any) -> None:
     plan = over(planned, CREEK)
     assert bridge_lines(plan) == [
-        "Bridge deck Larch Creek may carry ice (40%) while the road beside does not: slow down before it"
+        "Bridge deck Larch Creek may carry ice (4 in 10) while the road beside does not: slow down before it"
     ]
     (note,) = plan.bridges
     assert (note.name, note.start_m, note.probability, note.road_unknown) == ("Larch Creek", 30_020.0, 0.4, False)
@@ -71,7 +71,7 @@ def test_deck_no_worse_than_its_road_or_rarely_icy_is_not_named(
 def test_a_deck_is_named_though_the_road_beside_it_is_not_known(planned: Any) -> None:
     plan = over(planned, CREEK, icy=1.0, road=RoadClass.UNKNOWN)
     (line,) = bridge_lines(plan)
-    assert "(99%) while the road beside does not or is not known" in line
+    assert "(almost certain) while the road beside does not or is not known" in line
     assert plan.partial
 
 
@@ -79,7 +79,7 @@ def test_unnamed_bridge_is_shown_by_place_and_classes_by_words(planned: Any) -> 
     unnamed = BridgeSpan(name="", start_m=30_020.0, end_m=30_120.0)
     deck = np.array([3, 3, 5, 0, 0, 0, 0, 0, 0, 0])[:, None, None]  # two members with rime, one with ice
     (line,) = bridge_lines(over(planned, unnamed, deck=deck, icy=1.0))
-    assert line.startswith("Bridge deck at km 30.0 may carry frost or ice (30%)")
+    assert line.startswith("Bridge deck at km 30.0 may carry frost or ice (3 in 10)")
 
 
 def test_many_bridges_are_one_line_that_counts_them(planned: Any) -> None:
@@ -87,7 +87,7 @@ def test_many_bridges_are_one_line_that_counts_them(planned: Any) -> None:
     plan = over(planned, *decks, icy=0.9)
     (line,) = bridge_lines(plan)
     assert line == (
-        "Bridge decks may carry ice on 40 bridges, likeliest Deck 5 (90%), Deck 6 (90%), Deck 7 (90%), "
+        "Bridge decks may carry ice on 40 bridges, likeliest Deck 5 (9 in 10), Deck 6 (9 in 10), Deck 7 (9 in 10), "
         "while the road beside does not: slow down before each"
     )
     assert len(plan.bridges) == 40
