@@ -64,7 +64,7 @@ class Chart:
         sheet = self.canvas
         wide, high = sheet.view.width_px, f"{sheet.height_px:.0f}"
         return (
-            f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="alertd-picture {sheet.name} w{wide}" '
+            f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="alertd-picture p-{sheet.name} w{wide}" '
             f'viewBox="0 0 {wide} {high}" width="{wide}" height="{high}" font-size="{PLAIN:g}">'
             f"<title>{escape(self.title)}</title><desc>{escape(' '.join(description))}</desc>"
             f"{first}{sheet.markup()}</svg>"
