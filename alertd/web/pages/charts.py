@@ -1,6 +1,7 @@
 """Pictures inside the pages: drawn once per plan and width, with a cache of the latest."""
 
 import asyncio
+import logging
 from collections import OrderedDict
 from collections.abc import Mapping
 from typing import Final
@@ -16,6 +17,8 @@ from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
 from alertd.route.model import Route
 from alertd.sources.files.trips import TripRequest
+
+_log = logging.getLogger(__name__)
 
 MAX_KEPT: Final = 128  # about 40 kB each
 NARROW: Final = (PHONE_PX,)
@@ -41,7 +44,7 @@ class ChartCache:
                     route = await planner.route(trip.route, where) if plan.along.distance_m else None
                 except AlertdError:
                     route = None
-                self._kept[key] = await asyncio.to_thread(_drawn, planner, plan, trip, route, widths_px)
+                self._kept[key] = await asyncio.to_thread(_drawn_or_none, planner, plan, trip, route, widths_px)
                 while len(self._kept) > MAX_KEPT:
                     self._kept.popitem(last=False)
             self._kept.move_to_end(key)
@@ -66,6 +69,17 @@ class PagePictures:
             self.words[name] = chart.alt_text
 
 
+def _drawn_or_none(
+    planner: Planner, plan: Plan, trip: TripRequest, route: Route | None, widths_px: tuple[int, ...]
+) -> PagePictures:
+    """Draw the pictures; a fault in a drawing must not take the orders of the page with it."""
+    try:
+        return _drawn(planner, plan, trip, route, widths_px)
+    except Exception:
+        _log.exception("pictures of plan %s: internal error", plan.id)
+        return PagePictures()
+
+
 def _drawn(
     planner: Planner, plan: Plan, trip: TripRequest, route: Route | None, widths_px: tuple[int, ...]
 ) -> PagePictures:
@@ -76,7 +90,7 @@ def _drawn(
         for width_px in widths_px:
             view = View(width_px=width_px, bare=True)
             drawn = {"road": draw_profile(plan, route, view)}
-            if hours is not None and width_px is not None:
+            if hours is not None:
                 drawn["hours"] = draw_time_distance(plan, route, hours, view)
             drawn["map"] = draw_map(plan, route, planner.reference.boundaries, view)
             out.add(drawn, tuple(alt_text.title_lines(plan)))

@@ -268,3 +268,15 @@ def test_pictures_are_in_the_page_at_once(served: PageServer, open_page: Callabl
     assert step["y"] + step["height"] < first["y"]
     page.emulate_media(media="print")
     assert all(pictures.nth(n).is_visible() for n in range(3))
+
+
+def test_a_drawing_that_fails_leaves_the_orders(served: PageServer, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fails(*_: object) -> None:
+        raise ValueError("no such line")
+
+    monkeypatch.setattr("alertd.web.pages.charts.draw_map", fails)
+    monkeypatch.setattr("alertd.web.pages.driver.NARROW", (361,))  # pictures of another width are not kept yet
+    answer = httpx.get(served.link("QT-1041"), timeout=60)
+    assert answer.status_code == 200
+    assert "PLAN TO CHAIN" in answer.text
+    assert "<svg" not in answer.text
