@@ -11,6 +11,8 @@ from rich.text import Text
 from alertd.errors import InputError
 from alertd.i18n import odds
 from alertd.notices import headline, surfaces
+from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View
+from alertd.notices.charts.plan_charts import axle_charts, plan_charts
 from alertd.notices.text import days_text, departures, law_text, phrases
 from alertd.notices.text.place_text import where
 from alertd.plan.make_plan import PlanRequest
@@ -353,9 +355,6 @@ def _print_field(console: Console, label: str, text: str) -> None:
 
 def write_charts(folder: Path, plan: Plan, request: PlanRequest, boundaries: Boundaries, *, metric: bool) -> None:
     """Write them into a folder, made if it is not there. Raises InputError where that cannot be."""
-    from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View  # matplotlib takes half a second to load
-    from alertd.notices.charts.plan_charts import axle_svgs, plan_charts
-
     captions = []
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -364,10 +363,9 @@ def write_charts(folder: Path, plan: Plan, request: PlanRequest, boundaries: Bou
             drawn = plan_charts(plan, request.route, request.weather.corridor, boundaries, view)
             for name, picture in drawn.items():
                 (folder / f"{name}{suffix}.svg").write_text(picture.svg(), encoding="utf-8")
-                (folder / f"{name}{suffix}.png").write_bytes(picture.png())
             captions = [line for p in drawn.values() for line in (p.title, *p.alt_text, "")]
-        for name, svg in axle_svgs(plan, request.rig).items():
-            (folder / f"{name}.svg").write_text(svg, encoding="utf-8")
+        for name, picture in axle_charts(plan, request.rig).items():
+            (folder / f"{name}.svg").write_text(picture.svg(), encoding="utf-8")
         (folder / "pictures.txt").write_text("\n".join(captions), encoding="utf-8")
     except OSError as exc:
         raise InputError(

@@ -31,7 +31,7 @@ class PageServer:
 
     def __enter__(self) -> Self:
         self._thread.start()
-        self.base_url = self._ready.result(timeout=60)
+        self.base_url = self._ready.result(timeout=300)
         return self
 
     def __exit__(self, kind: type[BaseException] | None, exc: BaseException | None, tb: TracebackType | None) -> None:

@@ -57,7 +57,7 @@ class _PlanOptions:
 @click.option("--depart", required=True, metavar="TIME", help="ISO 8601 with offset, e.g. 2027-01-14T04:45-07:00.")
 @click.option("--driver", default="", help="For the messages.")
 @click.option("--keep", type=click.Path(path_type=Path), metavar="DIR", help="Keep there what the plan is made from.")
-@click.option("--pictures", type=click.Path(path_type=Path), metavar="DIR", help="Draw the plan there, SVG and PNG.")
+@click.option("--pictures", type=click.Path(path_type=Path), metavar="DIR", help="Draw the plan there, as SVG.")
 @click.option("--metric", is_flag=True, help="Kilometres and metres on the pictures.")
 @click.option("--no-compare", is_flag=True, help="Do not compare with leaving at another time; quicker.")
 @explain_option

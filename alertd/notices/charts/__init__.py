@@ -1,1 +1,1 @@
-"""Charts and maps of a plan, as SVG and PNG, each with its text alternative."""
+"""Charts and maps of a plan, as SVG, each with its text alternative."""

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from alertd.units import FOOT_M, MILE_M
 
-_NICE: Final = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000)
+_NICE: Final = (1, 2, 5, 10, 20, 25, 50, 100, 200, 250, 500, 1000, 2000, 2500, 5000)
 _NICE_H: Final = (1, 2, 3, 4, 6, 12, 24)
 
 
@@ -28,9 +28,14 @@ class AxisUnits:
 
     def even_distances(self, start_m: float, end_m: float, most: int) -> list[tuple[float, str]]:
         """Return round distances between two places as (metres, tick label), at most `most`."""
-        start, end = start_m / self.far_m, end_m / self.far_m
-        step = next((n for n in _NICE if (end - start) / n <= most), _NICE[-1])
-        return [(n * step * self.far_m, f"{n * step:,}") for n in range(ceil(start / step), floor(end / step) + 1)]
+        even = even_values(start_m / self.far_m, end_m / self.far_m, most)
+        return [(n * self.far_m, f"{n:,}") for n in even]
+
+
+def even_values(first: float, last: float, most: int) -> list[int]:
+    """Return round numbers between two values, evenly spaced, at most `most`."""
+    step = next((n for n in _NICE if (last - first) / n <= most), _NICE[-1])
+    return [n * step for n in range(ceil(first / step), floor(last / step) + 1)]
 
 
 def even_hours(first: datetime, last: datetime, zone: str, most: int) -> list[datetime]:

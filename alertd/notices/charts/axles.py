@@ -3,12 +3,12 @@
 Hatching, a heavy edge and the letter C mark a chained tire; color only repeats it.
 """
 
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from html import escape
 from textwrap import wrap
 from typing import Final
 
-from alertd.notices.charts.palette import DARK, LIGHT
+from alertd.notices.charts.canvas import Canvas, Chart, View
 from alertd.rules.rig import Axle, AxleRole, Rig, Side, Tire, TirePlace
 from alertd.rules.tire_text import axle_name, tires_line
 
@@ -23,33 +23,7 @@ _MIDDLE: Final = (_TRACK["left"] + _TRACK["right"]) / 2
 _LINE_H: Final = 17
 _LINE_LETTERS: Final = 46  # that fit the width in the widest of the usual fonts
 _HEAD_LETTERS: Final = 34
-
-
-def _style() -> str:
-    """Plain colors come first: viewers without media queries still draw black on white."""
-
-    def colors(c: Mapping[str, str]) -> str:
-        return f"""
-  .alertd-axles .paper, .alertd-axles .bare, .alertd-axles .plate {{ fill: {c["paper"]}; }}
-  .alertd-axles .body {{ stroke: {c["quiet"]}; }}
-  .alertd-axles .axle, .alertd-axles .bare, .alertd-axles .plate, .alertd-axles .hatch, .alertd-axles .edge
-    {{ stroke: {c["ink"]}; }}
-  .alertd-axles .mark {{ fill: {c["mark"]}; }}
-  .alertd-axles text {{ fill: {c["ink"]}; }}"""
-
-    return f"""{colors(LIGHT)}
-  .alertd-axles .body, .alertd-axles .edge {{ fill: none; }}
-  .alertd-axles .body, .alertd-axles .bare, .alertd-axles .plate {{ stroke-width: 1.5; }}
-  .alertd-axles .axle {{ stroke-width: 3; }}
-  .alertd-axles .hatch {{ stroke-width: 2; }}
-  .alertd-axles .edge {{ stroke-width: 4; }}
-  .alertd-axles text {{ font-family: sans-serif; font-size: 13px; }}
-  .alertd-axles .letter {{ font-weight: bold; text-anchor: middle; }}
-  .alertd-axles .head {{ font-weight: bold; font-size: 15px; }}
-  .alertd-axles .side {{ text-anchor: middle; }}
-  @media screen and (prefers-color-scheme: dark) {{{colors(DARK)}
-  }}
-"""
+_CENTERED: Final = ' text-anchor="middle"'
 
 
 def axle_text(rig: Rig, tires: Collection[Tire]) -> str:
@@ -90,34 +64,38 @@ def axle_svg(rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str]
     title: the subject, for the heading and for readers who cannot see the picture. lines: shown below it, e.g. the
     law's text and its doubts.
     """
+    return axle_chart(rig, tires, title, lines).svg()
+
+
+def axle_chart(
+    rig: Rig, tires: Collection[Tire], title: str, lines: Sequence[str] = (), *, bare: bool = False
+) -> Chart:
+    """Draw the rig. bare: without heading and text below it, for a page that has them in its own text."""
     chained = frozenset(tires)
     description = tires_line(rig, chained)
     below = [*wrap(f"Chain {len(chained)} tires: {description}" if chained else "No tire is asked.", _LINE_LETTERS)]
     for line in lines:
         below += wrap(line, _LINE_LETTERS)
-    head = wrap(title, _HEAD_LETTERS)
-    top = 30 + len(head) * 20 + _LINE_H
+    head = [] if bare else wrap(title, _HEAD_LETTERS)
+    below = [] if bare else below
+    top = (30 if head else 10) + len(head) * 20 + _LINE_H
     rows_y = list(_rows(rig, top))
     bottom = rows_y[-1] + _ROW_H
-    height = bottom + 44 + len(below) * _LINE_H
-    parts = [
-        f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {_WIDTH} {height}" width="{_WIDTH}" '
-        f'height="{height}" role="img" class="alertd-axles">',
-        f"<title>{escape(title)}</title>",
-        f"<desc>{escape(f'{rig.name}, seen from above, front at the top. {description}.')}</desc>",
-        f"<style>{_style()}</style>",
-        f'<rect class="paper" width="{_WIDTH}" height="{height}"/>',
-        *(_text(10, 28 + i * 20, line, "head") for i, line in enumerate(head)),
-        _text(_TRACK["left"], top - 14, "left", "side"),
-        _text(_MIDDLE, top - 14, "front ▲", "side"),
-        _text(_TRACK["right"], top - 14, "right", "side"),
+    sheet = Canvas(View(width_px=_WIDTH, bare=bare), bottom + 44 + len(below) * _LINE_H, "axles")
+    sheet.add(
+        '<g font-size="13">',
+        *(_text(10, 28 + i * 20, line, "head", ' font-weight="bold" font-size="15"') for i, line in enumerate(head)),
+        _text(_TRACK["left"], top - 14, "left", "side", _CENTERED),
+        _text(_MIDDLE, top - 14, "front ▲", "side", _CENTERED),
+        _text(_TRACK["right"], top - 14, "right", "side", _CENTERED),
         *_bodies(rig, rows_y),
-    ]
+    )
     for i, (axle, y) in enumerate(zip(rig.axles, rows_y, strict=True)):
-        parts += _axle(rig, i, axle, y, chained)
-    parts += [*_key(10, bottom + 10)]
-    parts += [_text(10, bottom + 44 + i * _LINE_H, line) for i, line in enumerate(below)]
-    return "\n".join([*parts, "</svg>", ""])
+        sheet.add(*_axle(rig, i, axle, y, chained))
+    sheet.add(*_key(10, bottom + 10))
+    sheet.add(*(_text(10, bottom + 44 + i * _LINE_H, line) for i, line in enumerate(below)), "</g>")
+    words = f"{rig.name}, seen from above, front at the top. {description}."
+    return Chart(title=title, alt_text=(words,), canvas=sheet)
 
 
 def _rows(rig: Rig, top: int) -> Iterator[int]:
@@ -138,14 +116,16 @@ def _bodies(rig: Rig, rows_y: Sequence[int]) -> Iterator[str]:
         ys = [y for axle, y in zip(rig.axles, rows_y, strict=True) if axle.unit == unit]
         top = ys[0] - _TIRE_H // 2 - 6
         if unit:
-            yield f'<line class="body" x1="{_MIDDLE}" x2="{_MIDDLE}" y1="{bottom}" y2="{top}"/>'
+            ends = f'x1="{_MIDDLE}" x2="{_MIDDLE}" y1="{bottom}" y2="{top}"'
+            yield f'<line class="body s-quiet" stroke-width="1.5" {ends}/>'
         bottom = ys[-1] + _TIRE_H // 2 + 6
         radius = 3 if unit else 22
-        yield f'<rect class="body" x="{_MIDDLE - 42}" y="{top}" width="84" height="{bottom - top}" rx="{radius}"/>'
+        area = f'x="{_MIDDLE - 42}" y="{top}" width="84" height="{bottom - top}" rx="{radius}"'
+        yield f'<rect class="body s-quiet" fill="none" stroke-width="1.5" {area}/>'
 
 
 def _axle(rig: Rig, axle_idx: int, axle: Axle, y: int, chained: Collection[Tire]) -> Iterator[str]:
-    yield f'<line class="axle" x1="{_TRACK["left"]}" x2="{_TRACK["right"]}" y1="{y}" y2="{y}"/>'
+    yield f'<line class="axle s-ink" stroke-width="3" x1="{_TRACK["left"]}" x2="{_TRACK["right"]}" y1="{y}" y2="{y}"/>'
     for side in _by_side(axle_idx, axle):
         for k, tire in enumerate(side):
             x = _TRACK[tire.side] + (k - (len(side) - 1) / 2) * (_TIRE_W + 5)
@@ -157,15 +137,15 @@ def _tire(x: float, y: float, *, chained: bool) -> Iterator[str]:
     left, top = x - _TIRE_W / 2, y - _TIRE_H / 2
     box = f'x="{left}" y="{top}" width="{_TIRE_W}" height="{_TIRE_H}" rx="4"'
     if not chained:
-        yield f'<rect class="bare" {box}/>'
+        yield f'<rect class="bare f-paper s-ink" stroke-width="1.5" {box}/>'
         return
-    yield f'<rect class="mark" {box}/>'
+    yield f'<rect class="mark f-mark" {box}/>'
     for step in (4, 11, 25, 32):
         ends = f'x1="{left + 1}" y1="{top + step + 3}" x2="{left + _TIRE_W - 1}" y2="{top + step - 3}"'
-        yield f'<line class="hatch" {ends}/>'
-    yield f'<rect class="edge" {box}/>'
-    yield f'<circle class="plate" cx="{x}" cy="{y}" r="8.5"/>'
-    yield _text(x, y + 4.7, "C", "letter")
+        yield f'<line class="hatch s-ink" stroke-width="2" {ends}/>'
+    yield f'<rect class="edge s-ink" fill="none" stroke-width="4" {box}/>'
+    yield f'<circle class="plate f-paper s-ink" stroke-width="1.5" cx="{x}" cy="{y}" r="8.5"/>'
+    yield _text(x, y + 4.7, "C", "letter", f' font-weight="bold"{_CENTERED}')
 
 
 def _key(x: int, y: int) -> Iterator[str]:
@@ -177,6 +157,6 @@ def _key(x: int, y: int) -> Iterator[str]:
     yield _text(x + 90, y + 15, "no chain")
 
 
-def _text(x: float, y: float, text: str, kind: str = "") -> str:
+def _text(x: float, y: float, text: str, kind: str = "", how: str = "") -> str:
     name = f' class="{kind}"' if kind else ""
-    return f'<text{name} x="{x}" y="{y}">{escape(text)}</text>'
+    return f'<text{name} x="{x}" y="{y}"{how}>{escape(text)}</text>'

@@ -1,60 +1,36 @@
-"""Drawing surface in screen pixels, exported as SVG or PNG. Only this module configures matplotlib.
+"""Drawing surface in screen pixels, written as SVG: alone in a file, or inside a page.
 
-Import it only where a picture is requested: matplotlib takes half a second to load. SVG keeps text as text. The layout
-uses DejaVu Sans, which is wider than the fonts of phones, so text that does not overlap here does not overlap there.
+Colors are classes, `f-ROLE` for a fill and `s-ROLE` for a stroke, so that one picture is light, dark or on paper as its
+reader has it. A file carries its own style; inside a page the page's style sheet has the same classes. Widths of text
+are those of DejaVu Sans, which is wider than the fonts of phones: text that does not overlap here does not there.
 """
 
-import io
-import re
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any, Final
-from xml.etree import ElementTree
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from html import escape
+from typing import Final, TypeAlias
 
-import matplotlib
-from matplotlib.axes import Axes
-from matplotlib.backends.backend_svg import FigureCanvasSVG
-from matplotlib.figure import Figure
-from matplotlib.font_manager import FontProperties
-from matplotlib.textpath import text_to_path
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
-from alertd.notices.charts.palette import DARK, LIGHT
+from alertd.notices.charts.palette import DARK, LIGHT, Style
+from alertd.notices.charts.text_width import PLAIN, SMALL, text_width
 
-# Set once: restoring a setting later would affect other threads. A user's own matplotlibrc must not change the
-# pictures.
-matplotlib.rcdefaults()
-matplotlib.rcParams.update(
-    {
-        "font.sans-serif": ["DejaVu Sans", "sans-serif"],
-        "svg.fonttype": "none",
-        "svg.hashsalt": "alertd",
-        "hatch.linewidth": 0.7,
-        "text.parse_math": False,
-        "path.simplify_threshold": 0.2,
-    }
-)
+Array: TypeAlias = NDArray[np.float64]
 
 PHONE_PX: Final = 360
 DESKTOP_PX: Final = 920
-SMALL: Final = 11.0
-PLAIN: Final = 12.0
-HEAD: Final = 15.0
-_DOT: Final = 72.0  # a figure's inch is 72 SVG units, and each unit is a pixel here
-_SVG: Final = "http://www.w3.org/2000/svg"
-_XLINK: Final = "http://www.w3.org/1999/xlink"
+_BASELINE: Final = 1.05  # of the size, from the top of a line to its baseline; a line is 1.35 of the size high
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class View:
-    """Reader's settings: screen width, light or dark, miles and feet or metric."""
+    """Reader's settings: screen width, miles and feet or metric. bare: without heading, places in words and notes on
+    the plan, for a page that has their content in its own text."""
 
     width_px: int = PHONE_PX
-    dark: bool = False
     metric: bool = False
-
-    def color(self, role: str) -> str:
-        """Return the color of a role."""
-        return (DARK if self.dark else LIGHT)[role]
+    bare: bool = False
 
     @property
     def wide(self) -> bool:
@@ -70,149 +46,241 @@ class Chart:
     alt_text: tuple[str, ...]
     canvas: "Canvas"
 
-    def svg(self) -> str:
+    def svg(self, *, light_only: bool = False) -> str:
         """Return a complete document; equal pictures give equal bytes.
 
-        A picture drawn in a light view follows the reader's light or dark setting; one drawn in a dark view stays dark.
+        It follows the reader's light or dark setting, unless `light_only`, for a page that is always black on white.
         """
-        return _svg(self)
+        sheet = self.canvas
+        paper = f'<rect class="f-paper" width="{sheet.view.width_px}" height="{sheet.height_px:.0f}"/>'
+        return self._element(self.alt_text, f"<style>{_style(light_only)}</style>{paper}") + "\n"
 
-    def png(self, scale: float = 2.0) -> bytes:
-        """Return a PNG for mail and print, `scale` dots per pixel of the view."""
-        out = io.BytesIO()
-        self.canvas.figure.savefig(
-            out, format="png", dpi=_DOT * scale, metadata={"Software": None, "Title": self.title}
+    def inline(self, description: Sequence[str] | None = None) -> str:
+        """Return the element for a page, whose style sheet has the classes. description: instead of `alt_text`, where
+        the page has these sentences itself."""
+        return self._element(self.alt_text if description is None else description, "")
+
+    def _element(self, description: Sequence[str], first: str) -> str:
+        sheet = self.canvas
+        wide, high = sheet.view.width_px, f"{sheet.height_px:.0f}"
+        return (
+            f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="alertd-picture p-{sheet.name} w{wide}" '
+            f'viewBox="0 0 {wide} {high}" width="{wide}" height="{high}" font-size="{PLAIN:g}">'
+            f"<title>{escape(self.title)}</title><desc>{escape(' '.join(description))}</desc>"
+            f"{first}{sheet.markup()}</svg>"
         )
-        return out.getvalue()
+
+
+def _style(light_only: bool) -> str:
+    """Light colors come first: viewers without media queries, and printers, still draw dark on white."""
+
+    def rules(colors: Mapping[str, str]) -> str:
+        return "".join(
+            f".alertd-picture .f-{role}{{fill:{color}}}.alertd-picture .s-{role}{{stroke:{color}}}"
+            for role, color in colors.items()
+        )
+
+    text = f".alertd-picture text{{font-family:system-ui,'DejaVu Sans',sans-serif;fill:{LIGHT['ink']}}}"
+    if light_only:
+        return f"{text}{rules(LIGHT)}"
+    dark_text = f".alertd-picture text{{fill:{DARK['ink']}}}"
+    return f"{text}{rules(LIGHT)}@media screen and (prefers-color-scheme:dark){{{dark_text}{rules(DARK)}}}"
 
 
 class Canvas:
-    """A page of a view's width, positioned in pixels from its top left corner."""
+    """A page of a view's width, positioned in pixels from its top left corner. What is added later covers the earlier.
 
-    def __init__(self, view: View, height_px: float) -> None:
-        self.view, self.height_px = view, float(round(height_px))
-        size = (view.width_px / _DOT, self.height_px / _DOT)
-        self.figure = Figure(figsize=size, dpi=_DOT, facecolor=view.color("paper"))
+    name: class of the picture and beginning of its ids, so that several may be on one page.
+    """
 
-    def axes(self, left: float, top: float, width: float, height: float) -> Axes:
-        """Add axes without frame, ticks or margins."""
-        w, h = self.view.width_px, self.height_px
-        ax = self.figure.add_axes((left / w, 1.0 - (top + height) / h, width / w, height / h))
-        ax.set_facecolor("none")
-        ax.tick_params(length=0, colors=self.view.color("ink"), labelsize=SMALL, pad=3)
-        for spine in ax.spines.values():
-            spine.set_visible(False)
-        ax.set_xticks([])
-        ax.set_yticks([])
-        return ax
+    def __init__(self, view: View, height_px: float, name: str) -> None:
+        self.view, self.height_px, self.name = view, float(round(height_px)), name
+        self.panels: dict[str, Panel] = {}
+        self._parts: list[str] = []
+        self._definitions: list[str] = []
+        self._hatches: dict[Style, str] = {}
 
-    def text(self, x: float, top: float, text: str, size: float = PLAIN, **how: Any) -> None:
-        """Add a line of text; `top` is the top of the line, which is 1.35 times `size` high."""
-        how = {"color": self.view.color("ink"), "ha": "left", "va": "baseline", **how}
-        y = top + 1.05 * size
-        self.figure.text(x / self.view.width_px, 1.0 - y / self.height_px, text, fontsize=size, **how)
+    def markup(self) -> str:
+        """Return the content."""
+        definitions = f"<defs>{''.join(self._definitions)}</defs>" if self._definitions else ""
+        return definitions + "".join(self._parts)
 
+    def add(self, *markup: str) -> None:
+        """Add elements."""
+        self._parts.extend(markup)
 
-def text_width(text: str, size: float = PLAIN, *, bold: bool = False) -> float:
-    """Return the width of a line of text in pixels."""
-    prop = FontProperties(family="DejaVu Sans", size=size, weight="bold" if bold else "normal")
-    return float(text_to_path.get_text_width_height_descent(text, prop, ismath=False)[0])
+    def panel(
+        self, name: str, area: tuple[float, float, float, float], x: tuple[float, float], y: tuple[float, float]
+    ) -> "Panel":
+        """Return a part of the page with coordinates of its own. area: left, top, width, height [px]; x: values at the
+        left and right edge; y: at the bottom and top edge."""
+        made = Panel(self, *area, *x, *y)
+        self.panels[name] = made
+        return made
 
+    def define(self, element: str, content: str, attributes: str = "") -> str:
+        """Add a definition and return its id."""
+        name = f"{self.name}{self.view.width_px}-{len(self._definitions)}"
+        self._definitions.append(f'<{element} id="{name}" {attributes}>{content}</{element}>')
+        return name
 
-def wrap_text(text: str, width_px: float, size: float = PLAIN, *, bold: bool = False) -> list[str]:
-    """Wrap text to a width; a wider word gets its own line."""
-    lines: list[str] = []
-    for word in text.split():
-        longer = f"{lines[-1]} {word}" if lines else word
-        if lines and text_width(longer, size, bold=bold) <= width_px:
-            lines[-1] = longer
-        else:
-            lines.append(word)
-    return lines
+    def filled(self, style: Style, kind: str = "") -> str:
+        """Return the attributes that fill an element by a style: its color, with its hatch over it."""
+        if not style.hatch:
+            return f'class="f-{style.role}{kind and " " + kind}"'
+        if style not in self._hatches:
+            content = (
+                f'<rect class="f-{style.role}" width="8" height="8"/>'
+                f'<path class="s-hatch" fill="none" stroke-width=".9" d="{style.hatch}"/>'
+            )
+            where = (
+                f'width="{style.tile_px:g}" height="{style.tile_px:g}" viewBox="0 0 8 8" patternUnits="userSpaceOnUse"'
+            )
+            self._hatches[style] = self.define("pattern", content, where)
+        named = f' class="{kind}"' if kind else ""
+        return f'fill="url(#{self._hatches[style]})"{named}'
 
+    def text(
+        self,
+        x: float,
+        top: float,
+        text: str,
+        size: float = PLAIN,
+        *,
+        anchor: str = "start",
+        bold: bool = False,
+        role: str = "",
+    ) -> None:
+        """Add a line of text; `top` is the top of the line. anchor: "start", "middle" or "end" of the text at x."""
+        how = f' class="f-{role}"' if role else ""
+        how += "" if anchor == "start" else f' text-anchor="{anchor}"'
+        how += ' font-weight="bold"' if bold else ""
+        how += "" if size == PLAIN else f' font-size="{size:g}"'
+        self.add(f'<text x="{number(x)}" y="{number(top + _BASELINE * size)}"{how}>{escape(text)}</text>')
 
-def _svg(picture: Chart) -> str:
-    raw = io.BytesIO()
-    FigureCanvasSVG(picture.canvas.figure).print_svg(  # type: ignore[no-untyped-call]
-        raw, metadata=dict.fromkeys(("Date", "Creator", "Format", "Type"))
-    )
-    ElementTree.register_namespace("", _SVG)
-    ElementTree.register_namespace("xlink", _XLINK)
-    root = ElementTree.fromstring(raw.getvalue())  # noqa: S314  # matplotlib's own words, a line above
-    width, height = picture.canvas.view.width_px, round(picture.canvas.height_px)
-    root.attrib.update({"width": str(width), "height": str(height), "role": "img", "class": "alertd-picture"})
-    root.attrib.pop("version", None)
-    title, desc = ElementTree.Element(f"{{{_SVG}}}title"), ElementTree.Element(f"{{{_SVG}}}desc")
-    title.text, desc.text = picture.title, " ".join(picture.alt_text)
-    style = next(e for e in root.iter(f"{{{_SVG}}}style"))
-    used: set[tuple[str, str]] = set()
-    for e in root.iter():
-        _lighten(e, used)
-    style.text = _style(sorted(used))
-    _drop_ids(root)
-    _flatten(root)
-    for i, e in enumerate((title, desc)):
-        root.insert(i, e)
-    return ElementTree.tostring(root, encoding="unicode") + "\n"
+    def plate(
+        self, x: float, y: float, text: str, *, inverse: bool = False, edge: bool = True, anchor: str = "middle"
+    ) -> None:
+        """Add bold letters on a plate of paper, or of ink if `inverse`, readable over any hatch; y is their middle."""
+        wide, pad = text_width(text, SMALL, bold=True), 3.0 if edge else 1.0
+        left = x - wide / 2.0 if anchor == "middle" else x
+        paper, ink = ("ink", "paper") if inverse else ("paper", "ink")
+        edged = " s-ink" if edge else ""
+        half = SMALL / 2.0 + pad
+        self.add(
+            f'<rect class="f-{paper}{edged}" x="{number(left - pad)}" y="{number(y - half)}" '
+            f'width="{number(wide + 2.0 * pad)}" height="{number(2.0 * half)}" rx="2"/>'
+            f'<text class="f-{ink}" x="{number(left + wide / 2.0)}" y="{number(y + 0.36 * SMALL)}" '
+            f'text-anchor="middle" font-weight="bold" font-size="{SMALL:g}">{escape(text)}</text>'
+        )
 
+    def line(
+        self, xy: ArrayLike, width: float, *, role: str = "ink", dash: Sequence[float] = (), kind: str = ""
+    ) -> None:
+        """Add a line through points (n, 2) [px]. dash: lengths [px]."""
+        self.lines([xy], width, role=role, dash=dash, kind=kind)
 
-def _style(used: Sequence[tuple[str, str]]) -> str:
-    """Light colors come first: viewers without media queries, and printers, still draw dark on white."""
+    def lines(
+        self, many: Sequence[ArrayLike], width: float, *, role: str = "ink", dash: Sequence[float] = (), kind: str = ""
+    ) -> None:
+        """Add several lines as one element."""
+        dashes = f' stroke-dasharray="{" ".join(f"{n:.3g}" for n in dash)}"' if dash else ""
+        named = f" {kind}" if kind else ""
+        d = "".join(map(path, many))
+        self.add(f'<path class="s-{role}{named}" fill="none" stroke-width="{width:g}"{dashes} d="{d}"/>')
 
-    def rules(colors: dict[str, str]) -> str:
-        return "".join(f".alertd-picture .{kind[0]}-{role}{{{kind}:{colors[role]}}}" for kind, role in used)
-
-    return (
-        ".alertd-picture text{font-family:'DejaVu Sans',sans-serif}"
-        ".alertd-picture *{stroke-linejoin:round}"
-        f"{rules(LIGHT)}@media screen and (prefers-color-scheme:dark){{{rules(DARK)}}}"
-    )
-
-
-_ROLE_OF: Final = {color: role for role, color in LIGHT.items()}
-_NUMBER: Final = re.compile(r"-?\d+\.\d+")
-
-
-def _lighten(e: ElementTree.Element, used: set[tuple[str, str]]) -> None:
-    """Replace palette colors by classes and other styles by shorter attributes, and round numbers."""
-    classes, kept = [], []
-    for part in e.attrib.pop("style", "").split(";"):
-        name, _, value = (x.strip() for x in part.partition(":"))
-        if name in ("fill", "stroke") and value in _ROLE_OF:
-            classes.append((name, _ROLE_OF[value]))
-        elif name and name != "font-family" and part.strip() != "stroke-linejoin: round":
-            kept.append(f"{name}:{value}")
-    if e.get("fill") in _ROLE_OF:
-        classes.append(("fill", _ROLE_OF[e.attrib.pop("fill")]))
-    used.update(classes)
-    if classes:
-        e.set("class", " ".join(f"{kind[0]}-{role}" for kind, role in classes))
-    if kept:
-        e.set("style", ";".join(kept))
-    for name in ("d", "x", "y", "width", "height", "transform", "points"):
-        if name in e.attrib:
-            numbers = " ".join(e.attrib[name].split())
-            e.set(name, _NUMBER.sub(lambda m: f"{float(m.group()):.1f}".removesuffix(".0"), numbers))
-    if e.get("transform", "").startswith("rotate(-0 "):
-        del e.attrib["transform"]
-    e.tail = None
-    if e.text is not None and not e.text.strip():
-        e.text = None
+    def dot(self, x: float, y: float, radius: float, *, role: str = "paper") -> None:
+        """Add a circle with an edge of ink."""
+        at = f'cx="{number(x)}" cy="{number(y)}" r="{radius:g}"'
+        self.add(f'<circle class="f-{role} s-ink" stroke-width="1.2" {at}/>')
 
 
-def _drop_ids(root: ElementTree.Element) -> None:
-    """Drop ids without a reference: several pictures may be on one page."""
-    markup = ElementTree.tostring(root, encoding="unicode")
-    referenced = set(re.findall(r'(?:url\(#|href="#)([^")]+)', markup))
-    for e in root.iter():
-        if e.get("id") not in referenced:
-            e.attrib.pop("id", None)
+@dataclass(frozen=True, slots=True, eq=False)
+class Panel:
+    """A part of a page with coordinates of its own: x_from at its left edge, y_from at its bottom."""
+
+    sheet: Canvas = field(repr=False)
+    left: float
+    top: float
+    width: float
+    height: float
+    x_from: float
+    x_to: float
+    y_from: float
+    y_to: float
+
+    def x(self, value: float) -> float:
+        """Return the pixel of a value along the panel."""
+        return self.left + (value - self.x_from) * self.width / (self.x_to - self.x_from)
+
+    def y(self, value: float) -> float:
+        """Return the pixel of a value up the panel."""
+        return self.top + (self.y_to - value) * self.height / (self.y_to - self.y_from)
+
+    def xy(self, x: ArrayLike, y: ArrayLike) -> Array:
+        """Return points (n, 2) [px]."""
+        across = self.left + (np.asarray(x, dtype=np.float64) - self.x_from) * self.width / (self.x_to - self.x_from)
+        down = self.top + (self.y_to - np.asarray(y, dtype=np.float64)) * self.height / (self.y_to - self.y_from)
+        return np.column_stack(np.broadcast_arrays(across, down))
+
+    def fill(self, polygons: Iterable[ArrayLike], style: Style, kind: str = "", *, edge: bool = False) -> None:
+        """Add closed polygons, (vertex, 2) each, as one element."""
+        d = "".join(path(self.xy(*np.asarray(p, dtype=np.float64).T)) + "z" for p in polygons)
+        if d:
+            filled = self.sheet.filled(style, f"{kind} s-ink".strip() if edge else kind)
+            self.sheet.add(f'<path {filled} d="{d}"/>')
+
+    def frame(self) -> None:
+        """Add a thin line round the panel."""
+        self.sheet.add(f'<rect class="s-quiet" fill="none" stroke-width=".8" {self._area()}/>')
+
+    def clip(self) -> None:
+        """Clip what is added from here on to the panel, until `unclip`."""
+        name = self.sheet.define("clipPath", f"<rect {self._area()}/>")
+        self.sheet.add(f'<g clip-path="url(#{name})">')
+
+    def unclip(self) -> None:
+        """End a clip."""
+        self.sheet.add("</g>")
+
+    def _area(self) -> str:
+        return (
+            f'x="{number(self.left)}" y="{number(self.top)}" width="{number(self.width)}" '
+            f'height="{number(self.height)}"'
+        )
 
 
-def _flatten(e: ElementTree.Element) -> None:
-    """Replace groups without attributes by their content."""
-    inside: list[ElementTree.Element] = []
-    for child in list(e):
-        _flatten(child)
-        inside += list(child) if child.tag == f"{{{_SVG}}}g" and not child.attrib else [child]
-    e[:] = inside
+def number(value: float) -> str:
+    """Return a number for an attribute, to a tenth of a pixel."""
+    return f"{value:.1f}".removesuffix(".0")
+
+
+def path(xy: ArrayLike) -> str:
+    """Return a path through points (n, 2) [px], each as its step from the one before, without those that lie on the
+    line between others."""
+    points = np.round(simplified(np.asarray(xy, dtype=np.float64)), 1)
+    (x, y), steps = points[0].tolist(), np.round(np.diff(points, axis=0), 1).tolist()
+    return f"M{x:g} {y:g}l" + " ".join(f"{dx:g} {dy:g}" for dx, dy in steps)
+
+
+def simplified(xy: Array, tolerance_px: float = 0.3) -> Array:
+    """Return the points (n, 2) of a line that is nowhere farther from the given one than the tolerance.
+
+    Douglas and Peucker, Cartographica 10(2), 1973, pp. 112-122.
+    """
+    keep = np.zeros(len(xy), dtype=np.bool_)
+    keep[[0, -1]] = True
+    parts = [(0, len(xy) - 1)]
+    while parts:
+        a, b = parts.pop()
+        if b - a < 2:
+            continue
+        inner, along = xy[a + 1 : b] - xy[a], xy[b] - xy[a]
+        length2 = float(along @ along)
+        share = np.clip(inner @ along / length2, 0.0, 1.0) if length2 else np.zeros(len(inner))
+        off = np.hypot(*(inner - share[:, None] * along).T)
+        worst = int(off.argmax())
+        if off[worst] > tolerance_px:
+            keep[a + 1 + worst] = True
+            parts += [(a, a + 1 + worst), (a + 1 + worst, b)]
+    return np.asarray(xy[keep])

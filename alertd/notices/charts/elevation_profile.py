@@ -3,27 +3,23 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.ticker import MaxNLocator
-from numpy.typing import ArrayLike, NDArray
 
 from alertd.notices.charts import alt_text, primitives
-from alertd.notices.charts.axis_units import AxisUnits
-from alertd.notices.charts.canvas import SMALL, Canvas, Chart, View, text_width
+from alertd.notices.charts.axis_units import AxisUnits, even_values
+from alertd.notices.charts.canvas import Array, Canvas, Chart, Panel, View, number
 from alertd.notices.charts.label_layout import LabelPosition, place_labels
 from alertd.notices.charts.markers import marker_rows, markers_of, road_runs
 from alertd.notices.charts.palette import ADVICE, BY_LABEL, CLOSED, PLAIN_BAR, QUIET, ROAD, WARNED, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
+from alertd.notices.charts.text_width import SMALL, text_width
 from alertd.notices.text import phrases
 from alertd.plan.model.plan import Plan
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.route.runs import runs_of
-
-Array: TypeAlias = NDArray[np.float64]
 
 LEFT: Final = 52.0
 ROW_PX: Final = 18.0
@@ -77,14 +73,13 @@ def draw_profile(plan: Plan, route: Route, view: View) -> Chart:
     top_legend = top_ticks + 2 * LINE + 8.0
     top_key = top_legend + len(legend) * (LINE + 2.0) + 6.0
     top_foot = top_key + len(key) * LINE + 6.0
-    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN)
+    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN, "road")
 
     primitives.draw_lines(sheet, MARGIN, head)
-    ax = sheet.axes(LEFT, top_profile, wide, PROFILE_PX)
-    ax.set_xlim(begins_m, ends_m)
-    _profile(ax, plan, units, view)
-    sheet.text(LEFT - 4.0, top_profile - 20.0, units.high, SMALL, ha="right")
-    _labels(ax, labels, placed, begins_m, px_of, view)
+    profile = _profile(sheet, (LEFT, top_profile, wide, PROFILE_PX), plan, units)
+    sheet.text(LEFT - 4.0, top_profile - 20.0, units.high, SMALL, anchor="end")
+    _labels(profile, labels, placed)
+    _decks(profile, plan, units)
     _rows(sheet, top_rows, bands, wide, plan, route)
     _ticks(sheet, top_ticks, wide, plan, units)
     primitives.draw_legend(sheet, top_legend, legend)
@@ -93,142 +88,133 @@ def draw_profile(plan: Plan, route: Route, view: View) -> Chart:
     return Chart(title=title, alt_text=alt_text.profile_alt(plan, route, units), canvas=sheet)
 
 
-def _profile(ax: Axes, plan: Plan, units: AxisUnits, view: View) -> None:
+def _profile(sheet: Canvas, area: tuple[float, float, float, float], plan: Plan, units: AxisUnits) -> Panel:
+    """Draw the height of the road, filled below by its likely pavement."""
     runs = road_runs(plan)
-    d, z = _thinned(plan.along.distance_m, np.asarray(plan.along.elevation_m) / units.high_m, view)
+    d, z = np.asarray(plan.along.distance_m), np.asarray(plan.along.elevation_m) / units.high_m
     low, high = float(np.nanmin(z)), float(np.nanmax(z))
     room = max(high - low, 300.0 / units.high_m)
-    ax.set_ylim(low - 0.12 * room, low + 1.08 * room)
-    floor = ax.get_ylim()[0]
+    floor, top = low - 0.12 * room, low + 1.08 * room
+    panel = sheet.panel("profile", area, (plan.along.distance_m[0], plan.route_length_m), (floor, top))
 
     def under(start: float, end: float) -> Array:
         x = np.concatenate(([start], d[(d > start) & (d < end)], [end]))
         y = np.interp(x, d, z)
         return np.column_stack((np.concatenate((x, [end, start])), np.concatenate((y, [floor, floor]))))
 
+    for value in even_values(floor, top, 4):
+        y = panel.y(value)
+        sheet.line([(area[0], y), (area[0] + area[2], y)], 0.6, role="line")
+        sheet.text(area[0] - 4.0, y - 0.65 * SMALL, f"{value:,.0f}", SMALL, anchor="end")
     for style in dict.fromkeys(style for *_, style in runs):
-        primitives.fill(ax, [under(a, b) for a, b, it in runs if it is style], style, view)
-    ax.plot(d, z, color=view.color("ink"), linewidth=1.8, zorder=4.0)
-    decks = [b.start_m for b in plan.bridges]
-    ax.plot(
-        decks, np.interp(decks, d, z), linestyle="none", marker="D", markersize=6.0, zorder=6.0,
-        markerfacecolor=view.color("paper"), markeredgecolor=view.color("ink"), markeredgewidth=1.4,
-    )  # fmt: skip
-    ax.yaxis.set_major_locator(MaxNLocator(nbins=4, integer=True, steps=[1, 2, 5, 10]))
-    ax.yaxis.set_major_formatter(lambda v, _: f"{v:,.0f}")
-    ax.grid(axis="y", color=view.color("line"), linewidth=0.6, zorder=0.5)
+        panel.fill([under(a, b) for a, b, it in runs if it is style], style, f"under {style.role}")
+    sheet.line(panel.xy(d, z), 1.8, kind="height")
+    return panel
 
 
-def _thinned(distance_m: Sequence[float], values: ArrayLike, view: View) -> tuple[Array, Array]:
-    """Return places and values about 1.5 pixels apart, including the last one."""
-    step = max(1, int(1.5 * len(distance_m) // (view.width_px - LEFT - MARGIN)))
-    at = np.unique(np.append(np.arange(0, len(distance_m), step), len(distance_m) - 1))
-    return np.asarray(distance_m)[at], np.asarray(values)[at]
+def _decks(panel: Panel, plan: Plan, units: AxisUnits) -> None:
+    """Draw a diamond at each bridge that may be icy alone."""
+    d, z = plan.along.distance_m, np.asarray(plan.along.elevation_m) / units.high_m
+    for b in plan.bridges:
+        x, y = panel.x(b.start_m), panel.y(float(np.interp(b.start_m, d, z)))
+        at = f"M{number(x)} {number(y - 5.0)}l5 5l-5 5l-5-5z"
+        panel.sheet.add(f'<path class="f-paper s-ink deck" stroke-width="1.4" d="{at}"/>')
 
 
-def _labels(
-    ax: Axes, labels: Sequence[_Label], placed: Sequence[LabelPosition], begins_m: float, px_of: float, view: View
-) -> None:
+def _labels(panel: Panel, labels: Sequence[_Label], placed: Sequence[LabelPosition]) -> None:
     """Draw labels above the profile in their rows, each with a stem down to the road."""
-    low, high = ax.get_ylim()
-    unit = (high - low) / PROFILE_PX
-    for x, p in zip(labels, placed, strict=True):
-        y = high + (4.0 + ROW_PX * (p.row + 0.5)) * unit
-        ax.plot(
-            [x.distance_m] * 2, [low, y], color=view.color("ink" if x.inverse else "quiet"), zorder=5.0, clip_on=False,
-            linewidth=1.2 if x.inverse else 0.8, linestyle="-" if x.inverse else (0, (3, 2)),
-        )  # fmt: skip
-        left = begins_m + (p.left_px + 4.0) / px_of
-        primitives.plate(ax, left, y, x.text, view, inverse=x.inverse, ha="left")
+    sheet, tops = panel.sheet, [panel.top - 4.0 - ROW_PX * (p.row + 0.5) for p in placed]
+    for label, top in zip(labels, tops, strict=True):
+        x = panel.x(label.distance_m)
+        role, width, dash = ("ink", 1.2, ()) if label.inverse else ("quiet", 0.8, (3.0, 2.0))
+        sheet.line([(x, panel.top + panel.height), (x, top)], width, role=role, dash=dash, kind="stem")
+    for label, p, top in zip(labels, placed, tops, strict=True):
+        sheet.plate(panel.left + p.left_px + 4.0, top, label.text, inverse=label.inverse, anchor="start")
 
 
 def _rows(sheet: Canvas, top: float, bands: Sequence[str], wide: float, plan: Plan, route: Route) -> None:
     """Draw one row each below the profile: hills, road, winter odds, chains, closures, jurisdictions."""
-    view, begins_m = sheet.view, plan.along.distance_m[0]
-    px_of = wide / (route.length_m - begins_m)
     draw = {
-        "hills": lambda ax: _hills(ax, route, px_of, begins_m, view),
-        "road": lambda ax: _road(ax, plan, px_of, view),
-        "odds": lambda ax: _odds(ax, plan, px_of, view),
-        "chains": lambda ax: _chains(ax, plan, px_of, view),
-        "closed": lambda ax: _closed(ax, plan, px_of, view),
-        "land": lambda ax: _land(ax, route, px_of, begins_m, view),
+        "hills": lambda row: _hills(row, route),
+        "road": lambda row: _road(row, plan),
+        "odds": lambda row: _odds(row, plan),
+        "chains": lambda row: _chains(row, plan),
+        "closed": lambda row: _closed(row, plan),
+        "land": lambda row: _land(row, route),
     }
     for i, name in enumerate(bands):
-        sheet.text(LEFT - 6.0, top + i * ROW + 1.0, name, SMALL, ha="right")
-        ax = sheet.axes(LEFT, top + i * ROW, wide, ROW - 3.0)
-        ax.set_xlim(begins_m, route.length_m)
-        ax.set_ylim(0, 1)
-        draw[name](ax)
+        sheet.text(LEFT - 6.0, top + i * ROW + 1.0, name, SMALL, anchor="end")
+        area = (LEFT, top + i * ROW, wide, ROW - 3.0)
+        draw[name](sheet.panel(name, area, (plan.along.distance_m[0], route.length_m), (0.0, 1.0)))
 
 
-def _hills(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) -> None:
+def _hills(panel: Panel, route: Route) -> None:
     """Draw a wedge per hill; close hills share a label with the steepest grade among them."""
-    hills = [h for h in steep_runs(route) if h[1] >= begins_m]
-    for start, end, steepest in hills:
-        high = end if steepest > 0 else start
-        primitives.fill(ax, [[(start, 0.05), (end, 0.05), (high, 0.95)]], QUIET, view)
+    hills = [h for h in steep_runs(route) if h[1] >= panel.x_from]
+    panel.fill(
+        [[(start, 0.05), (end, 0.05), (end if steepest > 0 else start, 0.95)] for start, end, steepest in hills], QUIET
+    )
     for n, (_, end, steepest) in enumerate(hills):
         following = hills[n + 1 : n + 2]
-        if following and (following[0][0] - end) * px_of < 34.0:
+        if following and panel.x(following[0][0]) - panel.x(end) < 34.0:
             hills[n + 1] = (*following[0][:2], max(following[0][2], steepest, key=abs))
             continue
-        ax.annotate(
-            f"{abs(steepest):.0%}", (end, 0.5), xytext=(3.0, -0.36 * SMALL), textcoords="offset points",
-            fontsize=SMALL, color=view.color("ink"),
-        )  # fmt: skip
+        panel.sheet.text(panel.x(end) + 3.0, panel.top, f"{abs(steepest):.0%}", SMALL)
 
 
-def _road(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
+def _road(panel: Panel, plan: Plan) -> None:
     runs = road_runs(plan)
     for style in dict.fromkeys(style for *_, style in runs):
-        primitives.fill(ax, [primitives.box(a, b, 0, 1) for a, b, it in runs if it is style], style, view)
-    primitives.letters(ax, runs, 0.5, view, px_of)
-    primitives.frame(ax, view)
+        panel.fill([primitives.box(a, b, 0, 1) for a, b, it in runs if it is style], style, f"along {style.role}")
+    primitives.letters(panel, runs)
+    panel.frame()
 
 
-def _odds(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
+def _odds(panel: Panel, plan: Plan) -> None:
     """Draw the share of members with a winter surface (full row = all). Unknown road is shown as unknown."""
-    d, share = _thinned(plan.along.distance_m, plan.along.winter_frac, view)
-    primitives.fill(ax, [np.column_stack((np.append(d, (d[-1], d[0])), np.append(share, (0.0, 0.0))))], QUIET, view)
+    d, share = plan.along.distance_m, plan.along.winter_frac
+    panel.fill([np.column_stack((np.append(d, (d[-1], d[0])), np.append(share, (0.0, 0.0))))], QUIET, "odds")
     unknown = [r for r in road_runs(plan) if r[2] is ROAD[RoadClass.UNKNOWN]]
-    primitives.fill(ax, [primitives.box(a, b, 0, 1) for a, b, _ in unknown], ROAD[RoadClass.UNKNOWN], view, zorder=2.0)
-    primitives.letters(ax, unknown, 0.5, view, px_of)
-    primitives.frame(ax, view)
+    panel.fill([primitives.box(a, b, 0, 1) for a, b, _ in unknown], ROAD[RoadClass.UNKNOWN], "odds unknown")
+    primitives.letters(panel, unknown)
+    panel.frame()
 
 
-def _chains(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
+def _chains(panel: Panel, plan: Plan) -> None:
     """Draw a thin bar from chain-up to chain-off place, with the stretch on top."""
     for s in plan.stretches:
-        worn = primitives.box(s.chain_up.distance_m, s.chain_off.distance_m, 0.3, 0.7)
-        primitives.fill(ax, [worn], PLAIN_BAR, view, edgecolor=view.color("ink"), linewidth=1.0)
-        _bar(ax, s.start_m, s.end_m, ADVICE[s.advice], px_of, view)
-    primitives.frame(ax, view)
+        worn = primitives.box(
+            max(s.chain_up.distance_m, panel.x_from), max(s.chain_off.distance_m, panel.x_from), 0.3, 0.7
+        )
+        panel.fill([worn], PLAIN_BAR, "worn", edge=True)
+        _bar(panel, s.start_m, s.end_m, ADVICE[s.advice])
+    panel.frame()
 
 
-def _closed(ax: Axes, plan: Plan, px_of: float, view: View) -> None:
+def _closed(panel: Panel, plan: Plan) -> None:
     for c in plan.closures:
-        _bar(ax, c.start_m, c.end_m, CLOSED if c.posted else WARNED, px_of, view)
-    primitives.frame(ax, view)
+        _bar(panel, c.start_m, c.end_m, CLOSED if c.posted else WARNED)
+    panel.frame()
 
 
-def _bar(ax: Axes, start_m: float, end_m: float, style: Style, px_of: float, view: View) -> None:
+def _bar(panel: Panel, start_m: float, end_m: float, style: Style) -> None:
     """Draw a bar with its letter, at least wide enough for the letter."""
-    start_m, end_m = max(start_m, ax.get_xlim()[0]), min(end_m, ax.get_xlim()[1])
-    half = max((end_m - start_m) / 2.0, 7.5 / px_of)
+    start_m, end_m = max(start_m, panel.x_from), min(end_m, panel.x_to)
+    half = max((end_m - start_m) / 2.0, 7.5 * (panel.x_to - panel.x_from) / panel.width)
     middle = (start_m + end_m) / 2.0
-    primitives.fill(ax, [primitives.box(middle - half, middle + half, 0, 1)], style, view, zorder=2.0)
-    primitives.letters(ax, [(middle - half, middle + half, style)], 0.5, view, px_of)
+    panel.fill([primitives.box(middle - half, middle + half, 0, 1)], style, "bar")
+    primitives.letters(panel, [(middle - half, middle + half, style)])
 
 
-def _land(ax: Axes, route: Route, px_of: float, begins_m: float, view: View) -> None:
+def _land(panel: Panel, route: Route) -> None:
     """Draw jurisdictions by their letters, with a line at each border."""
-    for j in (j for j in route.jurisdictions if j.end_m > begins_m):
-        start, name = max(j.start_m, begins_m), j.code.partition("-")[2] or j.code or "?"
-        if start > begins_m:
-            ax.axvline(start, color=view.color("ink"), linewidth=1.6)
-        if (j.end_m - start) * px_of > text_width(name, SMALL) + 6.0:
-            primitives.plate(ax, (start + j.end_m) / 2.0, 0.5, name, view, edge=0.0, pad=0.05)
+    for j in (j for j in route.jurisdictions if j.end_m > panel.x_from):
+        start, name = max(j.start_m, panel.x_from), j.code.partition("-")[2] or j.code or "?"
+        left, right, middle = panel.x(start), panel.x(j.end_m), panel.top + panel.height / 2.0
+        if start > panel.x_from:
+            panel.sheet.line([(left, panel.top), (left, panel.top + panel.height)], 1.6)
+        if right - left > text_width(name, SMALL) + 6.0:
+            panel.sheet.plate((left + right) / 2.0, middle, name, edge=False)
 
 
 def steep_runs(route: Route) -> list[tuple[float, float, float]]:
@@ -258,7 +244,7 @@ def _ticks(sheet: Canvas, top: float, wide: float, plan: Plan, units: AxisUnits)
             continue
         seconds = float(np.interp(m, plan.along.distance_m, plan.along.reach_s))
         at = phrases.clock_time(plan.along.begins_at + timedelta(seconds=round(seconds)), plan.depart_zone)
-        sheet.text(x, top, label, SMALL, ha="center")
-        sheet.text(x, top + LINE - 1.0, at.split()[0], SMALL, ha="center")
+        sheet.text(x, top, label, SMALL, anchor="middle")
+        sheet.text(x, top + LINE - 1.0, at.split()[0], SMALL, anchor="middle")
     sheet.text(4.0, top, units.far, SMALL)
     sheet.text(4.0, top + LINE - 1.0, phrases.clock_time(plan.along.begins_at, plan.depart_zone).split()[1], SMALL)

@@ -1,7 +1,6 @@
 """Draws the fleet's map as SVG: roads by their worst likely state, passes with trucks, trucks, signs and closures.
 
-It has the look of a trip's map and needs no map server: borders and roads come from the route package. The picture is
-written into the page and takes its colors from the page's style sheet, which knows light, dark and print.
+It has the look of a trip's map and needs no map server: borders and roads come from the route package.
 """
 
 from collections import Counter, defaultdict
@@ -9,26 +8,29 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from html import escape
 from math import hypot
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.notices.charts import primitives
+from alertd.notices.charts.canvas import Canvas, Chart, Panel, View
+from alertd.notices.charts.map import draw_lands, lon_lat_at
 from alertd.notices.charts.palette import BY_LABEL, ROAD
-from alertd.notices.charts.text_width import text_width
+from alertd.notices.charts.text_width import PLAIN, text_width
 from alertd.notices.reports.truck_lines import place_group
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import RoadClass
 from alertd.route.jurisdictions import Boundaries
-from alertd.route.map_window import Box, box_around_points, lands_in
+from alertd.route.map_window import box_around_points
 from alertd.route.model import Route
 
 WIDE_PX, NARROW_PX = 1000, 360
 _ASPECT: Final = {WIDE_PX: (0.22, 0.3), NARROW_PX: (0.7, 1.2)}  # height over width
-_SIZE: Final = 12.0
 _CELL_PX: Final = 26.0  # trucks closer than this are drawn as one mark with their number
 _STEP_M: Final = 2000.0
+_ROAD_PX: Final = 5.0
 _LETTER: Final = {Advice.HOLD: "H", Advice.CHAIN: "C", Advice.READY: "R", Advice.SLOW: "S", Advice.CLEAR: "–"}
 _CLASSES: Final = tuple(ROAD)
 # A road that is not known is worse than a wet one and no excuse to hide a known winter road.
@@ -62,17 +64,6 @@ class Mark:
     words: str
 
 
-class _Frame(NamedTuple):
-    box: Box
-    width_px: float
-    height_px: float
-
-    def xy(self, lon: NDArray[np.float64], lat: NDArray[np.float64]) -> NDArray[np.float64]:
-        x = (lon - self.box.west) / (self.box.east - self.box.west) * self.width_px
-        y = (self.box.north - lat) / (self.box.north - self.box.south) * self.height_px
-        return np.column_stack((x, y))
-
-
 def fleet_map(fleet: Sequence[OnMap], marks: Sequence[Mark], boundaries: Boundaries, width_px: int = WIDE_PX) -> str:
     """Return the picture as an SVG element with a title and a description; "" without a route."""
     routes = list({id(x.route): x.route for x in fleet}.values())
@@ -80,22 +71,15 @@ def fleet_map(fleet: Sequence[OnMap], marks: Sequence[Mark], boundaries: Boundar
         return ""
     lon, lat = (np.concatenate([getattr(r, name) for r in routes]) for name in ("lon_deg", "lat_deg"))
     box = box_around_points(lon, lat, _ASPECT[width_px])
-    frame = _Frame(box, float(width_px), (box.north - box.south) / ((box.east - box.west) * box.cos_lat) * width_px)
-    labels = _Labels(frame)
-    parts = [
-        f'<rect class="f-land" width="{width_px}" height="{frame.height_px:.0f}"/>',
-        *_lands(boundaries, frame),
-        *_roads(fleet, frame),
-        *_trucks(fleet, frame),
-        *_passes(fleet, frame, labels),
-        *_marks(marks, frame, labels),
-    ]
-    title = f"Map of {len(fleet)} trips"
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" role="img" class="alertd-picture fleet w{width_px}" '
-        f'viewBox="0 0 {width_px} {frame.height_px:.0f}" width="{width_px}" height="{frame.height_px:.0f}">'
-        f"<title>{title}</title><desc>{escape(' '.join(_words(fleet, marks)))}</desc>{''.join(parts)}</svg>"
-    )
+    high = (box.north - box.south) / ((box.east - box.west) * box.cos_lat) * width_px
+    sheet = Canvas(View(width_px=width_px, bare=True), high, "fleet")
+    field = sheet.panel("map", (0.0, 0.0, width_px, high), (box.west, box.east), (box.south, box.north))
+    labels = _Labels(field)
+    sheet.add(f'<rect class="f-land" width="{width_px}" height="{high:.0f}"/>')
+    draw_lands(field, boundaries, box)
+    _roads(fleet, field)
+    sheet.add(*_trucks(fleet, field), *_passes(fleet, field, labels), *_marks(marks, field, labels))
+    return Chart(title=f"Map of {len(fleet)} trips", alt_text=tuple(_words(fleet, marks)), canvas=sheet).inline()
 
 
 def legend(fleet: Sequence[OnMap]) -> list[tuple[str, str]]:
@@ -105,22 +89,7 @@ def legend(fleet: Sequence[OnMap]) -> list[tuple[str, str]]:
     return [(ROAD[c].role, ROAD[c].name) for c in styles]
 
 
-def _lands(boundaries: Boundaries, frame: _Frame) -> Iterable[str]:
-    degree_px = frame.width_px / (frame.box.east - frame.box.west)
-    for land in lands_in(boundaries, frame.box):
-        for line in land.borders:
-            yield f'<path class="s-quiet" fill="none" stroke-width="1" d="{_path(frame.xy(*line.T))}"/>'
-        if land.middle is not None:
-            ((x, y),) = frame.xy(np.array([land.middle[0]]), np.array([land.middle[1]]))
-            fits = text_width(land.name, _SIZE) < 2.0 * land.room_deg * degree_px
-            name = land.name if fits else land.code.partition("-")[2]
-            yield (
-                f'<text class="f-quiet" font-style="italic" text-anchor="middle" x="{x:.0f}" y="{y:.0f}">'
-                f"{escape(name)}</text>"
-            )
-
-
-def _roads(fleet: Sequence[OnMap], frame: _Frame) -> Iterable[str]:
+def _roads(fleet: Sequence[OnMap], field: Panel) -> None:
     """Every road once, each part in the worst state that a truck is likely to meet there; the worst on top."""
     by_route: dict[int, list[OnMap]] = defaultdict(list)
     for x in fleet:
@@ -130,8 +99,8 @@ def _roads(fleet: Sequence[OnMap], frame: _Frame) -> Iterable[str]:
     for same in by_route.values():
         route = same[0].route
         at = np.append(np.arange(0.0, route.length_m, _STEP_M), route.length_m)
-        xy = _on_road(frame, route, at)
-        whole.append(_path(_thin(xy)))
+        xy = _on_road(field, route, at)
+        whole.append(xy)
         worst = np.full(at.size - 1, -1)
         middle = 0.5 * (at[1:] + at[:-1])
         for x in {x.plan.id: x for x in same}.values():
@@ -146,21 +115,14 @@ def _roads(fleet: Sequence[OnMap], frame: _Frame) -> Iterable[str]:
         for a, b in zip(edges, np.append(edges[1:], worst.size), strict=True):
             if worst[a] >= 0:
                 runs.append((int(worst[a]), xy[a : b + 1]))
-    yield f'<path class="s-ink" fill="none" stroke-width="7" stroke-linejoin="round" d="{" ".join(whole)}"/>'
-    yield f'<path class="s-paper" fill="none" stroke-width="4.5" d="{" ".join(whole)}"/>'
-    by_state: dict[int, list[str]] = defaultdict(list)
-    for state, line in runs:
-        by_state[state].append(_path(_thin(line)))
+    primitives.road_outline(field.sheet, whole, _ROAD_PX, hollow=True)
     of_rank = {n: c for c, n in _WORSE.items()}
-    for state in sorted(by_state):
-        style, path = ROAD[of_rank[state]], " ".join(by_state[state])
-        yield f'<path class="s-{style.role}" fill="none" stroke-width="5" d="{path}"/>'
-        if style.dash:
-            dash = " ".join(f"{5.0 * n:.3g}" for n in style.dash)
-            yield f'<path class="s-hatch" fill="none" stroke-width="5" stroke-dasharray="{dash}" d="{path}"/>'
+    for state in sorted({state for state, _ in runs}):
+        lines = [line for found, line in runs if found == state]
+        primitives.road_state(field.sheet, lines, ROAD[of_rank[state]], _ROAD_PX)
 
 
-def _passes(fleet: Sequence[OnMap], frame: _Frame, labels: "_Labels") -> Iterable[str]:
+def _passes(fleet: Sequence[OnMap], field: Panel, labels: "_Labels") -> Iterable[str]:
     """A plate a pass and direction: the gravest advice there, how many trucks, and how many are short of chains."""
     found: dict[str, list[tuple[OnMap, Advice, float]]] = defaultdict(list)
     for x in fleet:
@@ -170,25 +132,25 @@ def _passes(fleet: Sequence[OnMap], frame: _Frame, labels: "_Labels") -> Iterabl
     for name, trucks in sorted(found.items(), key=lambda item: -len(item[1])):
         advice = max((a for _, a, _ in trucks), key=lambda a: a.rank)
         first, _, at_m = trucks[0]
-        at = _on_road(frame, first.route, np.array([at_m]))[0]
+        at = _on_road(field, first.route, np.array([at_m]))[0]
         short_n = sum(x.plan.singles_short > 0 for x, _, _ in trucks)
         words = f"{_LETTER[advice]} {len(trucks)}"
         label = f"{name}{f', {short_n} short' if short_n else ''}"
         yield labels.plate(at, words, label, advice.value)
 
 
-def _marks(marks: Sequence[Mark], frame: _Frame, labels: "_Labels") -> Iterable[str]:
+def _marks(marks: Sequence[Mark], field: Panel, labels: "_Labels") -> Iterable[str]:
     for m in marks:
-        at = frame.xy(np.array([m.lon_deg]), np.array([m.lat_deg]))[0]
+        at = field.xy(np.array([m.lon_deg]), np.array([m.lat_deg]))[0]
         yield labels.plate(at, m.letter, "", "hold" if m.letter == "X" else "ready", m.words)
 
 
-def _trucks(fleet: Sequence[OnMap], frame: _Frame) -> Iterable[str]:
+def _trucks(fleet: Sequence[OnMap], field: Panel) -> Iterable[str]:
     """Dots, or one dot with a number where trucks are close together; the gravest advice among them."""
     cells: dict[tuple[int, int], list[tuple[OnMap, NDArray[np.float64]]]] = defaultdict(list)
     for x in fleet:
         if x.plan.arrived_at is None:
-            at = _on_road(frame, x.route, np.array([x.at_m]))[0]
+            at = _on_road(field, x.route, np.array([x.at_m]))[0]
             cells[int(at[0] // _CELL_PX), int(at[1] // _CELL_PX)].append((x, at))
     for trucks in cells.values():
         advice = max((x.plan.advice for x, _ in trucks), key=lambda a: a.rank)
@@ -206,14 +168,14 @@ def _trucks(fleet: Sequence[OnMap], frame: _Frame) -> Iterable[str]:
 class _Labels:
     """Puts plates beside their places so that they do not cover one another."""
 
-    def __init__(self, frame: _Frame) -> None:
-        self._frame = frame
+    def __init__(self, field: Panel) -> None:
+        self._field = field
         self._taken: list[tuple[float, float, float, float]] = []
 
     def plate(self, at: NDArray[np.float64], letters: str, name: str, tone: str, words: str = "") -> str:
         """Return a plate with letters in the color of an advice and a name on paper, and a line to its place."""
-        first = text_width(letters, _SIZE, bold=True) + 8.0
-        wide = first + (text_width(name, _SIZE, bold=True) + 8.0 if name else 0.0)
+        first = text_width(letters, PLAIN, bold=True) + 8.0
+        wide = first + (text_width(name, PLAIN, bold=True) + 8.0 if name else 0.0)
         left, top = self._spot(float(at[0]), float(at[1]), wide, 18.0)
         title = f"<title>{escape(words)}</title>" if words else ""
         stem = f"M{at[0]:.0f} {at[1]:.0f}L{left + wide / 2.0:.0f} {top + 9.0:.0f}"
@@ -228,8 +190,8 @@ class _Labels:
         best, cost = (x, y), float("inf")
         for up in (-30.0, 14.0, -54.0, 38.0, -78.0, 62.0, -102.0, 86.0, -126.0, 110.0):
             for side in (-wide / 2.0, 8.0, -wide - 8.0):
-                left = min(max(x + side, 2.0), self._frame.width_px - wide - 2.0)
-                top = min(max(y + up, 2.0), self._frame.height_px - high - 2.0)
+                left = min(max(x + side, 2.0), self._field.width - wide - 2.0)
+                top = min(max(y + up, 2.0), self._field.height - high - 2.0)
                 covered = sum(_overlap((left, top, wide, high), other) for other in self._taken)
                 here = 40.0 * covered + hypot(left + wide / 2.0 - x, top + high / 2.0 - y)
                 if here < cost:
@@ -271,20 +233,5 @@ def _class_of(label: str) -> RoadClass:
     return next(c for c in _CLASSES if c.label == label)
 
 
-def _on_road(frame: _Frame, route: Route, at_m: NDArray[np.float64]) -> NDArray[np.float64]:
-    lon = np.interp(at_m, route.distance_m, route.lon_deg)
-    return frame.xy(np.asarray(lon), np.asarray(np.interp(at_m, route.distance_m, route.lat_deg)))
-
-
-def _thin(xy: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Points at least two pixels apart, with both ends."""
-    keep, last = [0], xy[0]
-    for i in range(1, len(xy) - 1):
-        if hypot(*(xy[i] - last)) >= 2.0:
-            keep.append(i)
-            last = xy[i]
-    return xy[[*keep, len(xy) - 1]]
-
-
-def _path(xy: NDArray[np.float64]) -> str:
-    return "M" + "L".join(f"{x:.0f} {y:.0f}" for x, y in xy)
+def _on_road(field: Panel, route: Route, at_m: NDArray[np.float64]) -> NDArray[np.float64]:
+    return field.xy(*lon_lat_at(route, at_m))

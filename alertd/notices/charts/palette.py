@@ -10,7 +10,6 @@ from typing import Final
 from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import RoadClass
 
-# No two roles share a light color: `canvas` identifies roles by it.
 LIGHT: Final = {
     "paper": "#ffffff",
     "ink": "#1b1b1b",
@@ -63,8 +62,9 @@ DARK: Final = {
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Style:
-    """How one kind of thing is drawn: role of its fill, hatch in matplotlib's notation, letter and name.
+    """How one kind of thing is drawn: role of its fill, hatch, letter and name.
 
+    hatch: lines on a square of 8 by 8, as an SVG path, repeated; tile_px: the square's size in pixels.
     dash: dashes across its line on a map, as (on, off) in line widths; empty for a plain line.
     """
 
@@ -73,31 +73,41 @@ class Style:
     letter: str = ""
     name: str = ""
     dash: tuple[float, ...] = ()
+    tile_px: float = 8.0
 
 
-# Hatches of lines only: one of dots takes 40 kB in an SVG.
+_UPRIGHT: Final = "M4 0V8"
+_LEVEL: Final = "M0 4H8"
+_RISING: Final = "M-1 1L1-1M0 8L8 0M7 9L9 7"
+_FALLING: Final = "M-1 7L1 9M0 0L8 8M7-1L9 1"
+_CROSS: Final = "M1 1L7 7M1 7L7 1"
+
 ROAD: Final = {
     RoadClass.DRY: Style(role="dry", letter="d", name="dry"),
     RoadClass.MOIST: Style(role="moist", letter="m", name="damp"),
     RoadClass.WET: Style(role="wet", letter="w", name="wet"),
-    RoadClass.RIME: Style(role="rime", hatch="||", letter="r", name="frost", dash=(0.15, 1.6)),
-    RoadClass.SLUSH: Style(role="slush", hatch="---", letter="~", name="slush", dash=(0.3, 1.2)),
-    RoadClass.SNOW: Style(role="snow", hatch="///", letter="S", name="snow", dash=(0.15, 0.6)),
-    RoadClass.PACKED_SNOW: Style(role="packed", hatch="\\\\\\", letter="P", name="packed snow", dash=(0.15, 0.35)),
-    RoadClass.ICE: Style(role="ice", hatch="xxx", letter="I", name="ice", dash=(0.12, 0.25, 0.12, 0.9)),
-    RoadClass.GLAZE: Style(role="glaze", hatch="+++", letter="G", name="glaze", dash=(0.12, 0.2, 0.12, 0.2, 0.12, 0.8)),
-    RoadClass.UNKNOWN: Style(role="unknown", hatch="x", letter="?", name="not known", dash=(0.6, 1.6)),
+    RoadClass.RIME: Style(role="rime", hatch=_UPRIGHT, letter="r", name="frost", dash=(0.15, 1.6)),
+    RoadClass.SLUSH: Style(role="slush", hatch=_LEVEL, tile_px=6.0, letter="~", name="slush", dash=(0.3, 1.2)),
+    RoadClass.SNOW: Style(role="snow", hatch=_RISING, letter="S", name="snow", dash=(0.15, 0.6)),
+    RoadClass.PACKED_SNOW: Style(role="packed", hatch=_FALLING, letter="P", name="packed snow", dash=(0.15, 0.35)),
+    RoadClass.ICE: Style(role="ice", hatch=_RISING + _FALLING, letter="I", name="ice", dash=(0.12, 0.25, 0.12, 0.9)),
+    RoadClass.GLAZE: Style(
+        role="glaze", hatch=_UPRIGHT + _LEVEL, letter="G", name="glaze", dash=(0.12, 0.2, 0.12, 0.2, 0.12, 0.8)
+    ),
+    RoadClass.UNKNOWN: Style(
+        role="unknown", hatch="M1 1L7 7M1 7L7 1", tile_px=14.0, letter="?", name="not known", dash=(0.6, 1.6)
+    ),
 }
 BY_LABEL: Final = {c.label: look for c, look in ROAD.items()}
 
 ADVICE: Final = {
     Advice.CLEAR: Style(role="clear", name="no chains expected"),
-    Advice.SLOW: Style(role="slow", hatch="--", letter="S", name="winter road, no chains expected"),
-    Advice.READY: Style(role="ready", hatch="//", letter="R", name="be ready to chain"),
-    Advice.CHAIN: Style(role="chain", hatch="xx", letter="C", name="plan to chain"),
+    Advice.SLOW: Style(role="slow", hatch=_LEVEL, tile_px=9.0, letter="S", name="winter road, no chains expected"),
+    Advice.READY: Style(role="ready", hatch=_RISING, tile_px=12.0, letter="R", name="be ready to chain"),
+    Advice.CHAIN: Style(role="chain", hatch=_RISING + _FALLING, tile_px=11.0, letter="C", name="plan to chain"),
     Advice.HOLD: Style(role="hold", letter="H", name="hold below it"),
 }
-CLOSED: Final = Style(role="hold", hatch="xxxx", letter="X", name="closed road")
-WARNED: Final = Style(role="ready", hatch="\\\\", letter="!", name="weather warning")
+CLOSED: Final = Style(role="hold", hatch=_RISING + _FALLING, tile_px=6.0, letter="X", name="closed road")
+WARNED: Final = Style(role="ready", hatch=_FALLING, tile_px=12.0, letter="!", name="weather warning")
 PLAIN_BAR: Final = Style(role="clear")
 QUIET: Final = Style(role="quiet")

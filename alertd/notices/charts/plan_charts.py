@@ -1,6 +1,6 @@
 """Draws all charts of one plan."""
 
-from alertd.notices.charts.axles import axle_svg
+from alertd.notices.charts.axles import axle_chart
 from alertd.notices.charts.canvas import Chart, View
 from alertd.notices.charts.elevation_profile import draw_profile
 from alertd.notices.charts.map import draw_map
@@ -28,10 +28,10 @@ def plan_charts(plan: Plan, route: Route, corridor: Corridor, boundaries: Bounda
     }
 
 
-def axle_svgs(plan: Plan, rig: Rig) -> dict[str, str]:
-    """Return one SVG document per stretch, "axles-1" and so on: the tires to chain there."""
+def axle_charts(plan: Plan, rig: Rig, *, bare: bool = False) -> dict[str, Chart]:
+    """Return one picture per stretch, "axles-1" and so on: the tires to chain there."""
     return {
-        f"axles-{n}": axle_svg(
+        f"axles-{n}": axle_chart(
             rig,
             s.hanging.tires,
             f"{s.place or f'Stretch {n}'}: chains on {plan.rig_name}",
@@ -39,6 +39,7 @@ def axle_svgs(plan: Plan, rig: Rig) -> dict[str, str]:
                 f"At {phrases.stop_words(s.chain_up)}, {phrases.clock_time(s.chain_up.arrive_at, s.chain_up.zone)}.",
                 phrases.SIGNS,
             ],
+            bare=bare,
         )
         for n, s in enumerate(plan.stretches, 1)
     }

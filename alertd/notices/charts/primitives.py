@@ -1,37 +1,15 @@
-"""Drawing primitives common to the charts: fills, bands with letters, plates, headings, keys."""
+"""Drawing primitives common to the charts: bands with letters, roads on a map, headings, keys."""
 
-from collections.abc import Iterable, Sequence
-from typing import Any, Final
+from collections.abc import Sequence
+from typing import Final
 
-import numpy as np
-from matplotlib.axes import Axes
-from matplotlib.patches import PathPatch, Rectangle
-from matplotlib.path import Path
-from numpy.typing import ArrayLike
-
-from alertd.notices.charts.canvas import HEAD, PLAIN, SMALL, Canvas, View, text_width, wrap_text
+from alertd.notices.charts.canvas import Array, Canvas, Panel, View, number
 from alertd.notices.charts.palette import Style
+from alertd.notices.charts.text_width import HEAD, PLAIN, SMALL, text_width, wrap_text
 
 MARGIN: Final = 10.0
 LINE: Final = 16.0
 _SWATCH: Final = 30.0
-
-
-def fill(ax: Axes, polygons: Iterable[ArrayLike], style: Style, view: View, **how: Any) -> None:
-    """Draw closed polygons, (vertex, 2) each, as one patch, which is one SVG element."""
-    parts = [np.asarray(p, dtype=np.float64) for p in polygons]
-    if not parts:
-        return
-    vertices = np.concatenate([np.concatenate((p, p[:1])) for p in parts])
-    codes = np.concatenate([[Path.MOVETO, *[Path.LINETO] * (len(p) - 1), Path.CLOSEPOLY] for p in parts])
-    ax.add_patch(
-        PathPatch(
-            Path(vertices, codes.astype(Path.code_type)),
-            facecolor=view.color(style.role),
-            hatch=style.hatch or None,
-            **{"edgecolor": view.color("hatch"), "linewidth": 0.0, "zorder": 1.0, **how},
-        )
-    )
 
 
 def box(left: float, right: float, low: float, high: float) -> list[tuple[float, float]]:
@@ -39,33 +17,27 @@ def box(left: float, right: float, low: float, high: float) -> list[tuple[float,
     return [(left, low), (right, low), (right, high), (left, high)]
 
 
-def plate(ax: Axes, x: float, y: float, text: str, view: View, *, inverse: bool = False, **how: Any) -> None:
-    """Draw bold letters on a plate of paper or ink, readable over any hatch; y is their middle."""
-    paper, ink = ("ink", "paper") if inverse else ("paper", "ink")
-    style = {"size": SMALL, "edge": 0.8, "pad": 0.25, "ha": "center", "zorder": 9.0, **how}
-    ax.annotate(
-        text,
-        (x, y),
-        xytext=(0.0, -0.36 * style["size"]),
-        textcoords="offset points",
-        annotation_clip=False,
-        fontsize=style["size"],
-        color=view.color(ink),
-        weight="bold",
-        ha=style["ha"],
-        va="baseline",
-        zorder=style["zorder"],
-        bbox={
-            "boxstyle": f"round,pad={style['pad']}",
-            "facecolor": view.color(paper),
-            "edgecolor": view.color("ink"),
-            "linewidth": style["edge"],
-        },
-    )
+def road_outline(sheet: Canvas, lines: Sequence[Array], width_px: float, *, hollow: bool) -> None:
+    """Draw the edges of roads on a map, each line of points (n, 2) [px]. hollow: with paper between them, where no
+    state is drawn over them."""
+    sheet.add('<g stroke-linejoin="round">')
+    sheet.lines(lines, width_px + 2.5, kind="roads")
+    if hollow:
+        sheet.lines(lines, width_px - 0.5, role="paper")
+    sheet.add("</g>")
+
+
+def road_state(sheet: Canvas, lines: Sequence[Array], style: Style, width_px: float) -> None:
+    """Draw parts of roads on a map in one state: its color, with the dashes of that state over it."""
+    sheet.lines(lines, width_px, role=style.role)
+    if style.dash:
+        sheet.lines(lines, width_px, role="hatch", dash=[width_px * n for n in style.dash])
 
 
 def head_lines(title: str, below: Sequence[str], view: View) -> list[tuple[str, float, bool]]:
-    """Return the title and the text below it, as lines (text, size, bold)."""
+    """Return the title and the text below it, as lines (text, size, bold); none in a bare view."""
+    if view.bare:
+        return []
     room = view.width_px - 2 * MARGIN
     lines = [(line, HEAD, True) for line in wrap_text(title, room, HEAD, bold=True)]
     return lines + [(line, PLAIN, False) for text in below for line in wrap_text(text, room)]
@@ -74,13 +46,14 @@ def head_lines(title: str, below: Sequence[str], view: View) -> list[tuple[str, 
 def draw_lines(sheet: Canvas, top: float, lines: Sequence[tuple[str, float, bool]]) -> None:
     """Draw lines (text, size, bold) from `top` downward."""
     for text, size, bold in lines:
-        sheet.text(MARGIN, top, text, size, weight="bold" if bold else "normal")
+        sheet.text(MARGIN, top, text, size, bold=bold)
         top += lines_height([(text, size, bold)])
 
 
 def small_lines(texts: Sequence[str], view: View) -> list[tuple[str, float, bool]]:
-    """Return the footer texts, wrapped."""
-    return [(line, SMALL, False) for text in texts for line in wrap_text(text, view.width_px - 2 * MARGIN, SMALL)]
+    """Return the footer texts, wrapped; in a bare view the first only, which explains the picture."""
+    shown, room = texts[:1] if view.bare else texts, view.width_px - 2 * MARGIN
+    return [(line, SMALL, False) for text in shown for line in wrap_text(text, room, SMALL)]
 
 
 def lines_height(lines: Sequence[tuple[str, float, bool]]) -> float:
@@ -108,7 +81,7 @@ def draw_key(sheet: Canvas, top: float, rows: Sequence[tuple[str, str]], left: f
     """Draw a key's rows from `top` downward."""
     indent = _indent(rows)
     for label, text in rows:
-        sheet.text(left, top, label, weight="bold")
+        sheet.text(left, top, label, bold=True)
         sheet.text(left + indent, top, text)
         top += LINE
 
@@ -128,37 +101,20 @@ def legend_rows(styles: Sequence[Style], view: View) -> list[list[tuple[float, S
 
 
 def draw_legend(sheet: Canvas, top: float, rows: Sequence[Sequence[tuple[float, Style]]]) -> None:
-    """Draw all swatches on one pair of axes, since axes are expensive to create."""
-    if not rows:
-        return
-    high, view = len(rows) * (LINE + 2.0), sheet.view
-    ax = sheet.axes(0.0, top, view.width_px, high)
-    ax.set_xlim(0.0, view.width_px)
-    ax.set_ylim(0.0, high)
+    """Draw the swatches with their names."""
+    high = LINE - 2.0
     for n, row in enumerate(rows):
-        low = high - n * (LINE + 2.0) - LINE + 1.0
+        row_top = top + n * (LINE + 2.0)
         for left, style in row:
-            fill(ax, [box(left, left + _SWATCH, low, low + LINE - 2.0)], style, view)
-            ax.add_patch(
-                Rectangle(
-                    (left, low), _SWATCH, LINE - 2.0, facecolor="none", edgecolor=view.color("ink"), linewidth=1.0
-                )
-            )
+            area = f'x="{number(left)}" y="{number(row_top)}" width="{number(_SWATCH)}" height="{number(high)}"'
+            sheet.add(f"<rect {sheet.filled(style)} {area}/>", f'<rect class="s-ink" fill="none" {area}/>')
             if style.letter:
-                plate(ax, left + _SWATCH / 2.0, low + LINE / 2.0 - 1.0, style.letter, view, edge=0.0, pad=0.08)
-            sheet.text(left + _SWATCH + 6.0, top + n * (LINE + 2.0), style.name)
+                sheet.plate(left + _SWATCH / 2.0, row_top + high / 2.0, style.letter, edge=False)
+            sheet.text(left + _SWATCH + 6.0, row_top - 1.0, style.name)
 
 
-def letters(ax: Axes, runs: Sequence[tuple[float, float, Style]], y: float, view: View, px_of: float) -> None:
-    """Draw the letter of each run (from, to, style) that is wide enough; `px_of`: pixels per unit of length."""
+def letters(panel: Panel, runs: Sequence[tuple[float, float, Style]]) -> None:
+    """Draw the letter of each run (from, to, style) of a band that is wide enough."""
     for start, end, style in runs:
-        if style.letter and (end - start) * px_of >= 14.0:
-            plate(ax, (start + end) / 2.0, y, style.letter, view, edge=0.0, pad=0.08, zorder=8.0)
-
-
-def frame(ax: Axes, view: View) -> None:
-    """Draw a thin line round the axes."""
-    for spine in ax.spines.values():
-        spine.set_visible(True)
-        spine.set_color(view.color("quiet"))
-        spine.set_linewidth(0.8)
+        if style.letter and panel.x(end) - panel.x(start) >= 14.0:
+            panel.sheet.plate(panel.x((start + end) / 2.0), panel.top + panel.height / 2.0, style.letter, edge=False)

@@ -3,15 +3,15 @@
 from typing import Final
 
 import numpy as np
-from matplotlib.axes import Axes
 from numpy.typing import ArrayLike
 
 from alertd.forecast.verification import BrierParts, Contingency, Reliability, brier, contingency
 from alertd.forecast.verification import reliability as binned
 from alertd.notices.charts import alt_text, primitives
-from alertd.notices.charts.canvas import SMALL, Canvas, Chart, View
+from alertd.notices.charts.canvas import Canvas, Chart, Panel, View
 from alertd.notices.charts.palette import QUIET, Style
 from alertd.notices.charts.primitives import LINE, MARGIN
+from alertd.notices.charts.text_width import SMALL
 
 LEFT: Final = 52.0
 COUNTS_PX: Final = 70.0
@@ -41,58 +41,54 @@ def draw_reliability(
     top_ticks = top_counts + COUNTS_PX + 3.0
     top_key = top if view.wide else top_ticks + 2 * LINE + 8.0
     top_foot = max(top_ticks + 2 * LINE + 8.0, top_key + len(key) * LINE + 6.0)
-    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN)
+    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN, "reliability")
 
     primitives.draw_lines(sheet, MARGIN, head)
-    _diagram(sheet.axes(LEFT, top, side, side), bins, float(h[~np.isnan(p)].mean()), view)
-    _counts(sheet.axes(LEFT, top_counts, side, COUNTS_PX), bins, view)
+    diagram = sheet.panel("diagram", (LEFT, top, side, side), (0.0, 1.0), (0.0, 1.0))
+    _diagram(diagram, bins, float(h[~np.isnan(p)].mean()))
+    most = 1.35 * max(int(bins.count.max()), 1)
+    _counts(sheet.panel("counts", (LEFT, top_counts, side, COUNTS_PX), (0.0, 1.0), (0.0, most)), bins)
     for share, text in _TICKS:
-        sheet.text(LEFT + share * side, top_ticks, text, SMALL, ha="center")
-        sheet.text(LEFT - 5.0, top + (1.0 - share) * side - 0.65 * SMALL, text, SMALL, ha="right")
-    sheet.text(LEFT + side / 2.0, top_ticks + LINE, "forecast, %", SMALL, ha="center")
+        sheet.text(LEFT + share * side, top_ticks, text, SMALL, anchor="middle")
+        sheet.text(LEFT - 5.0, top + (1.0 - share) * side - 0.65 * SMALL, text, SMALL, anchor="end")
+    sheet.text(LEFT + side / 2.0, top_ticks + LINE, "forecast, %", SMALL, anchor="middle")
     sheet.text(MARGIN, top - LINE - 4.0, "happened, %", SMALL)
-    sheet.text(LEFT - 5.0, top_counts + 2.0, "number", SMALL, ha="right")
+    sheet.text(LEFT - 5.0, top_counts + 2.0, "number", SMALL, anchor="end")
     primitives.draw_key(sheet, top_key, key, LEFT + side + 30.0 if view.wide else MARGIN)
     primitives.draw_lines(sheet, top_foot, foot)
     return Chart(title=title, alt_text=sentences, canvas=sheet)
 
 
-def _diagram(ax: Axes, bins: Reliability, base_frac: float, view: View) -> None:
+def _diagram(panel: Panel, bins: Reliability, base_frac: float) -> None:
     """Perfect forecasts are on the diagonal; bars show the range of chance alone; dotted is the base rate."""
-    ax.set_xlim(0.0, 1.0)
-    ax.set_ylim(0.0, 1.0)
-    primitives.frame(ax, view)
-    ink = view.color("ink")
-    ax.grid(color=view.color("line"), linewidth=0.5)
-    ax.plot([0, 1], [0, 1], color=ink, linewidth=1.0, linestyle=(0, (6, 3)), zorder=2.0)
-    ax.axhline(base_frac, color=ink, linewidth=1.0, linestyle=(0, (1, 2)), zorder=2.0)
+    sheet = panel.sheet
+    ticks = [share for share, _ in _TICKS]
+    grid = [panel.xy([share, share], [0.0, 1.0]) for share in ticks]
+    sheet.lines(grid + [panel.xy([0.0, 1.0], [share, share]) for share in ticks], 0.5, role="line")
     full = bins.count > 0
     x, y = bins.mean_prob_frac[full], bins.happened_frac[full]
     bars = [
         primitives.box(m - 0.012, m + 0.012, low, high)
         for m, low, high in zip(x, bins.low_frac[full], bins.high_frac[full], strict=True)
     ]
-    primitives.fill(ax, bars, Style(role="line"), view, zorder=2.5)
-    ax.plot(
-        x, y, color=ink, linewidth=1.8, marker="o", markersize=7.0, zorder=4.0, clip_on=False,
-        markerfacecolor=view.color("mark"), markeredgecolor=ink, markeredgewidth=1.4,
-    )  # fmt: skip
+    panel.fill(bars, Style(role="line"), "chance")
+    panel.frame()
+    sheet.line(panel.xy([0.0, 1.0], [0.0, 1.0]), 1.0, dash=(6.0, 3.0))
+    sheet.line(panel.xy([0.0, 1.0], [base_frac, base_frac]), 1.0, dash=(1.0, 2.0), kind="base")
+    points = panel.xy(x, y)
+    sheet.line(points, 1.8, kind="points")
+    for across, down in points.tolist():
+        sheet.dot(across, down, 3.5, role="mark")
 
 
-def _counts(ax: Axes, bins: Reliability, view: View) -> None:
+def _counts(panel: Panel, bins: Reliability) -> None:
     """Draw the number of forecasts behind each point."""
-    top = max(int(bins.count.max()), 1)
-    ax.set_xlim(0.0, 1.0)
-    ax.set_ylim(0.0, 1.35 * top)
-    primitives.frame(ax, view)
-    edges = zip(bins.edge_frac[:-1], bins.edge_frac[1:], bins.count, strict=True)
-    primitives.fill(ax, [primitives.box(a + 0.01, b - 0.01, 0.0, n) for a, b, n in edges if n], QUIET, view)
-    for a, b, n in zip(bins.edge_frac[:-1], bins.edge_frac[1:], bins.count, strict=True):
+    rows = list(zip(bins.edge_frac[:-1], bins.edge_frac[1:], bins.count, strict=True))
+    panel.fill([primitives.box(a + 0.01, b - 0.01, 0.0, n) for a, b, n in rows if n], QUIET, "number")
+    for a, b, n in rows:
         if n:
-            ax.annotate(
-                f"{n}", ((a + b) / 2.0, n), xytext=(0, 2), textcoords="offset points", ha="center",
-                fontsize=SMALL - 1.0, color=view.color("ink"),
-            )  # fmt: skip
+            panel.sheet.text(panel.x((a + b) / 2.0), panel.y(n) - 1.3 * SMALL, f"{n}", SMALL, anchor="middle")
+    panel.frame()
 
 
 def _rows(parts: BrierParts, table: Contingency, yes_from_frac: float) -> list[tuple[str, str]]:

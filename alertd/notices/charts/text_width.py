@@ -1,7 +1,13 @@
-"""Widths of text in DejaVu Sans, which is wider than the fonts of phones: text that fits here fits there."""
+"""Sizes and widths of text.
+
+The widths are those of DejaVu Sans, which is wider than the fonts of phones: text that fits here fits there.
+"""
 
 from typing import Final
 
+SMALL: Final = 11.0
+PLAIN: Final = 12.0
+HEAD: Final = 15.0
 # Advance widths of the characters from space to "~", in hundredths of the font size, from the font's own table.
 _NORMAL: Final = (
     "32 40 46 84 64 95 78 27 39 39 50 84 32 36 32 34 64 64 64 64 64 64 64 64 64 64 34 34 84 84 84 53 100 68 69 "
@@ -20,7 +26,19 @@ _TABLES: Final = {
 }
 
 
-def text_width(text: str, size: float, *, bold: bool = False) -> float:
+def text_width(text: str, size: float = PLAIN, *, bold: bool = False) -> float:
     """Return the width of a line of text in the unit of its size."""
     table = _TABLES[bold]
     return size * sum(table.get(letter, _OTHER) for letter in text)
+
+
+def wrap_text(text: str, width: float, size: float = PLAIN, *, bold: bool = False) -> list[str]:
+    """Wrap text to a width; a wider word gets its own line."""
+    lines: list[str] = []
+    for word in text.split():
+        longer = f"{lines[-1]} {word}" if lines else word
+        if lines and text_width(longer, size, bold=bold) <= width:
+            lines[-1] = longer
+        else:
+            lines.append(word)
+    return lines

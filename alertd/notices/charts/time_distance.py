@@ -8,19 +8,19 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from itertools import groupby
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
-from matplotlib.axes import Axes
 from numpy.typing import NDArray
 
 from alertd.notices.charts import alt_text, primitives
 from alertd.notices.charts.axis_units import AxisUnits, even_hours
-from alertd.notices.charts.canvas import SMALL, Canvas, Chart, View, text_width
+from alertd.notices.charts.canvas import Array, Canvas, Chart, Panel, View
 from alertd.notices.charts.label_layout import place_labels
 from alertd.notices.charts.markers import marker_rows, markers_of
 from alertd.notices.charts.palette import ADVICE, ROAD
 from alertd.notices.charts.primitives import LINE, MARGIN
+from alertd.notices.charts.text_width import SMALL, text_width
 from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import Plan
@@ -28,8 +28,6 @@ from alertd.plan.model.stretches import Advice
 from alertd.plan.road_by_hour import RoadHours
 from alertd.route.model import Route
 from alertd.units import HOUR_S
-
-Array: TypeAlias = NDArray[np.float64]
 
 LEFT: Final = 72.0
 COLUMN: Final = 18.0
@@ -90,7 +88,8 @@ def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -
     advice = [style for a, style in ADVICE.items() if any(departure_advice(plan, d) is a for d in plan.departures)]
     head = primitives.head_lines(title, alt_text.title_lines(plan), view)
     legend = primitives.legend_rows([*shown_classes, *advice], view)
-    key = primitives.key_rows([("line", "thick: this plan"), *departure_rows, *marker_rows(markers)], view)
+    places = [] if view.bare else marker_rows(markers)
+    key = primitives.key_rows([("line", "thick: this plan"), *departure_rows, *places], view)
     foot = primitives.small_lines(alt_text.time_distance_footer(plan), view)
 
     left = LEFT + (COLUMN + 4.0 if plan.departures else 0.0)
@@ -106,34 +105,38 @@ def draw_time_distance(plan: Plan, route: Route, hours: RoadHours, view: View) -
     top_legend = top_field + HIGH_PX + LINE + 14.0
     top_key = top_legend + len(legend) * (LINE + 2.0) + 6.0
     top_foot = top_key + len(key) * LINE + 6.0
-    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN)
+    sheet = Canvas(view, top_foot + primitives.lines_height(foot) + MARGIN, "hours")
 
     primitives.draw_lines(sheet, MARGIN, head)
-    ax = sheet.axes(left, top_field, wide, HIGH_PX)
-    ax.set_xlim(begins_m, ends_m)
-    ax.set_ylim(first.timestamp(), last.timestamp())
-    primitives.frame(ax, view)
-    _field(ax, hours, view, _occupied(hours, paths, [at for at, *_ in tags], 12.0 / px_of))
-    for d in _thin(plan, first, last):
-        ax.plot(
-            [begins_m, ends_m], [d.depart_at.timestamp(), d.arrive_at.timestamp()],
-            color=view.color("ink"), linewidth=0.7, linestyle=(0, (1, 3)), zorder=4.0,
-        )  # fmt: skip
-    for n, path in enumerate(paths):
-        _path(ax, path, view, planned=n == 0)
-    unit = (last.timestamp() - first.timestamp()) / HIGH_PX
-    for (at, text, strong), p in zip(tags, placed, strict=True):
-        y = last.timestamp() + (4.0 + ROW_PX * (p.row + 0.5)) * unit
-        ax.plot(
-            [at, at], [first.timestamp(), y], color=view.color("ink"), zorder=3.0, clip_on=False,
-            linewidth=1.0 if strong else 0.8, linestyle="-" if strong else (0, (3, 2)),
-        )  # fmt: skip
-        primitives.plate(ax, begins_m + (p.left_px + 4.0) / px_of, y, text, view, inverse=strong, ha="left")
+    area = (left, top_field, wide, HIGH_PX)
+    field = sheet.panel("field", area, (begins_m, ends_m), (first.timestamp(), last.timestamp()))
+    field.clip()
+    _field(field, hours, _occupied(hours, paths, [at for at, *_ in tags], 12.0 / px_of))
+    field.unclip()
+    field.frame()
+    tops = [top_field - 4.0 - ROW_PX * (p.row + 0.5) for p in placed]
+    for (at, _, strong), top in zip(tags, tops, strict=True):
+        x, dash = field.x(at), () if strong else (3.0, 2.0)
+        sheet.line([(x, top_field + HIGH_PX), (x, top)], 1.0 if strong else 0.8, dash=dash, kind="stem")
+    field.clip()
+    others = [
+        field.xy([begins_m, ends_m], [d.depart_at.timestamp(), d.arrive_at.timestamp()])
+        for d in _thin(plan, first, last)
+    ]
+    if others:
+        sheet.lines(others, 0.7, dash=(1.0, 3.0), kind="others")
+    for n, way in enumerate(paths):
+        _path(field, way, planned=n == 0)
+    field.unclip()
+    for way in paths[1:]:
+        _path_label(field, way)
+    for (_, text, strong), p, top in zip(tags, placed, tops, strict=True):
+        sheet.plate(left + p.left_px + 4.0, top, text, inverse=strong, anchor="start")
     if plan.departures:
         _departures(sheet, top_field, plan, first, last)
     _hours(sheet, top_field, first, last, plan.depart_zone)
     for m, label in units.even_distances(begins_m, ends_m, int(wide // 60)):
-        sheet.text(left + (m - begins_m) * px_of, top_field + HIGH_PX + 7.0, label, SMALL, ha="center")
+        sheet.text(left + (m - begins_m) * px_of, top_field + HIGH_PX + 7.0, label, SMALL, anchor="middle")
     sheet.text(4.0, top_field + HIGH_PX + 7.0, units.far, SMALL)
     primitives.draw_legend(sheet, top_legend, legend)
     primitives.draw_key(sheet, top_key, key)
@@ -172,21 +175,35 @@ def _thin(plan: Plan, first: datetime, last: datetime) -> list[Departure]:
     return out
 
 
-def _field(ax: Axes, hours: RoadHours, view: View, taken: NDArray[np.bool_]) -> None:
-    """Draw each class as one patch, one box per run in an hour, with its letter in the two widest places."""
+def _field(field: Panel, hours: RoadHours, taken: NDArray[np.bool_]) -> None:
+    """Draw each class as one element, one box per run of places and hours, with its letter in the two widest places."""
     for road_class, style in ROAD.items():
         here = hours.likely == road_class
-        boxes = []
-        for h in range(here.shape[1]):
-            y = hours.first_epoch_s + (h + np.array([-0.5, 0.5])) * HOUR_S
-            change = np.flatnonzero(np.diff(np.concatenate(([False], here[:, h], [False])).astype(np.int8)))
-            boxes += [primitives.box(hours.edge_m[a], hours.edge_m[b], *y) for a, b in change.reshape(-1, 2)]
-        primitives.fill(ax, boxes, style, view)
-        for place, h in _roomiest(here, taken):
+        field.fill([_box_of(hours, run) for run in _boxes(here)], style, f"state {style.role}")
+    for road_class, style in ROAD.items():
+        for place, h in _roomiest(hours.likely == road_class, taken):
             x = 0.5 * (hours.edge_m[place] + hours.edge_m[place + 1])
-            primitives.plate(
-                ax, x, hours.first_epoch_s + h * HOUR_S, style.letter, view, edge=0.0, pad=0.08, zorder=2.0
-            )
+            y = hours.first_epoch_s + h * HOUR_S
+            field.sheet.plate(field.x(x), field.y(y), style.letter, edge=False)
+
+
+def _boxes(here: NDArray[np.bool_]) -> list[tuple[int, int, int, int]]:
+    """Return boxes (first place, place after the last, first hour, hour after the last) that cover the cells."""
+    out: list[tuple[int, int, int, int]] = []
+    growing: dict[tuple[int, int], int] = {}
+    for h in range(here.shape[1] + 1):
+        cells = here[:, h] if h < here.shape[1] else np.zeros(here.shape[0], dtype=np.bool_)
+        change = np.flatnonzero(np.diff(np.concatenate(([False], cells, [False])).astype(np.int8)))
+        runs = {(int(a), int(b)) for a, b in change.reshape(-1, 2)}
+        out += [(*run, since, h) for run, since in growing.items() if run not in runs]
+        growing = {run: growing.get(run, h) for run in sorted(runs)}
+    return out
+
+
+def _box_of(hours: RoadHours, run: tuple[int, int, int, int]) -> list[tuple[float, float]]:
+    """The corners in metres and seconds: a state is drawn half an hour around its time."""
+    low, high = (hours.first_epoch_s + (h - 0.5) * HOUR_S for h in run[2:])
+    return primitives.box(float(hours.edge_m[run[0]]), float(hours.edge_m[run[1]]), low, high)
 
 
 def _occupied(hours: RoadHours, paths: Sequence[_TruckPath], at_m: Sequence[float], near_m: float) -> NDArray[np.bool_]:
@@ -223,31 +240,34 @@ def _roomiest(here: NDArray[np.bool_], taken: NDArray[np.bool_], most: int = 2) 
     return out
 
 
-def _path(ax: Axes, path: _TruckPath, view: View, *, planned: bool) -> None:
-    width, style = (3.0, "-") if planned else (1.8, (0, (5, 2)))
-    ax.plot(path.at_m, path.epoch_s, color=view.color("paper"), linewidth=width + 3.0, zorder=5.0)
-    ax.plot(path.at_m, path.epoch_s, color=view.color("ink"), linewidth=width, linestyle=style, zorder=6.0)
-    if not planned:
-        x = path.at_m[0] + 0.06 * (path.at_m[-1] - path.at_m[0])
-        primitives.plate(ax, x, float(np.interp(x, path.at_m, path.epoch_s)), path.label, view, inverse=True)
+def _path(field: Panel, way: _TruckPath, *, planned: bool) -> None:
+    width, dash = (3.0, ()) if planned else (1.8, (9.0, 4.0))
+    xy = field.xy(way.at_m, way.epoch_s)
+    field.sheet.line(xy, width + 3.0, role="paper")
+    field.sheet.line(xy, width, dash=dash, kind="plan" if planned else "pick")
+
+
+def _path_label(field: Panel, way: _TruckPath) -> None:
+    """Draw the letter of a suggested departure near its beginning, inside the field."""
+    x = float(way.at_m[0] + 0.06 * (way.at_m[-1] - way.at_m[0]))
+    y = field.y(float(np.interp(x, way.at_m, way.epoch_s)))
+    low, high = field.top + ROW_PX / 2.0, field.top + field.height - ROW_PX / 2.0
+    field.sheet.plate(field.x(x), min(max(y, low), high), way.label, inverse=True)
 
 
 def _departures(sheet: Canvas, top: float, plan: Plan, first: datetime, last: datetime) -> None:
     """Draw a column beside the field: the advice for each departure time."""
-    view = sheet.view
-    ax = sheet.axes(LEFT, top, COLUMN, HIGH_PX)
-    ax.set_xlim(0, 1)
-    ax.set_ylim(first.timestamp(), last.timestamp())
-    px_of = HIGH_PX / (last - first).total_seconds()
+    span = (first.timestamp(), last.timestamp())
+    column = sheet.panel("departures", (LEFT, top, COLUMN, HIGH_PX), (0.0, 1.0), span)
     runs = [(a, list(same)) for a, same in groupby(plan.departures, key=lambda d: departure_advice(plan, d))]
     for advice in Advice:
         spans = [_span(same, first, last) for a, same in runs if a is advice]
         spans = [(low, high) for low, high in spans if low < high]
-        primitives.fill(ax, [primitives.box(0, 1, low, high) for low, high in spans], ADVICE[advice], view)
+        column.fill([primitives.box(0, 1, low, high) for low, high in spans], ADVICE[advice], f"asks {advice.value}")
         for low, high in spans:
-            if ADVICE[advice].letter and (high - low) * px_of >= 14.0:
-                primitives.plate(ax, 0.5, 0.5 * (low + high), ADVICE[advice].letter, view, edge=0.0, pad=0.08)
-    primitives.frame(ax, view)
+            if ADVICE[advice].letter and column.y(low) - column.y(high) >= 14.0:
+                sheet.plate(LEFT + COLUMN / 2.0, column.y(0.5 * (low + high)), ADVICE[advice].letter, edge=False)
+    column.frame()
 
 
 def _span(same: Sequence[Departure], first: datetime, last: datetime) -> tuple[float, float]:
@@ -263,5 +283,5 @@ def _hours(sheet: Canvas, top: float, first: datetime, last: datetime, zone: str
     for n, at in enumerate(ticks):
         y = top + HIGH_PX * (1.0 - (at - first).total_seconds() / span_s)
         day = f"{at:%a} " if n == 0 or at.date() != ticks[n - 1].date() else ""
-        sheet.text(LEFT - 5.0, y - 0.65 * SMALL, f"{day}{at:%H:%M}", SMALL, ha="right")
+        sheet.text(LEFT - 5.0, y - 0.65 * SMALL, f"{day}{at:%H:%M}", SMALL, anchor="end")
     sheet.text(4.0, top - LINE - 2.0, f"{first.astimezone(ticks[0].tzinfo):%Z}" if ticks else "", SMALL)

@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from datetime import datetime
 from typing import Final
 
+from alertd.notices.charts.canvas import View
+from alertd.notices.charts.reliability import draw_reliability
 from alertd.notices.reports.html import bullets, document, heading, line, scrolled, table
 from alertd.notices.reports.scores import COLUMNS, Score, plain_result, rows, sample_note
 from alertd.notices.text import phrases
@@ -48,9 +50,6 @@ def _one(score: Score, yes_from_frac: float) -> str:
 
 
 def _diagram(score: Score, yes_from_frac: float) -> str:
-    from alertd.notices.charts.canvas import View  # matplotlib takes half a second to load
-    from alertd.notices.charts.reliability import draw_reliability
-
     known = score.cases
     drawn = draw_reliability(
         score.what.lower(),
@@ -59,4 +58,4 @@ def _diagram(score: Score, yes_from_frac: float) -> str:
         View(width_px=690),
         yes_from_frac=yes_from_frac,
     )
-    return drawn.svg()
+    return drawn.svg(light_only=True)

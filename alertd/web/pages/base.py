@@ -22,8 +22,6 @@ CSP: Final = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; worker-src 'self'; "
     "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
-# An SVG needs only its own style element.
-SVG_CSP: Final = "default-src 'none'; style-src 'unsafe-inline'; sandbox"
 HEADERS: Final = {
     "Content-Security-Policy": CSP,
     "Cache-Control": "no-store",
@@ -52,7 +50,8 @@ def _style() -> bytes:
         for r in LIGHT
     )
     plain = (FOLDER / "style.css").read_text(encoding="utf-8")
-    return f":root{{{colors(LIGHT)}}}{dark}{paper}{roles}\n{plain}".encode()
+    text = ".alertd-picture text{font-family:system-ui,'DejaVu Sans',sans-serif;fill:var(--ink)}"
+    return f":root{{{colors(LIGHT)}}}{dark}{paper}{text}{roles}\n{plain}".encode()
 
 
 class Pages:
@@ -126,11 +125,6 @@ class Pages:
             return Response(self._files[name], media_type=_TYPES[name.rpartition(".")[2]], headers=kept)
 
         return router
-
-
-def svg(text: str, headers: Mapping[str, str] | None = None) -> Response:
-    kept = {**HEADERS, "Content-Security-Policy": SVG_CSP, "Cache-Control": "private, max-age=300"}
-    return Response(text, media_type="image/svg+xml", headers={**kept, **(headers or {})})
 
 
 async def form_of(request: Request) -> dict[str, str]:

@@ -39,7 +39,7 @@ from alertd.sources.requests.driver_reports import (
 from alertd.store.store import Store
 from alertd.units import HOUR_S
 from alertd.web.pages.board_map import map_marks, on_map
-from alertd.web.pages.driver import ReportedChains, chains_of
+from alertd.web.pages.driver_taps import ReportedChains, chains_of
 
 _HERE: Final = "Arrived"
 NOT_PLANNED: Final = "Not planned: be ready to chain"

@@ -1,67 +1,103 @@
-"""Renders charts of plans on request: each once, one at a time, with a cache of the latest."""
+"""Pictures inside the pages: drawn once per plan and width, with a cache of the latest."""
 
 import asyncio
+import logging
 from collections import OrderedDict
+from collections.abc import Mapping
 from typing import Final
 
 from alertd.errors import AlertdError
+from alertd.notices.charts import alt_text
+from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, Chart, View
+from alertd.notices.charts.elevation_profile import draw_profile
+from alertd.notices.charts.map import draw_map
+from alertd.notices.charts.plan_charts import axle_charts
+from alertd.notices.charts.time_distance import draw_time_distance, window_of
 from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
+from alertd.route.model import Route
 from alertd.sources.files.trips import TripRequest
 
-MAX_KEPT: Final = 256  # about 40 kB each
-NAMES: Final = ("road", "hours", "map")
+_log = logging.getLogger(__name__)
+
+MAX_KEPT: Final = 128  # about 40 kB each
+NARROW: Final = (PHONE_PX,)
+BOTH: Final = (DESKTOP_PX, PHONE_PX)
 
 
 class ChartCache:
-    """SVG documents by plan, name and width."""
+    """SVG elements by name, and their sentences, of a plan."""
 
     def __init__(self, planner: Planner) -> None:
         self._planner = planner
-        self._kept: OrderedDict[tuple[str, str, bool], str] = OrderedDict()
+        self._kept: OrderedDict[tuple[str, bool, tuple[int, ...]], PagePictures] = OrderedDict()
         self._one_at_a_time = asyncio.Lock()
 
-    async def svg(self, plan: Plan, trip: TripRequest, name: str, *, wide: bool) -> str | None:
-        """A chart: "road", "hours", "map", or "axles-1" and so on by stretch. None when it cannot be rendered."""
-        key = (plan.id, name, wide)
+    async def of(self, plan: Plan, trip: TripRequest, widths_px: tuple[int, ...]) -> "PagePictures":
+        """Return the pictures of a plan at these widths; none of those whose route or rig no longer exists."""
+        planner, where = self._planner, f"trip {trip.id}"
+        by_hour = plan.trip_id in planner.latest.plans  # the road by the hour is known since the last start only
+        key = (plan.id, by_hour, widths_px)
         async with self._one_at_a_time:
             if key not in self._kept:
                 try:
-                    drawn = await self._draw(plan, trip, name, wide)
-                except AlertdError:  # the route or the rig no longer exists
-                    return None
-                if drawn is None:
-                    return None
-                self._kept[key] = drawn
+                    route = await planner.route(trip.route, where) if plan.along.distance_m else None
+                except AlertdError:
+                    route = None
+                self._kept[key] = await asyncio.to_thread(_drawn_or_none, planner, plan, trip, route, widths_px)
                 while len(self._kept) > MAX_KEPT:
                     self._kept.popitem(last=False)
             self._kept.move_to_end(key)
             return self._kept[key]
 
-    async def _draw(self, plan: Plan, trip: TripRequest, name: str, wide: bool) -> str | None:
-        planner, where = self._planner, f"trip {trip.id}"
-        if name.startswith("axles-"):
-            # importing matplotlib takes half a second; a daemon whose charts nobody views does not need it
-            from alertd.notices.charts.plan_charts import axle_svgs
 
-            return axle_svgs(plan, planner.reference.rig(trip.rig, where)).get(name)
-        if name not in NAMES or not plan.along.distance_m:
-            return None
-        route = await planner.route(trip.route, where)
+class PagePictures:
+    """The pictures of one plan as SVG elements for a page.
 
-        def drawn() -> str | None:
-            from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View
-            from alertd.notices.charts.elevation_profile import draw_profile
-            from alertd.notices.charts.map import draw_map
-            from alertd.notices.charts.time_distance import draw_time_distance, window_of
+    by_name: "road", "hours", "map", and "axles-1" and so on by stretch, each as elements one per width. words: the
+    sentences of each but the axles.
+    """
 
-            view = View(width_px=DESKTOP_PX if wide else PHONE_PX)
-            if name == "road":
-                return draw_profile(plan, route, view).svg()
-            if name == "map":
-                return draw_map(plan, route, planner.reference.boundaries, view).svg()
-            first, last = window_of(plan)
-            hours = planner.latest.road(route, first.timestamp(), last.timestamp())
-            return None if hours is None else draw_time_distance(plan, route, hours, view).svg()
+    def __init__(self) -> None:
+        self.by_name: dict[str, tuple[str, ...]] = {}
+        self.words: dict[str, tuple[str, ...]] = {}
 
-        return await asyncio.to_thread(drawn)
+    def add(self, drawn: Mapping[str, Chart], description: tuple[str, ...]) -> None:
+        """Add one width of each picture; the page has its sentences, so its description is short."""
+        for name, chart in drawn.items():
+            self.by_name[name] = (*self.by_name.get(name, ()), chart.inline(description))
+            self.words[name] = chart.alt_text
+
+
+def _drawn_or_none(
+    planner: Planner, plan: Plan, trip: TripRequest, route: Route | None, widths_px: tuple[int, ...]
+) -> PagePictures:
+    """Draw the pictures; a fault in a drawing must not take the orders of the page with it."""
+    try:
+        return _drawn(planner, plan, trip, route, widths_px)
+    except Exception:
+        _log.exception("pictures of plan %s: internal error", plan.id)
+        return PagePictures()
+
+
+def _drawn(
+    planner: Planner, plan: Plan, trip: TripRequest, route: Route | None, widths_px: tuple[int, ...]
+) -> PagePictures:
+    out = PagePictures()
+    if route is not None:
+        first, last = window_of(plan)
+        hours = planner.latest.road(route, first.timestamp(), last.timestamp())
+        for width_px in widths_px:
+            view = View(width_px=width_px, bare=True)
+            drawn = {"road": draw_profile(plan, route, view)}
+            if hours is not None:
+                drawn["hours"] = draw_time_distance(plan, route, hours, view)
+            drawn["map"] = draw_map(plan, route, planner.reference.boundaries, view)
+            out.add(drawn, tuple(alt_text.title_lines(plan)))
+    try:
+        rig = planner.reference.rig(trip.rig, f"trip {trip.id}")
+    except AlertdError:
+        return out
+    for name, chart in axle_charts(plan, rig, bare=True).items():
+        out.by_name[name] = (chart.inline(),)
+    return out

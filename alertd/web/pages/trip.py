@@ -3,9 +3,10 @@
 import asyncio
 import json
 from datetime import datetime
+from functools import partial
 from typing import Any, Final
 
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import APIRouter, Request, Response
 
 from alertd.clock import Clock
 from alertd.i18n import ENGLISH
@@ -17,6 +18,7 @@ from alertd.notices.next_action import is_old
 from alertd.notices.surfaces import office_lines
 from alertd.notices.text import days_text, law_text, phrases
 from alertd.notices.text.departures import departure_advice, departure_lines
+from alertd.notices.text.driver_parts import surface
 from alertd.plan.model.plan import Plan
 from alertd.planning.planner import Planner
 from alertd.planning.signed_links import SignedLinks
@@ -24,9 +26,9 @@ from alertd.records.driver_reports import load_reports
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.store.store import Store
 from alertd.units import HOUR_S
-from alertd.web.pages.base import Pages, svg
-from alertd.web.pages.charts import ChartCache
-from alertd.web.pages.driver import ROADS, chains_of
+from alertd.web.pages.base import Pages
+from alertd.web.pages.charts import BOTH, ChartCache
+from alertd.web.pages.driver_taps import ROADS, chains_of
 from alertd.web.pages.law import law_values
 from alertd.web.pages.sign_in import BoardSession, go_to
 from alertd.web.problems import ProblemError
@@ -56,7 +58,11 @@ def trip_router(
         if not session.signed_in(request):
             return go_to("/board/sign-in")
         trip = await asyncio.to_thread(trip_of, trip_id)
-        return pages.render("trip.html", await asyncio.to_thread(trip_values, planner, store, links, trip, clock()))
+        values = await asyncio.to_thread(trip_values, planner, store, links, trip, clock())
+        if values["plan"] is not None:
+            pictures = await charts.of(values["plan"], trip, BOTH)
+            values |= {"drawn": pictures.by_name, "in_words": pictures.words}
+        return pages.render("trip.html", values)
 
     @router.get("/trips/{trip_id}/law")
     async def law_page(trip_id: str, request: Request) -> Response:
@@ -66,16 +72,6 @@ def trip_router(
         plan = await asyncio.to_thread(planner.latest.plan, store, trip_id)
         values = law_values(plan, trip, planner.settings.fleet, clock(), ENGLISH)
         return pages.render("law.html", values | {"back": f"/board/trips/{trip_id}"})
-
-    @router.get("/pictures/{trip_id}/{name}.svg", dependencies=[Depends(session.require_reader)])
-    async def picture(trip_id: str, name: str) -> Response:
-        trip = await asyncio.to_thread(trip_of, trip_id)
-        plan = await asyncio.to_thread(planner.latest.plan, store, trip_id)
-        small = name.endswith("-phone")
-        drawn = None if plan is None else await charts.svg(plan, trip, name.removesuffix("-phone"), wide=not small)
-        if drawn is None:
-            raise ProblemError(404, "no such picture", name)
-        return svg(drawn)
 
     return router
 
@@ -112,6 +108,7 @@ def trip_values(
         "headlines": headlines(plan),
         "arrival": arrival(plan),
         "surfaces": office_lines(plan),
+        "surface": partial(surface, translator=ENGLISH),
         "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
@@ -121,18 +118,7 @@ def trip_values(
             *filter(None, [days_text.asks_line(plan)]),
             *days_text.not_placed_lines(plan),
         ],
-        "pictures": _pictures(planner, plan),
     }
-
-
-def _pictures(planner: Planner, plan: Plan) -> tuple[tuple[str, str], ...]:
-    """(name, description) of the charts available; the road by hour exists only since the last start."""
-    if not plan.along.distance_m:
-        return ()
-    road = ("road", "Height along the road, the likely pavement, and where chains go on and off")
-    hours = ("hours", "The likely pavement by place and hour, with the truck's way over it")
-    chart = ("map", "Map of the trip")
-    return (road, hours, chart) if plan.trip_id in planner.latest.plans else (road, chart)
 
 
 def _departures(plan: Plan) -> list[dict[str, Any]]:

@@ -1,12 +1,16 @@
 """A plan to draw with all that its pictures are made from, and the rule files and rigs as shipped."""
 
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from alertd.notices.charts.canvas import Chart
 from alertd.notices.charts.time_distance import window_of
 from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
 from alertd.plan.model.plan import Plan
@@ -89,3 +93,24 @@ def drawn() -> Drawn:
         boundaries=_two_lands(),
         hours=road_hours(route, weather.corridor, first.timestamp(), last.timestamp()),
     )
+
+
+def _shapes(picture: Chart, kind: str, panel: str = "") -> list[NDArray[np.float64]]:
+    """The lines of each element of a kind, (n, 2) each, read back from the SVG: in pixels, or in a panel's units."""
+    out = []
+    for e in ElementTree.fromstring(picture.inline()).iter():
+        if kind in e.get("class", "").split() and e.get("d"):
+            lines = [re.findall(r"-?[\d.]+(?:e-?\d+)?", line) for line in e.get("d").split("M")[1:]]
+            out += [np.cumsum(np.asarray(line, dtype=np.float64).reshape(-1, 2), axis=0) for line in lines]
+    if not panel:
+        return out
+    p = picture.canvas.panels[panel]
+    x_unit, y_unit = (p.x_to - p.x_from) / p.width, (p.y_to - p.y_from) / p.height
+    return [
+        np.column_stack((p.x_from + (xy[:, 0] - p.left) * x_unit, p.y_to - (xy[:, 1] - p.top) * y_unit)) for xy in out
+    ]
+
+
+@pytest.fixture(scope="session")
+def shapes() -> Callable[..., list[NDArray[np.float64]]]:
+    return _shapes

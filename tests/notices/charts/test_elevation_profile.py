@@ -1,6 +1,6 @@
 """The strip says what its plan says, at the place where the plan says it."""
 
-import re
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 from xml.etree import ElementTree
@@ -21,17 +21,11 @@ from alertd.testing.factories import at_hour, make_route
 SVG = "{http://www.w3.org/2000/svg}"
 
 
-def _stems_px(svg: str) -> list[float]:
-    """Where straight upright lines stand."""
-    lines = re.findall(r'd="M ([\d.]+) [\d.]+ L ([\d.]+) [\d.]+"', svg)
-    return [float(a) for a, b in lines if a == b]
-
-
 @pytest.mark.parametrize("width_px", [PHONE_PX, DESKTOP_PX])
-def test_marks_stand_where_the_plan_puts_them(drawn: Any, width_px: int) -> None:
+def test_marks_stand_where_the_plan_puts_them(drawn: Any, shapes: Callable, width_px: int) -> None:
     picture = draw_profile(drawn.plan, drawn.route, View(width_px=width_px))
     assert [s.advice for s in drawn.plan.stretches][:2] == [Advice.CHAIN, Advice.READY]
-    stems = np.asarray(_stems_px(picture.svg()))
+    stems = np.asarray([line[0, 0] for line in shapes(picture, "stem")])
     px_of = (width_px - LEFT - MARGIN) / drawn.route.length_m
     places = [p.distance_m for s in drawn.plan.stretches for p in (s.chain_up, s.chain_off)]
     for at_m in (*places, *(s.distance_m for s in drawn.route.summits)):
@@ -78,13 +72,25 @@ def test_metric_readers_get_metric_lengths(drawn: Any) -> None:
     assert "Summit Larch Pass, 1,400 m, at 45 km" in " ".join(picture.alt_text)
 
 
-def test_unknown_road_is_not_drawn_as_road_without_winter(drawn: Any) -> None:
-    by_row = {
-        round(ax.get_position().y0, 4): ax for ax in draw_profile(drawn.plan, drawn.route, View()).canvas.figure.axes
-    }
-    styles = [[p.get_hatch() for p in ax.patches] for ax in by_row.values()]
-    unknown = ROAD[RoadClass.UNKNOWN].hatch
-    assert sum(unknown in row for row in styles) >= 3  # under the profile, on the road's row and on that of the odds
+def test_unknown_road_is_not_drawn_as_road_without_winter(drawn: Any, shapes: Callable) -> None:
+    """The last ten kilometres have no forecast: hatched under the profile and in the rows of the road and of odds."""
+    picture = draw_profile(drawn.plan, drawn.route, View())
+    begins = [xy[:, 0].min() for xy in shapes(picture, "unknown", "profile")]
+    assert begins == pytest.approx([road_runs(drawn.plan)[-1][0]] * 3, abs=300.0)
+    svg = picture.inline()
+    for kind in ("under unknown", "along unknown", "odds unknown"):
+        assert f'fill="url(#road360-1)" class="{kind}"' in svg
+
+
+def test_height_and_odds_are_those_of_the_plan(drawn: Any, shapes: Callable) -> None:
+    along, picture = drawn.plan.along, draw_profile(drawn.plan, drawn.route, View(width_px=DESKTOP_PX, metric=True))
+    (height,) = shapes(picture, "height", "profile")
+    pixel_m = 1.3 * np.ptp(along.elevation_m) / 150.0
+    drawn_m = np.interp(along.distance_m, height[:, 0], height[:, 1])
+    steep = np.abs(np.gradient(along.elevation_m, along.distance_m)) > 0.03  # there a tenth of a pixel along is more
+    assert drawn_m[~steep] == pytest.approx(np.asarray(along.elevation_m)[~steep], abs=pixel_m)
+    (odds,) = [xy for xy in shapes(picture, "odds", "odds") if len(xy) > 4]
+    assert odds[:, 1].max() == pytest.approx(max(along.winter_frac), abs=0.05)
 
 
 def test_closures_have_a_row_of_their_own(drawn: Any) -> None:
@@ -99,14 +105,14 @@ def test_closures_have_a_row_of_their_own(drawn: Any) -> None:
     assert "closed road, 43 mi to 44 mi until Thu 14 Jan 09:00 UTC: slide." in picture.alt_text
 
 
-def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any) -> None:
+def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any, shapes: Callable) -> None:
     deck = BridgeNote(
         name="Heron Creek", start_m=20e3, end_m=20.2e3, zone="UTC", arrive_at=at_hour(7), probability=0.4,
         surfaces=(), road_unknown=False,
     )  # fmt: skip
     picture = draw_profile(replace(drawn.plan, bridges=(deck,)), drawn.route, View())
-    marked = [line.get_xdata() for line in picture.canvas.figure.axes[0].lines if line.get_marker() == "D"]
-    assert np.asarray(marked).tolist() == [[20e3]]
+    (deck,) = shapes(picture, "deck", "profile")
+    assert deck[0, 0] == pytest.approx(20e3, abs=50.0)
     assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 40% likely." in picture.alt_text
 
 

@@ -77,7 +77,8 @@ def test_without_a_route_there_is_no_map(drawn: Any) -> None:
 
 
 def test_text_is_as_wide_as_in_the_widest_usual_font() -> None:
-    """Against the font's own metrics, as matplotlib reads them."""
+    """Against the font's own metrics, as matplotlib reads them; metpy of the extra `compare` brings it."""
+    pytest.importorskip("matplotlib", reason="no matplotlib here (pip install '.[compare]')")
     from matplotlib.font_manager import FontProperties
     from matplotlib.textpath import text_to_path
 

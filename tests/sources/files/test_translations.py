@@ -28,6 +28,7 @@ CHANGED_BY_A_LOST_ACCENT = {
 # Read on a page only, where every letter can stand.
 PAGE = {
     "alertd/notices/text/driver_parts.py", "alertd/notices/next_action.py", "alertd/web/pages/driver.py",
+    "alertd/web/pages/driver_taps.py", "alertd/web/pages/driver_words.py",
     "alertd/web/pages/templates/driver.html", "alertd/web/pages/templates/refused.html",
     "alertd/web/pages/templates/law.html", "alertd/notices/text/law_text.py",
     "alertd/notices/checklists/items.py", "alertd/notices/checklists/loading.py",

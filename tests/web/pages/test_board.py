@@ -223,7 +223,7 @@ def test_with_a_token_the_board_opens_by_signing_in(
         http_token="a long random token",
     )
     with PageServer(settings, ManualClock(morning)) as served:
-        for path in ("/board/events", "/board/pictures/QT-1041/road.svg"):
+        for path in ("/board/events", "/board/score"):
             assert httpx.get(served.base_url + path).status_code == 401
         page = open_page(served.base_url + "/board", viewport=DESKTOP, java_script_enabled=False)
         assert page.url.endswith("/board/sign-in")

@@ -25,7 +25,8 @@ from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer
 from alertd.testing.update_translations import messages_in_templates
 from alertd.web.pages.base import Pages
-from alertd.web.pages.driver import ROADS, heading, template_functions
+from alertd.web.pages.driver_taps import ROADS
+from alertd.web.pages.driver_words import heading, template_functions
 
 DEMO = Path(__file__).resolve().parents[3] / "fixtures" / "demo"
 MORNING = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
@@ -147,7 +148,7 @@ def test_page_without_a_plan_is_be_ready_in_every_language(language: Language) -
     translator = load_translator(language)
     values = {
         "trip": {"id": "T-1", "driver": ""}, "plan": None, "missed": "route file gone", "now": MORNING, "zone": "UTC",
-        "fleet": "", "message": None, "read_at": None, "on_at": None, "off_at": None, "said": (), "token": "x",
+        "fleet": "", "message": None, "read_at": None, "on_at": None, "off_at": None, "token": "x",
         "hanging_at": None, "removing_at": None, "loaded": None, "missing": "",
         "road_seen": None, "roads": ROADS, "summits": ("Lookout Pass",),
         "done": "",
