@@ -223,8 +223,8 @@ class Planner:
                 self.weather_sources,
                 self.settings.plan,
             )
-            # Trucks of one rig share the road's needs for it, which are cached for a few rigs at a time.
-            for trip in sorted(job.trips, key=lambda trip: trip.rig):
+            # Trucks of one kind share the road's needs for it, which are cached for a few kinds at a time.
+            for trip in self._by_kind(job.trips):
                 try:
                     inputs[trip.id] = build_plan_inputs(trip, context)
                     outcomes[trip.id] = await asyncio.to_thread(make_plan, inputs[trip.id].request)
@@ -234,6 +234,14 @@ class Planner:
             await asyncio.to_thread(self.latest.save_road, context.route, corridor, context.now_utc)
         await self._record(job, outcomes)
         return PlannedTrips(outcomes=outcomes, inputs=inputs)
+
+    def _by_kind(self, trips: Sequence[TripRequest]) -> list[TripRequest]:
+        """The trips with those of one kind of rig together; the kind of the earliest departure first."""
+        kinds: dict[object, list[TripRequest]] = {}
+        for trip in sorted(trips, key=lambda trip: trip.depart_at):
+            rig = self.reference.rigs.get(trip.rig)
+            kinds.setdefault(None if rig is None else rig.nameless, []).append(trip)
+        return [trip for same in kinds.values() for trip in same]
 
     async def _record(self, job: RouteJob, outcomes: Mapping[str, Outcome]) -> None:
         """File the inputs of the plans, where a writer is set."""
