@@ -42,7 +42,8 @@ def _time(value: datetime) -> str:
 
 
 def _dataclass(value: Any) -> dict[str, Any]:
-    return {name: to_plain(getattr(value, name)) for name in _names(type(value))}
+    kind: type[DataclassInstance] = type(value)
+    return {name: to_plain(getattr(value, name)) for name in _names(kind)}
 
 
 def _sequence(value: Sequence[Any]) -> list[Any]:

@@ -306,28 +306,27 @@ def _insert_notices(
         return ()
     connection.execute(insert(notices), [_notice_values(notice) for notice, _ in new])
     queued = [
-        {"notice": notice, "target": target, "thread": notice.trip_id or notice.id, "at": at}
+        (notice, target, notice.trip_id or notice.id, at)
         for notice, at in new
         for target in dict.fromkeys(targets.get(notice.audience, ()) if notice.sent_alone else ())
     ]
     if queued:
         # A newer notice must not wait for the retry pause of an older one in the same thread.
-        threads = {(q["target"], q["thread"]): q["at"] for q in queued}
+        threads = {(target, thread): at for _, target, thread, at in queued}
         connection.execute(_RETRY_NOW, [{"to": t, "of": th, "now_utc": at} for (t, th), at in threads.items()])
+        waiting = {"state": WAITING, "attempts": 0, "note": ""}
         connection.execute(
             insert(deliveries),
             [
-                {
-                    "notice_id": q["notice"].id,
-                    "target": q["target"],
-                    "thread": q["thread"],
-                    "state": WAITING,
-                    "attempts": 0,
-                    "next_try": q["at"],
-                    "expires_at": q["notice"].expires_at,
-                    "note": "",
+                waiting
+                | {
+                    "notice_id": notice.id,
+                    "target": target,
+                    "thread": thread,
+                    "next_try": at,
+                    "expires_at": notice.expires_at,
                 }
-                for q in queued
+                for notice, target, thread, at in queued
             ],
         )
     return tuple(notice.id for notice, _ in new)
