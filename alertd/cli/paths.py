@@ -5,12 +5,15 @@ Nothing is written beside shipped settings: commands that store data need the us
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import alertd
 from alertd.errors import ConfigError, InputError
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 HERE = Path("config/alertd.toml")
 
@@ -72,8 +75,10 @@ def _is_shipped(named: str | None, path: Path) -> bool:
     return (named is None and path is not HERE) or path.resolve().is_relative_to(_inside_package())
 
 
-def daemon_store(settings: Settings) -> Store:
+def daemon_store(settings: Settings) -> "Store":
     """Open the daemon's store. Raises InputError when it does not exist; never creates it."""
     if isinstance(settings.store, Path) and not settings.store.exists():
         raise InputError(str(settings.store), "", "no store exists yet", "run the daemon once, or set daemon.store")
+    from alertd.store.store import Store  # most commands need no database library
+
     return Store(settings.store)

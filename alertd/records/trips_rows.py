@@ -1,11 +1,13 @@
 """Records which unreadable rows of the trips file were reported, so that each is reported once."""
 
 import hashlib
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.records.event_stream import EventStream, Retain
 from alertd.sources.files.trips import BadRow
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 _KIND: Final = "trips_row"
 # The value is a hash of the row's content; it is stored in the id alone.
@@ -22,6 +24,6 @@ def row_hash(row: BadRow) -> str:
     return hashlib.sha256(row.content.encode()).hexdigest()[:32]
 
 
-def is_reported(store: Store, row: BadRow) -> bool:
+def is_reported(store: "Store", row: BadRow) -> bool:
     """Whether a row with this content was reported. Raises StoreError."""
     return store.event(f"{_KIND}_{row_hash(row)}") is not None
