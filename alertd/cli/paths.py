@@ -6,6 +6,7 @@ store data need the user's own settings.
 
 from dataclasses import replace
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -13,7 +14,9 @@ import alertd
 from alertd.errors import ConfigError, InputError
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 HERE = Path("config/alertd.toml")
 SYSTEM = Path("/etc/alertd/alertd.toml")
@@ -85,8 +88,10 @@ def _is_shipped(named: str | None, path: Path) -> bool:
     return (named is None and path not in searched_paths()) or path.resolve().is_relative_to(_inside_package())
 
 
-def daemon_store(settings: Settings) -> Store:
+def daemon_store(settings: Settings) -> "Store":
     """Open the daemon's store. Raises InputError when it does not exist; never creates it."""
     if isinstance(settings.store, Path) and not settings.store.exists():
         raise InputError(str(settings.store), "", "no store exists yet", "run the daemon once, or set daemon.store")
+    from alertd.store.store import Store  # most commands need no database library
+
     return Store(settings.store)

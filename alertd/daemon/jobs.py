@@ -2,7 +2,7 @@
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Coroutine
+from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from datetime import timedelta
 from typing import Final
 
@@ -18,7 +18,7 @@ from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
 from alertd.service.channel_alarms import notify_channel_alarms
 from alertd.service.clock_guard import GuardedClock
-from alertd.service.cycle import observe_roads, plan_due_trips, record_cycle
+from alertd.service.cycle import OnRecorded, observe_roads, plan_and_record, read_due_trips
 from alertd.service.dead_letters import resend_after_outage
 from alertd.service.liveness import Liveness
 from alertd.service.metrics import Metrics
@@ -73,16 +73,18 @@ class Daemon:
         self._planning_now = asyncio.Lock()
         self._recording = asyncio.Lock()  # of notices about the active trips; never held while a source is asked
         self._under_way: set[asyncio.Task[None]] = set()
-        self._active: tuple[ActiveTrip, ...] = ()
+        self._active: dict[str, ActiveTrip] = {}
 
     async def cycle(self) -> None:
         """Plan all due trips. A brief and a cycle never run at the same time."""
         async with self._planning_now:
-            planned = await plan_due_trips(self._planning, self._store, self._clock())
+            due = await read_due_trips(self._planning, self._store, self._clock())
+            outcome = await plan_and_record(
+                self._planning, self._store, due, OnRecorded(turn=self._recording, take=self._take)
+            )
             async with self._recording:
-                outcome = await record_cycle(self._planning, self._store, planned)
-                self._active = outcome.active
-            await observe_roads(self._planning, self._store, planned)
+                self._active = {one.plan.trip_id: one for one in outcome.active}
+            await observe_roads(self._planning, self._store, due)
             await self.alerts.update(self._planning, outcome, self._clock())
         self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
         log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
@@ -95,6 +97,10 @@ class Daemon:
             age_min = outbox.oldest_waiting_age_s / 60.0
             log.warning("heartbeat skipped: oldest undelivered notice is %.0f min old", age_min)
 
+    def _take(self, recorded: Sequence[ActiveTrip]) -> None:
+        """The active trips of a road as just recorded. Their notices need not wait for the other roads."""
+        self._active |= {one.plan.trip_id: one for one in recorded}
+
     async def _write_beacon(self) -> None:
         """Write the beacon for a watch; a failure is logged, and the watch then warns."""
         settings, now = self._planning.settings, self._clock()
@@ -102,7 +108,7 @@ class Daemon:
         if watch.file is None:
             return
         period = timedelta(minutes=settings.plan_every_min) + watch.late
-        plans = [one.plan for one in self._active]
+        plans = [one.plan for one in self._active.values()]
         beacon = beacon_of(settings.fleet, settings.brief_zone, plans, now, period)
         try:
             await asyncio.to_thread(write_beacon, watch.file, beacon, watch.key)
@@ -129,7 +135,7 @@ class Daemon:
         async with self._recording:
             new = await asyncio.to_thread(
                 send_scheduled,
-                self._active,
+                tuple(self._active.values()),
                 self._store,
                 planner.settings,
                 self._clock(),

@@ -1,12 +1,13 @@
-"""Compares other departure times: every quarter of an hour for a day and a half.
+"""Compares other departure times: every quarter of an hour of the clock for a day and a half, and the planned one.
 
-The planned departure is one of them, so that all are computed alike. Each is the cheapest way from that minute on, and
-its chain stops delay it into later weather. Breaks count where they fall due, not at a stop.
+All are computed alike. Each is the cheapest way from that minute on, and its chain stops delay it into later weather.
+Breaks count where they fall due, not at a stop. What does not depend on the driver is computed once for all trips.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from math import ceil
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -58,12 +59,34 @@ NO_REASONS: Final = HoldReasons()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class _Comparison:
-    """Inputs of a comparison besides the road."""
+class _Compared:
+    """A departure for any driver, and the spells of its way.
 
-    planned_at: datetime
-    used: HoursUsed
-    rules: HoursRules | None
+    by_hours: the departure with each answer about the hours; equal departures of many trips are one object.
+    hours: the answers so far, by the hours used then.
+    """
+
+    departure: Departure
+    spells: tuple[Spell, ...]
+    by_hours: dict[bool | None, Departure] = field(default_factory=dict)
+    hours: dict[HoursUsed, bool] = field(default_factory=dict)
+
+    def for_driver(self, used: HoursUsed, planned_at: datetime, rules: HoursRules | None) -> Departure:
+        """The departure for a driver who has used these hours at the planned departure."""
+        answer = self._hours_ok(used, planned_at, rules)
+        if answer not in self.by_hours:
+            self.by_hours[answer] = replace(self.departure, hours_ok=answer)
+        return self.by_hours[answer]
+
+    def _hours_ok(self, used: HoursUsed, planned_at: datetime, rules: HoursRules | None) -> bool | None:
+        """True when the trip ends within the driver's hours; None without a law on file or a known rest before."""
+        depart_at = self.departure.depart_at
+        if rules is None or depart_at < min(planned_at, used.on_duty_since or planned_at):
+            return None
+        then = hours_used_then(used, planned_at, depart_at, rules)
+        if then not in self.hours:
+            self.hours[then] = _within_hours(self.spells, then, rules, depart_at)
+        return self.hours[then]
 
 
 def compare_departures(
@@ -74,30 +97,54 @@ def compare_departures(
     params: PlanParams,
     reasons: HoldReasons = NO_REASONS,
 ) -> tuple[Departure, ...]:
-    """Departures from now on, a quarter of an hour apart, including the planned one; empty once the truck has left.
+    """Departures at each quarter of an hour of the clock from now on, and the planned one; empty once the truck left.
 
-    Departures whose road the forecast does not cover are omitted. One that meets a closure to hold for has the advice
-    "hold". Times are aware.
+    All trips of one kind of rig on one road share those of the clock. Departures whose road the forecast does not cover
+    are omitted. One that meets a closure to hold for has the advice "hold". Times are aware.
     """
     if planned_at < now_utc:
         return ()
-    first_n = -int((planned_at - now_utc).total_seconds() // DELAY_STEP_S)
-    first_at = planned_at + timedelta(seconds=first_n * DELAY_STEP_S)
+    first_s = ceil(now_utc.timestamp() / DELAY_STEP_S) * DELAY_STEP_S
     compared_n = int(params.compare_h * HOUR_S // DELAY_STEP_S)
-    n = compared_n + int(MAX_DELAY_S // DELAY_STEP_S)
-    departs: Array = first_at.timestamp() + DELAY_STEP_S * np.arange(n, dtype=np.float64)
+    found = _shared(hourly_need, (first_s, compared_n), now_utc, params, reasons)
+    planned_s = planned_at.timestamp()
+    if (planned_s - first_s) % DELAY_STEP_S and planned_s < first_s + compared_n * DELAY_STEP_S:
+        own = _shared(hourly_need, (planned_s, 1), now_utc, params, reasons)
+        found = tuple(sorted((*found, *own), key=lambda x: x.departure.depart_at))
+    rules = rules_for([s.code for s in hourly_need.sections.route.jurisdictions])
+    return tuple(x.for_driver(used, planned_at, rules) for x in found)
+
+
+def _shared(
+    hourly_need: HourlyNeed, grid: tuple[float, int], now_utc: datetime, params: PlanParams, reasons: HoldReasons
+) -> tuple[_Compared, ...]:
+    """`_compare`, once for all trips with the same hourly need, departures and reasons."""
+    key = (grid, params, tuple(reasons.closures), now_utc if reasons.closures else None, id(reasons.wind))
+    known = hourly_need.shared.get(key)
+    if known is None:
+        # The reasons are kept with the answer, so that no other wind gets the same id.
+        known = hourly_need.shared[key] = (_compare(hourly_need, grid, now_utc, params, reasons), reasons)
+    compared: tuple[_Compared, ...] = known[0]
+    return compared
+
+
+def _compare(
+    hourly_need: HourlyNeed, grid: tuple[float, int], now_utc: datetime, params: PlanParams, reasons: HoldReasons
+) -> tuple[_Compared, ...]:
+    """So many departures a quarter of an hour apart. grid: first departure, epoch seconds, and their number."""
+    first_s, compared_n = grid
+    first_at = datetime.fromtimestamp(first_s, UTC)
+    n = compared_n + int(MAX_DELAY_S // DELAY_STEP_S) if compared_n > 1 else 1  # the others of one are seldom asked for
+    departs: Array = first_s + DELAY_STEP_S * np.arange(n, dtype=np.float64)
     rides = unchained_timing(hourly_need, departs, params)
     views = DepartureViews(
         hourly_need=hourly_need,
         depart_epoch_s=float(departs[0]),
         params=params,
-        places=places_with_search(hourly_need, float(departs[0]), params, float(departs[compared_n])),
+        places=places_with_search(
+            hourly_need, float(departs[0]), params, float(departs[0]) + (compared_n - 1) * DELAY_STEP_S
+        ),
         timings=rides,
-    )
-    comparison = _Comparison(
-        planned_at=planned_at,
-        used=used,
-        rules=rules_for([s.code for s in hourly_need.sections.route.jurisdictions]),
     )
     beyond = (rides.hour[:compared_n] == hourly_need.hours).any(axis=(1, 2))
     quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
@@ -128,19 +175,18 @@ def compare_departures(
         found = hazards(hourly_need, reasons.wind, encounter.hour, encounter.code, params)
         held = held or any(x.holds for x in found)
         advice = max(_advice(way, float(unknown_frac[i])), Advice.SLOW if found else Advice.CLEAR, key=lambda a: a.rank)
-        compared.append(
-            Departure(
-                depart_at=depart_at.astimezone(UTC),
-                arrive_at=depart_at.astimezone(UTC) + timedelta(minutes=minutes),
-                advice=Advice.HOLD if held else advice,
-                probability=probability,
-                unknown_frac=float(unknown_frac[i]),
-                lost_s=(arrivals.expected_at - depart_at).total_seconds() - float(views.dry_s[-1]),
-                hangings=0 if chain_plan is None else len(chain_plan.spans),
-                hours_ok=_hours_ok(views, chain_plan, minutes, depart_at, comparison),
-                arrivals=arrivals,
-            )
+        departure = Departure(
+            depart_at=depart_at,
+            arrive_at=depart_at + timedelta(minutes=minutes),
+            advice=Advice.HOLD if held else advice,
+            probability=probability,
+            unknown_frac=float(unknown_frac[i]),
+            lost_s=(arrivals.expected_at - depart_at).total_seconds() - float(views.dry_s[-1]),
+            hangings=0 if chain_plan is None else len(chain_plan.spans),
+            hours_ok=None,
+            arrivals=arrivals,
         )
+        compared.append(_Compared(departure=departure, spells=_spells(views, chain_plan, minutes)))
     return tuple(compared)
 
 
@@ -223,20 +269,14 @@ def _unchained(encounter: Encounter, unknown_frac: float, params: PlanParams) ->
     return Advice.SLOW if winter else Advice.CLEAR
 
 
-def _hours_ok(
-    views: DepartureViews, chain_plan: ChainPlan | None, minutes: int, depart_at: datetime, asked: _Comparison
-) -> bool | None:
-    """True when the trip ends within the driver's hours; None without a law on file or a known rest before."""
-    if asked.rules is None or depart_at < min(asked.planned_at, asked.used.on_duty_since or asked.planned_at):
-        return None
-    used = hours_used_then(asked.used, asked.planned_at, depart_at, asked.rules)
-    spells = _spells(views, chain_plan, minutes)
+def _within_hours(spells: tuple[Spell, ...], used: HoursUsed, rules: HoursRules, depart_at: datetime) -> bool:
+    """Whether a way ends within the hours of a driver who has used these at its departure."""
     for _ in range(MAX_BREAKS):
-        due = break_limit(spells, used, asked.rules)
+        due = break_limit(spells, used, rules)
         if due.reached_m is None:
             break
-        spells = with_break(spells, due.reached_m, asked.rules.break_s)
-    return all(x.reached_s is None for x in limits(spells, used, asked.rules, depart_at) if x.kind != "break")
+        spells = with_break(spells, due.reached_m, rules.break_s)
+    return all(x.reached_s is None for x in limits(spells, used, rules, depart_at) if x.kind != "break")
 
 
 def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -> tuple[Spell, ...]:

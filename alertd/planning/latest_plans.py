@@ -9,7 +9,7 @@ from datetime import datetime, timedelta
 from math import ceil, floor
 from pathlib import Path
 from threading import Lock
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import TypeAdapter, ValidationError
 
@@ -21,8 +21,10 @@ from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.road_by_hour import RoadHours, road_hours
 from alertd.route.model import Route
 from alertd.sources.files.trips import TripsFile
-from alertd.store.store import Store
 from alertd.units import HOUR_S
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
@@ -86,7 +88,7 @@ class LatestPlans:
         with self._lock:
             self._upheld = rows
 
-    def plan(self, store: Store, trip_id: str) -> Plan | None:
+    def plan(self, store: "Store", trip_id: str) -> Plan | None:
         """The newest plan of a trip; None where there is none, or only one of an unknown version."""
         if trip_id in self.plans:
             return self.plans[trip_id]

@@ -16,7 +16,6 @@ from alertd.records.brief_states import last_state
 from alertd.records.closures import active_closures
 from alertd.records.driver_reports import loaded_by_trip, roads_seen
 from alertd.records.posted_controls import collect_posted
-from alertd.store.store import Store
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +41,8 @@ async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
         posted = await collect_posted(planner.feeds, planner.reference, None, now_utc, record=False)
         return DaemonState(road_reports=RoadReports(controls=posted), origin_note=_origin_note("", feeds))
     try:
+        from alertd.store.store import Store  # a plan without a store needs no database library
+
         store = await asyncio.to_thread(Store, place)
         try:
             closures = await asyncio.to_thread(lambda: tuple(c.to_core() for c in active_closures(store, now_utc)))

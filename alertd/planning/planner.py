@@ -3,8 +3,8 @@
 import asyncio
 import logging
 from collections import defaultdict
-from collections.abc import AsyncIterator, Callable, Mapping, Sequence
-from contextlib import AsyncExitStack, asynccontextmanager
+from collections.abc import AsyncGenerator, AsyncIterator, Callable, Collection, Mapping, Sequence
+from contextlib import AsyncExitStack, aclosing, asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
@@ -68,6 +68,7 @@ _NO_REPORTS: Reports = {}
 # Routes whose sources are asked at the same time: a slow source then delays a cycle once and not once per route. Each
 # may hold tens of megabytes of forecasts.
 ROUTES_AT_ONCE: Final = 8
+MOST_TOGETHER: Final = 200  # trips on one road that are planned and recorded together; the others wait their turn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -142,24 +143,59 @@ class Planner:
 
         Routes are planned at the same time, and other routes of a trip are compared until it leaves.
         """
+        found: dict[str, Outcome] = {}
+        async with aclosing(self.plan_in_turn(trips, now_utc, reports, road_reports)) as groups:
+            async for group in groups:
+                found |= {trip.id: outcome for trip, outcome in group}
+        return [found[trip.id] for trip in trips]
+
+    async def plan_in_turn(
+        self,
+        trips: Sequence[TripRequest],
+        now_utc: datetime,
+        reports: Reports = _NO_REPORTS,
+        road_reports: RoadReports = NO_ROAD_REPORTS,
+        first: Collection[str] = (),
+    ) -> AsyncGenerator[list[tuple[TripRequest, Outcome]], None]:
+        """Groups of trips with their outcomes, each as soon as it is planned: mostly the trips of one road.
+
+        Roads are begun in the order of their first trips. first: ids of trips that wait for no others on their road.
+        """
         self.reference = await asyncio.to_thread(self.reference.reload_gathered, self.settings.places)
-        by_route: dict[str, list[TripRequest]] = defaultdict(list)
-        for trip in trips:
-            for name in (trip.route, *_to_compare(trip, now_utc)):
-                by_route[name].append(trip)
-        async with asyncio.TaskGroup() as group:
-            tasks = {
-                name: group.create_task(self.plan_route(name, sharing, now_utc, reports, road_reports))
-                for name, sharing in by_route.items()
-            }
-        outcomes = {name: task.result() for name, task in tasks.items()}
-        return [
-            await self.with_alternatives(
-                outcomes[trip.route][trip.id],
-                [(PurePath(name).stem, outcomes[name][trip.id]) for name in _to_compare(trip, now_utc)],
-            )
-            for trip in trips
-        ]
+        jobs: dict[tuple[bool, str, int], list[TripRequest]] = {}
+        begun: dict[tuple[bool, str], int] = defaultdict(int)
+        missing: dict[str, int] = {}
+        for trip in sorted(trips, key=lambda trip: trip.id not in first):
+            names = tuple(dict.fromkeys((trip.route, *_to_compare(trip, now_utc))))
+            missing[trip.id] = len(names)
+            for name in names:
+                road = (trip.id not in first, name)
+                jobs.setdefault((*road, begun[road] // MOST_TOGETHER), []).append(trip)
+                begun[road] += 1
+        outcomes: dict[tuple[str, str], Outcome] = {}
+
+        async def plan(name: str, sharing: list[TripRequest]) -> tuple[str, list[TripRequest], Mapping[str, Outcome]]:
+            return name, sharing, await self.plan_route(name, sharing, now_utc, reports, road_reports)
+
+        tasks = [asyncio.create_task(plan(name, sharing)) for (_, name, _), sharing in jobs.items()]
+        try:
+            for ended in asyncio.as_completed(tasks):
+                name, sharing, found = await ended
+                group = []
+                for trip in sharing:
+                    outcomes[trip.id, name] = found[trip.id]
+                    missing[trip.id] -= 1
+                    if not missing[trip.id]:
+                        compared = _to_compare(trip, now_utc)
+                        ways = {n: outcomes.pop((trip.id, n)) for n in {trip.route, *compared}}
+                        others = [(PurePath(n).stem, ways[n]) for n in compared]
+                        group.append((trip, await self.with_alternatives(ways[trip.route], others)))
+                if group:
+                    yield group
+        finally:
+            for task in tasks:
+                task.cancel()
+            await asyncio.gather(*tasks, return_exceptions=True)
 
     async def plan_route(
         self,
@@ -223,8 +259,8 @@ class Planner:
                 self.weather_sources,
                 self.settings.plan,
             )
-            # Trucks of one rig share the road's needs for it, which are cached for a few rigs at a time.
-            for trip in sorted(job.trips, key=lambda trip: trip.rig):
+            # Trucks of one kind share the road's needs for it, which are cached for a few kinds at a time.
+            for trip in self._by_kind(job.trips):
                 try:
                     inputs[trip.id] = build_plan_inputs(trip, context)
                     outcomes[trip.id] = await asyncio.to_thread(make_plan, inputs[trip.id].request)
@@ -234,6 +270,14 @@ class Planner:
             await asyncio.to_thread(self.latest.save_road, context.route, corridor, context.now_utc)
         await self._record(job, outcomes)
         return PlannedTrips(outcomes=outcomes, inputs=inputs)
+
+    def _by_kind(self, trips: Sequence[TripRequest]) -> list[TripRequest]:
+        """The trips with those of one kind of rig together; the kind of the earliest departure first."""
+        kinds: dict[object, list[TripRequest]] = {}
+        for trip in sorted(trips, key=lambda trip: trip.depart_at):
+            rig = self.reference.rigs.get(trip.rig)
+            kinds.setdefault(None if rig is None else rig.nameless, []).append(trip)
+        return [trip for same in kinds.values() for trip in same]
 
     async def _record(self, job: RouteJob, outcomes: Mapping[str, Outcome]) -> None:
         """File the inputs of the plans, where a writer is set."""

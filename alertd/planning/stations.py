@@ -7,7 +7,7 @@ from collections.abc import Awaitable, Callable, Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from functools import partial
-from typing import Any, Final, Generic, TypeAlias, TypeVar
+from typing import TYPE_CHECKING, Any, Final, Generic, TypeAlias, TypeVar
 
 import numpy as np
 
@@ -20,7 +20,9 @@ from alertd.route.model import Route
 from alertd.sources.http.answer import SourceResponse
 from alertd.sources.providers.metar.reports import Metars
 from alertd.sources.providers.nws.stations import NwsStations
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -164,7 +166,7 @@ async def gather_observations(
     observer: StationObserver,
     route_of: Callable[[str, str], Awaitable[Route]],
     names: Iterable[str],
-    store: Store,
+    store: "Store",
     now_utc: datetime,
 ) -> int:
     """Store the reports of stations near the routes; returns how many are new. Never fails.

@@ -4,12 +4,14 @@ import base64
 import hashlib
 import json
 from dataclasses import dataclass
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.plan.serialize import canonical
 from alertd.records.event_stream import EventStream, Retain
 from alertd.store.rows import StoredEvent
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 _KIND: Final = "dress"
 
@@ -36,7 +38,7 @@ def notice_hash(body: str | bytes) -> str:
     return hashlib.sha256(body.encode() if isinstance(body, str) else body).hexdigest()[:40]
 
 
-def load_brief_content(store: Store, notice_body: bytes) -> BriefContent | None:
+def load_brief_content(store: "Store", notice_body: bytes) -> BriefContent | None:
     """The content of the brief with this notice body; None without one. Raises StoreError."""
     event = store.event(f"{_KIND}_{notice_hash(notice_body)}")
     return None if event is None else _parse(event)

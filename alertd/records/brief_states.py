@@ -2,14 +2,16 @@
 
 import json
 from datetime import datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.notices.reports.brief_changes import BriefRow, BriefState
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical
 from alertd.records.event_stream import EventStream, Retain, digest_id
 from alertd.store.rows import StoredEvent
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 _KIND: Final = "brief_state"
 _LOOK_BACK_N: Final = 8  # a clock that was ahead may have left newer ones
@@ -38,7 +40,7 @@ BRIEF_STATES: Final = EventStream[BriefState](
 )
 
 
-def last_state(store: Store, before: datetime) -> BriefState | None:
+def last_state(store: "Store", before: datetime) -> BriefState | None:
     """Return the newest state made before a time; None without one. Raises StoreError."""
     states = (r.value for r in BRIEF_STATES.load(store, newest_n=_LOOK_BACK_N))
     return max((s for s in states if s.made_at < before), key=lambda s: s.made_at, default=None)

@@ -1,19 +1,21 @@
 """Road closures that the operator posts: stored once, withdrawn by id, loaded while they apply."""
 
 from datetime import datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.plan.controls.closures import BELIEVED_FOR, PostedClosure
 from alertd.records.event_stream import EventStream, Retain, from_json
 from alertd.sources.requests.closures import ClosureRequest, parse_closure
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 
 class IdConflict(Exception):
     """The id is in use for other content, or was withdrawn."""
 
 
-def save_closure(store: Store, closure: ClosureRequest, now_utc: datetime) -> bool:
+def save_closure(store: "Store", closure: ClosureRequest, now_utc: datetime) -> bool:
     """Save a closure; returns whether it is new. Raises IdConflict when its id is in use or was withdrawn."""
     if store.event(_withdrawal_id(closure.id)) is not None:
         raise IdConflict(f"closure {closure.id} was taken back; give a new id")
@@ -25,7 +27,7 @@ def save_closure(store: Store, closure: ClosureRequest, now_utc: datetime) -> bo
     return False
 
 
-def withdraw(store: Store, id_: str, now_utc: datetime) -> bool:
+def withdraw(store: "Store", id_: str, now_utc: datetime) -> bool:
     """Withdraw a closure permanently; returns whether it existed."""
     if store.event(_closure_id(id_)) is None:
         return False
@@ -33,7 +35,7 @@ def withdraw(store: Store, id_: str, now_utc: datetime) -> bool:
     return True
 
 
-def active_closures(store: Store, now_utc: datetime) -> tuple[ClosureRequest, ...]:
+def active_closures(store: "Store", now_utc: datetime) -> tuple[ClosureRequest, ...]:
     """Closures that are neither withdrawn nor ended, oldest first."""
     withdrawn = {event.value for event in WITHDRAWALS.load(store)}
     posted = [event.value for event in CLOSURES.load(store)]
@@ -44,14 +46,14 @@ def _has_ended(closure: PostedClosure, now_utc: datetime) -> bool:
     return closure.ends_at is not None and closure.ends_at + BELIEVED_FOR <= now_utc
 
 
-def _ended_closures(store: Store, before: datetime) -> list[str]:
+def _ended_closures(store: "Store", before: datetime) -> list[str]:
     """A closed road stays closed until somebody reports otherwise, however long ago it was posted."""
     withdrawn = {event.value for event in WITHDRAWALS.load(store) if event.at < before}
     ended = {event.value.id for event in CLOSURES.load(store) if _has_ended(event.value.to_core(), before)}
     return [_closure_id(id_) for id_ in sorted(withdrawn | ended)]
 
 
-def _ended_withdrawals(store: Store, before: datetime) -> list[str]:
+def _ended_withdrawals(store: "Store", before: datetime) -> list[str]:
     """A withdrawal stays as long as its closure is stored, which would apply again without it."""
     old = [event for event in WITHDRAWALS.load(store) if event.at < before]
     return [event.id for event in old if store.event(_closure_id(event.value)) is None]

@@ -4,7 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.notices.checklists.loading import Loaded
 from alertd.notices.triggers.scheduled import ChainStatus
@@ -27,7 +27,9 @@ from alertd.sources.requests.driver_reports import (
     parse_report,
 )
 from alertd.store.rows import StoredEvent
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 RECENT = LASTS
 CHAIN_REPORTS: Final = (Report.HANGING_BEGUN, Report.CHAINS_ON, Report.REMOVING_BEGUN, Report.CHAINS_OFF)
@@ -60,17 +62,17 @@ ARRIVALS_SEEN: Final = EventStream[None](
 )
 
 
-def save_report(store: Store, trip_id: str, report: ReportRequest) -> bool:
+def save_report(store: "Store", trip_id: str, report: ReportRequest) -> bool:
     """Save a report of a known trip; returns whether it is new. An identical report is the same event."""
     return REPORTS[report.what].save(store, report, report.happened_at, trip_id)
 
 
-def confirmed_notices(store: Store, now_utc: datetime) -> frozenset[str]:
+def confirmed_notices(store: "Store", now_utc: datetime) -> frozenset[str]:
     """Ids of the notices confirmed as read within `RECENT`."""
     return frozenset(event.value.notice_id for event in REPORTS[READ].load_since(store, now_utc - RECENT))
 
 
-def chains_on_by_trip(store: Store, now_utc: datetime) -> Mapping[str, ChainStatus]:
+def chains_on_by_trip(store: "Store", now_utc: datetime) -> Mapping[str, ChainStatus]:
     """Chain status by trip from recent reports. A trip without a report is absent."""
     taps: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in (Report.CHAINS_ON, Report.CHAINS_OFF):
@@ -84,7 +86,7 @@ def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> ChainStatus:
     return ChainStatus(on_at=None if on is None else on.since)
 
 
-def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
+def truck_reports(store: "Store", trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
     """Recent chain and arrival reports of the given trips, by trip, for planning."""
     found: dict[str, list[TruckReport]] = defaultdict(list)
     for kind in Report:
@@ -95,7 +97,7 @@ def truck_reports(store: Store, trip_ids: Collection[str], now_utc: datetime) ->
     return found
 
 
-def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport:
+def _truck_report(store: "Store", event: StoredEvent, kind: Report) -> TruckReport:
     """The report with its place [m], for chains on the tires, and for hanging begun its length.
 
     All are taken from the plan current at that time.
@@ -120,13 +122,13 @@ def _truck_report(store: Store, event: StoredEvent, kind: Report) -> TruckReport
     return TruckReport(at=event.at, what=kind, tires=tires, place_m=place_m, takes_s=takes_s)
 
 
-def loaded_by_trip(store: Store, now_utc: datetime) -> Mapping[str, Loaded]:
+def loaded_by_trip(store: "Store", now_utc: datetime) -> Mapping[str, Loaded]:
     """The newest recent report of the loading list by trip."""
     found = sorted(REPORTS[LOADED].load_since(store, now_utc - RECENT), key=lambda e: e.at)
     return {e.trip_id: Loaded(at=e.at, missing=tuple(e.value.missing)) for e in found}
 
 
-def roads_seen(store: Store, places: Mapping[str, tuple[float, float]], now_utc: datetime) -> tuple[RoadSeen, ...]:
+def roads_seen(store: "Store", places: Mapping[str, tuple[float, float]], now_utc: datetime) -> tuple[RoadSeen, ...]:
     """What drivers of any trip saw of the road within SEEN_COUNTS_FOR, where the place is known.
 
     places: latitude and longitude by name in lower case. A report without a place known there gets the truck's
@@ -146,12 +148,12 @@ def roads_seen(store: Store, places: Mapping[str, tuple[float, float]], now_utc:
     return tuple(out)
 
 
-def keep_arrival(store: Store, trip_id: str, at: datetime) -> bool:
+def keep_arrival(store: "Store", trip_id: str, at: datetime) -> bool:
     """Record that positions showed the truck's arrival; returns whether it is new. It is final for the trip."""
     return ARRIVALS_SEEN.save(store, None, at, trip_id)
 
 
-def load_reports(store: Store, trip_id: str) -> tuple[ReportRequest, ...]:
+def load_reports(store: "Store", trip_id: str) -> tuple[ReportRequest, ...]:
     """All read, chain and arrival reports of one trip, oldest first."""
     events = [event for stream in REPORTS.values() for event in stream.load(store, trip_id)]
     return tuple(event.value for event in sorted(events, key=lambda e: (e.at, e.id)))

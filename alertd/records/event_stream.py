@@ -7,11 +7,13 @@ from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from datetime import datetime
 from enum import Enum
-from typing import Any, Generic, TypeVar
+from typing import TYPE_CHECKING, Any, Generic, TypeVar
 
 from alertd.errors import InputError
 from alertd.store.rows import StoredEvent
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 M = TypeVar("M")
@@ -50,18 +52,18 @@ class EventStream(Generic[M]):
     dump: Callable[[M], str]
     parse: Callable[[StoredEvent], M]
     retain: Retain
-    ended: Callable[[Store, datetime], Collection[str]] | None = None
+    ended: Callable[["Store", datetime], Collection[str]] | None = None
 
-    def save(self, store: Store, value: M, at: datetime, trip_id: str = "") -> bool:
+    def save(self, store: "Store", value: M, at: datetime, trip_id: str = "") -> bool:
         """Store a value; returns whether it is new. Raises StoreError."""
         id_ = self.id_of(value, trip_id, at)
         return store.put_event(StoredEvent(id=id_, trip_id=trip_id, kind=self.kind, at=at, body=self.dump(value)))
 
-    def load(self, store: Store, trip_id: str = "", newest_n: int | None = None) -> list[Recorded[M]]:
+    def load(self, store: "Store", trip_id: str = "", newest_n: int | None = None) -> list[Recorded[M]]:
         """The newest events of a trip ("" for those without a trip), oldest first. Unreadable ones are skipped."""
         return self.decode(store.events(trip_id, self.kind, newest_n))
 
-    def load_since(self, store: Store, since: datetime) -> list[Recorded[M]]:
+    def load_since(self, store: "Store", since: datetime) -> list[Recorded[M]]:
         """The events after a given time, of all trips, oldest first. Unreadable ones are skipped."""
         return self.decode(store.events_since(self.kind, since))
 
@@ -82,7 +84,7 @@ class EventStream(Generic[M]):
                 log.error("%s event skipped: %s", self.kind, problem)
         return out
 
-    def remove_expired(self, store: Store, before: datetime) -> int:
+    def remove_expired(self, store: "Store", before: datetime) -> int:
         """Remove the events older than `before`, or that ended before it; returns how many. Raises StoreError."""
         if self.ended is not None:
             return store.pruning.events_by_id(self.ended(store, before))

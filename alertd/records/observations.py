@@ -4,21 +4,23 @@ import json
 from collections.abc import Iterable
 from dataclasses import MISSING, asdict, fields
 from datetime import datetime
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
 from pydantic import TypeAdapter
 
 from alertd.forecast.observations import StationReport
 from alertd.records.event_stream import EventStream, Retain, from_json
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 _KIND: Final = "observation"
 _REPORT: Final = TypeAdapter(StationReport)
 _OPTIONAL: Final = frozenset(f.name for f in fields(StationReport) if f.default is not MISSING)
 
 
-def save_observations(store: Store, reports: Iterable[StationReport]) -> int:
+def save_observations(store: "Store", reports: Iterable[StationReport]) -> int:
     """Store reports, one per station and time, the first of each; returns how many are new."""
     return sum(OBSERVATIONS.save(store, report, report.observed_at) for report in reports)
 

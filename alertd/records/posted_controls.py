@@ -9,7 +9,7 @@ import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.errors import InputError, SourceError
 from alertd.plan.controls.closures import BELIEVED_FOR
@@ -35,7 +35,9 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.requests.posted_controls import PostedRequest, to_control
 from alertd.sources.road_feeds.config import Feed
 from alertd.sources.road_feeds.fetch import FeedResult, fetch_feed
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
@@ -83,7 +85,7 @@ def known_places(reference: ReferenceData, jurisdiction: str) -> dict[str, Contr
 
 
 async def collect_posted(
-    feeds: RoadFeeds | None, reference: ReferenceData, store: Store | None, now_utc: datetime, *, record: bool
+    feeds: RoadFeeds | None, reference: ReferenceData, store: "Store | None", now_utc: datetime, *, record: bool
 ) -> PostedConditions:
     """All controls posted now: freshly fetched feeds, and people's reports from the store.
 
@@ -107,7 +109,7 @@ def _gathered(
     feeds: Sequence[Feed],
     answers: Sequence[FeedResult | SourceError],
     reference: ReferenceData,
-    store: Store | None,
+    store: "Store | None",
     now_utc: datetime,
     record: bool,
 ) -> PostedConditions:
@@ -152,7 +154,7 @@ def _with_since(c: PostedControl, known: RecordedControl | None, confirmed_at: d
 
 
 def _record(
-    store: Store, feed: Feed, answer: FeedResult, first: Mapping[str, RecordedControl], now_utc: datetime
+    store: "Store", feed: Feed, answer: FeedResult, first: Mapping[str, RecordedControl], now_utc: datetime
 ) -> None:
     """Store a feed's answer: new controls, the time read, and controls no longer listed."""
     listed = {control_digest(feed.name, c): c for c in answer.controls}
@@ -166,11 +168,11 @@ def _record(
             _end(store, k, now_utc)
 
 
-def _end(store: Store, k: RecordedControl, now_utc: datetime) -> None:
+def _end(store: "Store", k: RecordedControl, now_utc: datetime) -> None:
     ENDS.save(store, ControlEnd(key=k.key, last_confirmed=k.control.confirmed_at.isoformat()), now_utc)
 
 
-def save_posted(store: Store, request: PostedRequest, control: PostedControl, now_utc: datetime) -> bool:
+def save_posted(store: "Store", request: PostedRequest, control: PostedControl, now_utc: datetime) -> bool:
     """Save a person's report; returns whether it is new. An identical report confirms it. Raises IdConflict when its id
     is in use or was withdrawn."""
     key = f"hand_{request.id}"
@@ -185,7 +187,7 @@ def save_posted(store: Store, request: PostedRequest, control: PostedControl, no
     return False
 
 
-def withdraw_posted(store: Store, id_: str, reference: ReferenceData, now_utc: datetime) -> bool:
+def withdraw_posted(store: "Store", id_: str, reference: ReferenceData, now_utc: datetime) -> bool:
     """Withdraw a person's report permanently; returns whether it existed."""
     if store.event(control_id(f"hand_{id_}")) is None:
         return False
@@ -195,7 +197,7 @@ def withdraw_posted(store: Store, id_: str, reference: ReferenceData, now_utc: d
     return True
 
 
-def active_posted(store: Store, reference: ReferenceData, now_utc: datetime) -> tuple[RecordedControl, ...]:
+def active_posted(store: "Store", reference: ReferenceData, now_utc: datetime) -> tuple[RecordedControl, ...]:
     """All recorded controls that have neither ended nor expired, from people and feeds, oldest first."""
     return tuple(k for k in _open(store, reference) if not _has_ended(k.control, now_utc))
 
@@ -204,7 +206,7 @@ def _has_ended(c: PostedControl, now_utc: datetime) -> bool:
     return c.until is not None and c.until + BELIEVED_FOR <= now_utc
 
 
-def _open(store: Store, reference: ReferenceData) -> tuple[RecordedControl, ...]:
+def _open(store: "Store", reference: ReferenceData) -> tuple[RecordedControl, ...]:
     """Recorded controls that have not ended, with the time of their last confirmation, oldest first."""
     ended = {event.value.key for event in ENDS.load(store, newest_n=2 * MAX_KEPT)}
     reads = {event.value.feed: event.at for event in READS.load(store, newest_n=500)}

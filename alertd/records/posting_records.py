@@ -5,13 +5,15 @@ import logging
 from collections import defaultdict
 from collections.abc import Iterator, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import Any, Final
+from typing import TYPE_CHECKING, Any, Final
 from zoneinfo import ZoneInfo
 
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
 from alertd.rules.posting.fit import PostingRecord
-from alertd.store.store import Store
 from alertd.units import to_miles
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
@@ -19,7 +21,7 @@ BEFORE: Final = timedelta(hours=3)  # an estimate is made at least this long bef
 BELIEVED_FRAC: Final = 0.5  # a control that is believed less has probably ended
 
 
-def posting_records(store: Store, since: datetime, until: datetime) -> list[PostingRecord]:
+def posting_records(store: "Store", since: datetime, until: datetime) -> list[PostingRecord]:
     """One record for each trip, stretch and level of the plans made in [since, until).
 
     Left out are levels that were already posted when they were estimated, and those of which nothing was reported at

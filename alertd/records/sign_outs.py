@@ -1,10 +1,12 @@
 """Sessions of the board that ended by signing out, so that a copied cookie opens nothing afterwards."""
 
 from datetime import datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.records.event_stream import EventStream, Retain, digest_id
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 _KIND: Final = "signed_out"
 SIGN_OUTS: Final = EventStream[str](
@@ -16,12 +18,12 @@ SIGN_OUTS: Final = EventStream[str](
 )
 
 
-def save_sign_out(store: Store, session: str, now_utc: datetime) -> None:
+def save_sign_out(store: "Store", session: str, now_utc: datetime) -> None:
     """Record that a session, by its cookie's value, ended. Only a digest is stored. Raises StoreError."""
     SIGN_OUTS.save(store, _digest(session), now_utc)
 
 
-def has_signed_out(store: Store, session: str) -> bool:
+def has_signed_out(store: "Store", session: str) -> bool:
     """Whether a session ended by signing out. Raises StoreError."""
     return store.event(_digest(session)) is not None
 

@@ -7,13 +7,15 @@ import hashlib
 import json
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from alertd.plan.serialize import canonical
 from alertd.records.event_stream import EventStream, Retain, digest_id
 from alertd.sources.files.trips import BadRow
 from alertd.store.rows import StoredEvent
-from alertd.store.store import Store
+
+if TYPE_CHECKING:
+    from alertd.store.store import Store
 
 _KIND: Final = "trips_row"
 _PRESENT: Final = "file_trips"
@@ -32,7 +34,7 @@ def row_hash(row: BadRow) -> str:
     return hashlib.sha256(row.content.encode()).hexdigest()[:32]
 
 
-def is_reported(store: Store, row: BadRow) -> bool:
+def is_reported(store: "Store", row: BadRow) -> bool:
     """Whether a row with this content was reported. Raises StoreError."""
     return store.event(f"{_KIND}_{row_hash(row)}") is not None
 
@@ -61,7 +63,7 @@ FILE_TRIPS: Final = EventStream[FileTrips](
 )
 
 
-def last_file_trips(store: Store, at: datetime) -> FileTrips:
+def last_file_trips(store: "Store", at: datetime) -> FileTrips:
     """Return the newest state recorded at or before a time; an empty one where there is none. Raises StoreError."""
     states = [r for r in FILE_TRIPS.load(store, newest_n=_LOOK_BACK_N) if r.at <= at]
     return max(states, key=lambda r: r.at).value if states else FileTrips()

@@ -1,7 +1,7 @@
 """The truck as axles, and the tires that take chains."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from functools import lru_cache
 from typing import Final, Generic, Literal, NamedTuple, TypeVar
@@ -150,6 +150,14 @@ class Rig:
         """The legal properties of the rig."""
         return _layout(IdentityKey(self))
 
+    @property
+    def nameless(self) -> "Rig":
+        """What the road and the law ask of this rig: one object for all rigs that differ in name and chain size only.
+
+        Trucks with a file each then share what is computed for their kind.
+        """
+        return _nameless(IdentityKey(self))
+
     def axle_indices(self, *roles: AxleRole, unit: int | None = None) -> tuple[int, ...]:
         """Indices of the axles with one of these roles, front to rear; only of `unit` if given."""
         return tuple(i for i, a in enumerate(self.axles) if a.role in roles and unit in (None, a.unit))
@@ -194,6 +202,16 @@ def _layout(rig: IdentityKey[Rig]) -> Layout:
         with_implied(rig.value.devices),
         rig.value.facts,
     )
+
+
+@lru_cache(maxsize=16384)
+def _nameless(rig: IdentityKey[Rig]) -> Rig:
+    return _one_of_a_kind(replace(rig.value, id="", name="", chain_size=""))
+
+
+@lru_cache(maxsize=4096)
+def _one_of_a_kind(rig: Rig) -> Rig:
+    return rig
 
 
 def tires_of(axles: Sequence[Axle | AxleSpot]) -> tuple[Tire, ...]:

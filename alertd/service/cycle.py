@@ -1,16 +1,16 @@
-"""One planning cycle: plans due trips, decides their notices, records each plan in one transaction."""
+"""One planning cycle: plans due trips road by road, and records each road as soon as it is planned."""
 
 import asyncio
 import json
 import logging
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from contextlib import aclosing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from alertd.errors import InputError, StoreError
+from alertd.errors import InputError
 from alertd.local_time import local_to_utc
 from alertd.notices.checklists.loading import Loaded
 from alertd.notices.formats.webhook_event import brief_event
@@ -18,28 +18,22 @@ from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.notices.reports.brief import Brief, BriefInput, compile_brief
 from alertd.notices.reports.brief_changes import BriefState, state_of
 from alertd.notices.reports.brief_text import text_of
-from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
-from alertd.notices.text import phrases
-from alertd.notices.triggers.compose import office_notice, with_link
-from alertd.notices.triggers.late_delivery import delivery_from_plain, delivery_notices, delivery_to_plain
-from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.notices.triggers.unplanned import to_driver
-from alertd.notices.upheld import raised, upheld
+from alertd.notices.sent_state import facts_from_plain
 from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
-from alertd.plan.position.map_match import PositionReport
-from alertd.plan.serialize import canonical, to_plain
-from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
+from alertd.plan.serialize import canonical
+from alertd.planning.planner import NotPlanned, Planner, Reports
 from alertd.planning.road_reports import RoadReports, named_places
 from alertd.planning.stations import gather_observations
 from alertd.records.brief_states import BRIEF_STATES, last_state
 from alertd.records.closures import active_closures
-from alertd.records.driver_reports import keep_arrival, loaded_by_trip, roads_seen, truck_reports
+from alertd.records.driver_reports import loaded_by_trip, roads_seen, truck_reports
 from alertd.records.positions import is_reporting, load_positions
 from alertd.records.posted_controls import collect_posted
 from alertd.service.brief_email import save_content
+from alertd.service.recording.plan_recorder import PlanRecorder, SentStates, not_planned_notice, recently_notified
 from alertd.service.scheduled_notices import ActiveTrip
 from alertd.service.trip_import.import_file import TripsImport, import_trips_file
 from alertd.settings.route_zones import RouteZones
@@ -109,184 +103,129 @@ def due_trips(
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedCycle:
-    """The due trips, the outcome of each in the same order, and the reports of their trucks, before recording."""
+class OnRecorded:
+    """Who else deals with the active trips. turn: held while a road is recorded; take: gets what was recorded."""
+
+    turn: asyncio.Lock
+    take: Callable[[Sequence[ActiveTrip]], None]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DueTrips:
+    """The trips that a cycle plans, and what it plans them with. sent: what was sent about each, by trip id."""
 
     now_utc: datetime
     trips: tuple[TripRequest, ...]
-    outcomes: tuple[Outcome, ...]
     reports: Reports
+    on_roads: RoadReports
+    sent: SentStates
     unread: tuple[tuple[str, str], ...]
 
 
-async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleOutcome:
-    """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
-    planned = await plan_due_trips(planner, store, now_utc)
-    outcome = await record_cycle(planner, store, planned)
-    await observe_roads(planner, store, planned)  # last, so that no plan waits for it
+async def run_cycle(
+    planner: Planner, store: Store, now_utc: datetime, on_recorded: OnRecorded | None = None
+) -> CycleOutcome:
+    """Plan every due trip, and record each plan together with its notices. Raises StoreError."""
+    due = await read_due_trips(planner, store, now_utc)
+    outcome = await plan_and_record(planner, store, due, on_recorded)
+    await observe_roads(planner, store, due)  # last, so that no plan waits for it
     return outcome
 
 
-async def plan_due_trips(planner: Planner, store: Store, now_utc: datetime) -> PlannedCycle:
-    """Plan every due trip. Asks sources, so it may be slow. Raises StoreError."""
+async def read_due_trips(planner: Planner, store: Store, now_utc: datetime) -> DueTrips:
+    """The due trips, with the reports about them and their roads. Asks the feeds. Raises StoreError."""
     unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     unknown: list[tuple[str, str]] = []
     trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead, unknown)
     for trip_id, why in unknown:
         await asyncio.to_thread(
-            store.record_notices, [_not_planned(trip_id, "", why, now_utc)], planner.settings.targets, now_utc
+            store.record_notices, [not_planned_notice(trip_id, "", why, now_utc)], planner.settings.targets, now_utc
         )
     unread = (*unread, *unknown)
-    reports = await asyncio.to_thread(_reports, store, trips, now_utc)
+    sent = await asyncio.to_thread(store.sent_states, [trip.id for trip in trips])
+    reports = await asyncio.to_thread(_reports, store, trips, sent, now_utc)
     closures = await asyncio.to_thread(lambda: tuple(closure.to_core() for closure in active_closures(store, now_utc)))
     controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
     seen = await asyncio.to_thread(roads_seen, store, named_places(planner.reference), now_utc)
     on_roads = RoadReports(closures=closures, controls=controls, seen=seen)
-    outcomes = await planner.plan(trips, now_utc, reports, on_roads)
-    return PlannedCycle(now_utc=now_utc, trips=tuple(trips), outcomes=tuple(outcomes), reports=reports, unread=unread)
+    return DueTrips(now_utc=now_utc, trips=tuple(trips), reports=reports, on_roads=on_roads, sent=sent, unread=unread)
 
 
-async def record_cycle(planner: Planner, store: Store, planned: PlannedCycle) -> CycleOutcome:
-    """Record each plan with its notices in one transaction. Asks no source. Raises StoreError."""
-    now_utc, reports = planned.now_utc, planned.reports
-    done: list[ActiveTrip] = []
-    made: list[Plan] = []
-    notified_at = await asyncio.to_thread(_recently_notified, store, planned.trips, now_utc)
-    failed = [o for o in planned.outcomes if isinstance(o, NotPlanned)]
-    new: list[str] = []
-    for trip, plan in zip(planned.trips, planned.outcomes, strict=True):
-        if isinstance(plan, NotPlanned):
-            continue
-        try:
-            ids, facts = await asyncio.to_thread(_record, planner, store, plan, notified_at, now_utc)
-        except StoreError:
-            raise
-        except Exception as exc:  # an error in one trip's texts must not block the notices of the others
-            failed.append(not_planned_for(trip, exc))
-        else:
-            new += ids
-            if plan.arrived_at is not None and _by_position(plan.arrived_at, reports[trip.id]):
-                await asyncio.to_thread(keep_arrival, store, trip.id, plan.arrived_at)
-            seen = raised(plan, upheld(plan, facts, now_utc), now_utc)
-            done.append(ActiveTrip(plan=seen, facts=facts))
-            made.append(plan)
-    for miss in failed:
-        log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
-        new += await asyncio.to_thread(
-            store.record_notices,
-            [_not_planned(miss.trip.id, miss.trip.driver, miss.reason, now_utc)],
-            planner.settings.targets,
-            now_utc,
-        )
-    new += await asyncio.to_thread(_notify_drivers, planner, store, [m.trip for m in failed], notified_at, now_utc)
+async def plan_and_record(
+    planner: Planner, store: Store, due: DueTrips, on_recorded: OnRecorded | None = None
+) -> CycleOutcome:
+    """Plan road by road, and record each road's plans as soon as they are made. Raises StoreError.
+
+    The trips come in the order of the next moment that matters to their drivers, and new trips before all others.
+    """
+    now_utc = due.now_utc
+    notified_at = await asyncio.to_thread(recently_notified, store, due.trips, now_utc)
+    recorder = PlanRecorder(
+        planner=planner, store=store, now_utc=now_utc, reports=due.reports, sent=due.sent, notified_at=notified_at
+    )
+    turns = sorted(due.trips, key=lambda trip: turn_of(trip, planner.latest.plans.get(trip.id), now_utc))
+    new = {trip.id for trip in turns if trip.id not in due.sent} if due.sent else set[str]()
+    async with aclosing(planner.plan_in_turn(turns, now_utc, due.reports, due.on_roads, new)) as groups:
+        async for group in groups:
+            if on_recorded is None:
+                await asyncio.to_thread(recorder.record, group)
+            else:
+                async with on_recorded.turn:
+                    on_recorded.take(await asyncio.to_thread(recorder.record, group))
+    done = [recorder.active[trip.id] for trip in due.trips if trip.id in recorder.active]
     outcome = CycleOutcome(
         plans=tuple(one.plan for one in done),
-        not_planned=tuple(failed),
-        new_notices=tuple(new),
-        unread=planned.unread,
+        not_planned=tuple(recorder.failed),
+        new_notices=tuple(recorder.new_notices),
+        unread=due.unread,
         active=tuple(done),
     )
     facts_by_trip = {one.plan.trip_id: one.facts for one in done}
-    planner.latest.update(made, [(m.trip.id, m.reason) for m in failed], planned.unread, now_utc, facts_by_trip)
+    missed = [(m.trip.id, m.reason) for m in recorder.failed]
+    planner.latest.update(recorder.made, missed, due.unread, now_utc, facts_by_trip)
     return outcome
 
 
-async def observe_roads(planner: Planner, store: Store, planned: PlannedCycle) -> None:
+def turn_of(trip: TripRequest, plan: Plan | None, now_utc: datetime) -> tuple[bool, datetime]:
+    """The place of a trip in a cycle. plan: its last one.
+
+    A trip without a plan comes first; then the next moment of a trip decides: its departure, the place to chain up, a
+    stretch or a closure ahead. A truck that should have left by its plan is looked at as if under way.
+    """
+    if plan is None:
+        return False, trip.depart_at
+    moments = [trip.depart_at, plan.arrive_at, *(s.enter_at for s in plan.stretches)]
+    moments += [s.chain_up.arrive_at for s in plan.stretches]
+    return True, min((at for at in moments if at >= now_utc), default=now_utc)
+
+
+async def observe_roads(planner: Planner, store: Store, planned: DueTrips) -> None:
     """Record reports of stations near the roads of the trips, for scoring."""
     if planner.weather_sources.observer is not None:
         routes = [name for trip in planned.trips for name in (trip.route, *trip.other_routes)]
         await gather_observations(planner.weather_sources.observer, planner.route, routes, store, planned.now_utc)
 
 
-def _reports(store: Store, trips: Sequence[TripRequest], now_utc: datetime) -> Reports:
+def _reports(store: Store, trips: Sequence[TripRequest], sent: SentStates, now_utc: datetime) -> Reports:
     by_truck = truck_reports(store, {trip.id for trip in trips}, now_utc)
     return {
-        trip.id: (*load_positions(store, trip.id), *by_truck.get(trip.id, ()), *_sent_places(store, trip.id, now_utc))
+        trip.id: (
+            *load_positions(store, trip.id),
+            *by_truck.get(trip.id, ()),
+            *_sent_places(sent.get(trip.id), now_utc),
+        )
         for trip in trips
     }
 
 
-def _sent_places(store: Store, trip_id: str, now_utc: datetime) -> list[TruckReport]:
+def _sent_places(sent: Mapping[str, Any] | None, now_utc: datetime) -> list[TruckReport]:
     """The listed stops last sent to the driver to chain at or to be ready at."""
     return [
         TruckReport(at=fact.sent_at or now_utc, what=Report.SENT_PLACE, stop_id=fact.stop_id)
-        for fact in load_facts(store, trip_id) or ()
+        for fact in (facts_from_plain(sent["said"]) if sent is not None else ())
         if fact.advice in (Advice.READY, Advice.CHAIN) and fact.stop_id and not is_unlisted(fact.stop_id)
     ]
-
-
-def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckReport]) -> bool:
-    """Whether positions showed the arrival. An arrival that a person reported may still be a mistake."""
-    return any(isinstance(r, PositionReport) and r.at == arrived_at for r in reports)
-
-
-def _record(
-    planner: Planner, store: Store, plan: Plan, notified_at: defaultdict[str, list[datetime]], now_utc: datetime
-) -> tuple[tuple[str, ...], tuple[SentFact, ...]]:
-    """Record a plan with its notices; returns the ids of new notices, and the facts sent so far."""
-    settings, driver = planner.settings, plan.driver or plan.trip_id
-    translators = settings.languages.translators_for(plan.language, plan.lands)
-    before = _latest_body(store, plan.trip_id)
-    known = None if before is None else facts_from_plain(before["said"])
-    notices, facts = plan_notices(plan, known, now_utc, settings.notices, notified_at[driver], translators)
-    sent = delivery_from_plain(None if before is None else before.get("delivery"))
-    events, sent = delivery_notices(plan, sent, now_utc, settings.notices)
-    notices = (*with_link(notices, planner.links.message_link(plan, now_utc)), *events)
-    body = canonical({"plan": to_plain(plan), "said": facts_to_plain(facts), "delivery": delivery_to_plain(sent)})
-    new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
-    notified_at[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]
-    return new, facts
-
-
-def _recently_notified(
-    store: Store, trips: Sequence[TripRequest], now_utc: datetime
-) -> defaultdict[str, list[datetime]]:
-    """Times of messages to each driver of these trips within the last hour; by trip without a named driver."""
-    whose = {trip.id: trip.driver or trip.id for trip in trips}
-    notified_at: defaultdict[str, list[datetime]] = defaultdict(list)
-    for notice in store.notices_since(Audience.DRIVER, now_utc - timedelta(hours=1)):
-        notified_at[whose.get(notice.trip_id, notice.trip_id)].append(notice.created_at)
-    return notified_at
-
-
-def load_facts(store: Store, trip_id: str) -> tuple[SentFact, ...] | None:
-    """The facts last sent about a trip; None when nothing was sent."""
-    body = _latest_body(store, trip_id)
-    return None if body is None else facts_from_plain(body["said"])
-
-
-def _latest_body(store: Store, trip_id: str) -> dict[str, Any] | None:
-    """The newest plan of a trip as stored, with what was sent about it."""
-    stored = store.latest_plan(trip_id)
-    return None if stored is None else dict(json.loads(stored.body))
-
-
-def _notify_drivers(
-    planner: Planner,
-    store: Store,
-    trips: Sequence[TripRequest],
-    notified_at: defaultdict[str, list[datetime]],
-    now_utc: datetime,
-) -> tuple[str, ...]:
-    """Notify each driver of a trip without a plan once, to be ready to chain; returns the ids of new notices."""
-    settings, new = planner.settings, list[str]()
-    for trip in trips:
-        driver, translator = trip.driver or trip.id, settings.languages.translators_for(trip.language).driver
-        notices = to_driver(trip.id, trip.depart_at, settings.brief_zone, now_utc, settings.notices, translator)
-        if settings.notices.messages_left(notified_at[driver], now_utc):
-            ids = store.record_notices(notices, settings.targets, now_utc)
-            notified_at[driver] += [now_utc] * len(ids)
-            new += ids
-    return tuple(new)
-
-
-def _not_planned(trip_id: str, driver: str, reason: str, now_utc: datetime) -> Notice:
-    """Notice to the office, at most once a day, that a trip cannot be planned."""
-    who = f"Driver {driver or 'unknown'} should be ready to chain."
-    text = f"{trip_id} could not be planned: {reason}. {who} {phrases.SIGNS}"
-    key = (trip_id, reason, now_utc.date().isoformat())
-    return office_notice("trip.not_planned", key, text, timedelta(hours=24), now_utc, trip_id=trip_id)
 
 
 def brief_slot(now_utc: datetime, planner: Planner) -> Slot | None:

@@ -10,6 +10,9 @@ import os
 import re
 import tempfile
 import zlib
+from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -19,6 +22,7 @@ from alertd.errors import StoreError
 MAX_BYTES: Final = 64_000_000  # of one unpacked content; the largest input file is 20 MB
 # A plan's contents are written before the plan, so they must be pruned after it.
 CONTENTS_KEPT_LONGER: Final = timedelta(days=1)
+_SYNCED_AT_ONCE: Final = 8
 _PLAN_ID: Final = re.compile(r"plan_[0-9a-f]{32}")
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 
@@ -41,6 +45,16 @@ class Archive:
         if not self._used(path, now_utc):
             self._write(path, zlib.compress(content, 6), now_utc)
         return digest
+
+    @contextmanager
+    def together(self) -> Iterator["Archive"]:
+        """An archive whose files appear at the end of the block, all or none, after one wait for the disk."""
+        batch = _Batch(self.folder)
+        try:
+            yield batch
+            batch.finish()
+        finally:
+            batch.discard()
 
     def get(self, digest: str) -> bytes:
         """Return the content with this digest. Raises StoreError when it is missing, damaged or altered."""
@@ -110,17 +124,12 @@ class Archive:
 
     def _write(self, path: Path, data: bytes, now_utc: datetime) -> None:
         try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            handle, temporary = tempfile.mkstemp(dir=path.parent, suffix=".tmp")
+            temporary = _write_temporary(path, data, now_utc)
             try:
-                with os.fdopen(handle, "wb") as file:
-                    file.write(data)
-                    file.flush()
-                    os.fsync(file.fileno())
-                os.utime(temporary, (now_utc.timestamp(),) * 2)
+                _sync(temporary)
                 os.replace(temporary, path)
             except BaseException:
-                Path(temporary).unlink(missing_ok=True)
+                temporary.unlink(missing_ok=True)
                 raise
         except OSError as exc:
             raise self._failed("cannot be written", exc) from exc
@@ -138,3 +147,63 @@ class Archive:
 
     def _error(self, problem: str, hint: str) -> StoreError:
         return StoreError(f"archive {self.folder}: {problem}; {hint}")
+
+
+class _Batch(Archive):
+    """See `Archive.together`. Files are synced in threads, because a disk syncs many files in about the time of one."""
+
+    def __init__(self, folder: Path) -> None:
+        super().__init__(folder)
+        self._waiting: dict[Path, Path] = {}  # temporary file by its final path, in the order of writing
+
+    def finish(self) -> None:
+        """Move all files to their places; contents before the plans that name them, as they were written."""
+        try:
+            with ThreadPoolExecutor(_SYNCED_AT_ONCE) as pool:
+                list(pool.map(_sync, self._waiting.values()))
+            for path, temporary in self._waiting.items():
+                os.replace(temporary, path)
+            self._waiting.clear()
+        except OSError as exc:
+            raise self._failed("cannot be written", exc) from exc
+
+    def discard(self) -> None:
+        """Remove the files that were not moved."""
+        for temporary in self._waiting.values():
+            temporary.unlink(missing_ok=True)
+        self._waiting.clear()
+
+    def _used(self, path: Path, now_utc: datetime) -> bool:
+        return path in self._waiting or super()._used(path, now_utc)
+
+    def _write(self, path: Path, data: bytes, now_utc: datetime) -> None:
+        try:
+            temporary = _write_temporary(path, data, now_utc)
+        except OSError as exc:
+            raise self._failed("cannot be written", exc) from exc
+        before = self._waiting.pop(path, None)
+        if before is not None:
+            before.unlink(missing_ok=True)
+        self._waiting[path] = temporary
+
+
+def _write_temporary(path: Path, data: bytes, now_utc: datetime) -> Path:
+    """Write a file beside its final path, not yet synced. Raises OSError."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(dir=path.parent, suffix=".tmp")
+    try:
+        with os.fdopen(handle, "wb") as file:
+            file.write(data)
+        os.utime(name, (now_utc.timestamp(),) * 2)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    return Path(name)
+
+
+def _sync(path: Path) -> None:
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)

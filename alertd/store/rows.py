@@ -1,7 +1,10 @@
 """Row types that the store returns. Every time is aware and UTC."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+
+from alertd.notices.model import Notice
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,6 +25,17 @@ class StoredPlan:
     trip_id: str
     made_at: datetime
     body: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlanRecord:
+    """A plan to record with its notices. kept: see `plans.plan_text`."""
+
+    id: str
+    trip_id: str
+    made_at: datetime
+    kept: str
+    notices: Sequence[Notice] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

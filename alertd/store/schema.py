@@ -19,7 +19,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION: Final = "0003"  # newest revision in `migrations`
+REVISION: Final = "0004"  # newest revision in `migrations`
 
 
 class Utc(TypeDecorator[datetime]):

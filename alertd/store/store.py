@@ -1,11 +1,11 @@
 """The store: trips, plans and notices; the outbox is filled in the transaction that records a notice."""
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime
 from types import TracebackType
-from typing import Any, Self
+from typing import Any, Final, Self
 
-from sqlalchemy import Connection, Row, insert, select, update
+from sqlalchemy import Connection, Row, bindparam, func, insert, select, update
 
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice, NoticeKind
@@ -13,10 +13,11 @@ from alertd.store.channel_states import Channels
 from alertd.store.connection import Database, insert_or
 from alertd.store.leadership import Candidate
 from alertd.store.outbox import WAITING, Outbox
+from alertd.store.plans.plan_text import full_text, state_of
 from alertd.store.retention import Retention
-from alertd.store.rows import Slot, StoredEvent, StoredPlan, StoredTrip
+from alertd.store.rows import PlanRecord, Slot, StoredEvent, StoredPlan, StoredTrip
 from alertd.store.schedule import DueTable
-from alertd.store.schema import deliveries, events, notices, plans, slots, trips
+from alertd.store.schema import Utc, deliveries, events, notices, plans, slots, trips
 from alertd.store.tokens import Answers, Tokens
 from alertd.store.url import StoreLocation
 
@@ -148,17 +149,33 @@ class Store:
         Returns the ids of the new notices. An existing notice is not queued again, whatever its channels. Raises
         StoreError when the plan's id exists with other content.
         """
+        record = PlanRecord(id=plan_id, trip_id=trip_id, made_at=made_at, kept=body_json, notices=new_notices)
+        return self.record_plans([record], targets)[0]
+
+    def record_plans(
+        self, records: Sequence[PlanRecord], targets: Mapping[Audience, Sequence[str]]
+    ) -> list[tuple[str, ...]]:
+        """`record_plan` of many plans in one transaction: the ids of the new notices of each."""
         with self._database.write() as connection:
-            known = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
-            if known is None:
-                connection.execute(insert(plans).values(id=plan_id, trip_id=trip_id, made_at=made_at, body=body_json))
-            elif (known.trip_id, known.body) != (trip_id, body_json):
-                raise StoreError(
-                    f"store {self.place}: plan {plan_id} exists with different content; "
-                    "a plan never changes: give the new one its own id"
-                )
-            new = _insert_notices(connection, new_notices, targets, made_at)
-        return self._report_recorded(new_notices, new)
+            ids = [record.id for record in records]
+            known = {row.id: row for row in connection.execute(select(plans).where(plans.c.id.in_(ids)))}
+            for record in records:
+                was = known.get(record.id)
+                if was is not None and (was.trip_id, full_text(was.body)) != (record.trip_id, full_text(record.kept)):
+                    raise StoreError(
+                        f"store {self.place}: plan {record.id} exists with different content; "
+                        "a plan never changes: give the new one its own id"
+                    )
+            rows = {
+                r.id: {"id": r.id, "trip_id": r.trip_id, "made_at": r.made_at, "body": r.kept}
+                for r in records
+                if r.id not in known
+            }
+            if rows:
+                connection.execute(insert(plans), list(rows.values()))
+            new = frozenset(_insert_notices(connection, [(n, r.made_at) for r in records for n in r.notices], targets))
+        self._report_recorded([n for r in records for n in r.notices], new)
+        return [tuple(dict.fromkeys(n.id for n in r.notices if n.id in new)) for r in records]
 
     def latest_plan(self, trip_id: str) -> StoredPlan | None:
         """Return the newest plan of a trip, or None."""
@@ -166,6 +183,20 @@ class Store:
         with self._database.read() as connection:
             row = connection.execute(newest).one_or_none()
         return None if row is None else _plan(row)
+
+    def sent_states(self, trip_ids: Iterable[str] | None = None) -> dict[str, dict[str, Any]]:
+        """What the newest plan of each trip, or of these, was stored with: "said" and "delivery", by trip."""
+        newest = select(plans.c.trip_id, func.max(plans.c.made_at).label("made_at")).group_by(plans.c.trip_id)
+        if trip_ids is not None:
+            newest = newest.where(plans.c.trip_id.in_(list(trip_ids)))
+        last = newest.subquery()
+        query = (
+            select(plans.c.trip_id, plans.c.body)
+            .join(last, (plans.c.trip_id == last.c.trip_id) & (plans.c.made_at == last.c.made_at))
+            .order_by(plans.c.id.desc())  # of two plans of one moment, the one that `latest_plan` returns comes last
+        )
+        with self._database.read() as connection:
+            return {row.trip_id: state_of(row.body) for row in connection.execute(query)}
 
     def plan(self, plan_id: str) -> StoredPlan | None:
         """Return a plan, or None."""
@@ -219,13 +250,13 @@ class Store:
                 )
                 if filled.first() is None:
                     return ()
-            new = _insert_notices(connection, new_notices, targets, recorded_at)
-        return self._report_recorded(new_notices, new)
+            new = _insert_notices(connection, [(n, recorded_at) for n in new_notices], targets)
+        self._report_recorded(new_notices, frozenset(new))
+        return new
 
-    def _report_recorded(self, new_notices: Sequence[Notice], new: tuple[str, ...]) -> tuple[str, ...]:
+    def _report_recorded(self, new_notices: Sequence[Notice], new: frozenset[str]) -> None:
         for notice in {notice.id: notice for notice in new_notices if notice.id in new}.values():
             self.on_new(notice)
-        return new
 
     def slot_filled(self, slot: Slot) -> bool:
         """Return whether a slot was filled before."""
@@ -265,59 +296,66 @@ class Store:
 
 
 def _insert_notices(
-    connection: Connection, new_notices: Sequence[Notice], targets: Mapping[Audience, Sequence[str]], at: datetime
+    connection: Connection, of: Sequence[tuple[Notice, datetime]], targets: Mapping[Audience, Sequence[str]]
 ) -> tuple[str, ...]:
-    new: list[str] = []
-    for notice in new_notices:
-        added = connection.execute(
-            insert_or(connection, notices)
-            .values(
-                id=notice.id,
-                kind=notice.kind.value,
-                audience=notice.audience.value,
-                trip_id=notice.trip_id or None,
-                plan_id=notice.plan_id or None,
-                created_at=notice.created_at,
-                expires_at=notice.expires_at,
-                text=notice.text,
-                body=notice.body,
-            )
-            .on_conflict_do_nothing(index_elements=["id"])
-            .returning(notices.c.id)
+    """Save notices recorded at these times, and queue those that are new; returns their ids in order."""
+    wanted = {notice.id: (notice, at) for notice, at in reversed(of)}  # of equal ids the first counts
+    known = set(connection.execute(select(notices.c.id).where(notices.c.id.in_(wanted))).scalars()) if wanted else ()
+    new = [wanted[id_] for id_ in dict.fromkeys(notice.id for notice, _ in of) if id_ not in known]
+    if not new:
+        return ()
+    connection.execute(insert(notices), [_notice_values(notice) for notice, _ in new])
+    queued = [
+        (notice, target, notice.trip_id or notice.id, at)
+        for notice, at in new
+        for target in dict.fromkeys(targets.get(notice.audience, ()) if notice.sent_alone else ())
+    ]
+    if queued:
+        # A newer notice must not wait for the retry pause of an older one in the same thread.
+        threads = {(target, thread): at for _, target, thread, at in queued}
+        connection.execute(_RETRY_NOW, [{"to": t, "of": th, "now_utc": at} for (t, th), at in threads.items()])
+        waiting = {"state": WAITING, "attempts": 0, "note": ""}
+        connection.execute(
+            insert(deliveries),
+            [
+                waiting
+                | {
+                    "notice_id": notice.id,
+                    "target": target,
+                    "thread": thread,
+                    "next_try": at,
+                    "expires_at": notice.expires_at,
+                }
+                for notice, target, thread, at in queued
+            ],
         )
-        if added.first() is None:
-            continue
-        new.append(notice.id)
-        for target in dict.fromkeys(targets.get(notice.audience, ()) if notice.sent_alone else ()):
-            _queue(connection, notice, target, at)
-    return tuple(new)
+    return tuple(notice.id for notice, _ in new)
 
 
-def _queue(connection: Connection, notice: Notice, target: str, at: datetime) -> None:
-    thread = notice.trip_id or notice.id
-    # A newer notice must not wait for the retry pause of an older one in the same thread.
-    connection.execute(
-        update(deliveries)
-        .where(
-            deliveries.c.target == target,
-            deliveries.c.thread == thread,
-            deliveries.c.state == WAITING,
-            deliveries.c.next_try > at,
-        )
-        .values(next_try=at)
+_RETRY_NOW: Final = (
+    update(deliveries)
+    .where(
+        deliveries.c.target == bindparam("to"),
+        deliveries.c.thread == bindparam("of"),
+        deliveries.c.state == WAITING,
+        deliveries.c.next_try > bindparam("now_utc", type_=Utc),
     )
-    connection.execute(
-        insert(deliveries).values(
-            notice_id=notice.id,
-            target=target,
-            thread=thread,
-            state=WAITING,
-            attempts=0,
-            next_try=at,
-            expires_at=notice.expires_at,
-            note="",
-        )
-    )
+    .values(next_try=bindparam("now_utc", type_=Utc))
+)
+
+
+def _notice_values(notice: Notice) -> dict[str, Any]:
+    return {
+        "id": notice.id,
+        "kind": notice.kind.value,
+        "audience": notice.audience.value,
+        "trip_id": notice.trip_id or None,
+        "plan_id": notice.plan_id or None,
+        "created_at": notice.created_at,
+        "expires_at": notice.expires_at,
+        "text": notice.text,
+        "body": notice.body,
+    }
 
 
 def _trip(row: Row[Any]) -> StoredTrip:
@@ -325,7 +363,7 @@ def _trip(row: Row[Any]) -> StoredTrip:
 
 
 def _plan(row: Row[Any]) -> StoredPlan:
-    return StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=row.body)
+    return StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=full_text(row.body))
 
 
 def _event(row: Row[Any]) -> StoredEvent:

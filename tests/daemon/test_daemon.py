@@ -21,8 +21,9 @@ from alertd.errors import ConfigError, StoreError
 from alertd.notices.model import Audience
 from alertd.notices.triggers.compose import office_notice
 from alertd.planning.planner import Planner
+from alertd.planning.road_reports import NO_ROAD_REPORTS
 from alertd.planning.weather import WeatherSources
-from alertd.service.cycle import PlannedCycle
+from alertd.service.cycle import DueTrips
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.settings.watch import WatchSettings
@@ -178,7 +179,7 @@ async def test_a_cycle_that_fails_does_not_beat(
     async def fails(*_: object) -> None:
         raise StoreError("store x: disk is full")
 
-    monkeypatch.setattr(jobs, "plan_due_trips", fails)
+    monkeypatch.setattr(jobs, "read_due_trips", fails)
     await daemon.run_job(daemon.cycle)
     assert beating == []
 
@@ -186,16 +187,16 @@ async def test_a_cycle_that_fails_does_not_beat(
 async def test_a_due_notice_does_not_wait_for_slow_sources(daemon: Daemon, monkeypatch: pytest.MonkeyPatch) -> None:
     asked, answered, sent = asyncio.Event(), asyncio.Event(), []
 
-    async def plan(planner: Planner, store: Store, now_utc: datetime) -> PlannedCycle:
+    async def plan(planner: Planner, store: Store, now_utc: datetime) -> DueTrips:
         asked.set()
         await answered.wait()
-        return PlannedCycle(now_utc=now_utc, trips=(), outcomes=(), reports={}, unread=())
+        return DueTrips(now_utc=now_utc, trips=(), reports={}, on_roads=NO_ROAD_REPORTS, sent={}, unread=())
 
     def send(*args: object) -> tuple[str, ...]:
         sent.append(args)
         return ()
 
-    monkeypatch.setattr(jobs, "plan_due_trips", plan)
+    monkeypatch.setattr(jobs, "read_due_trips", plan)
     monkeypatch.setattr(jobs, "send_scheduled", send)
     cycle = asyncio.create_task(daemon.cycle())
     await asked.wait()

@@ -68,7 +68,10 @@ def test_every_quarter_of_an_hour_for_a_day_and_a_half_from_now() -> None:
 def test_the_grid_holds_the_planned_minute() -> None:
     found = compared(storm(99, 99), planned_h=10.0 + 7 / 60)
     assert at(found, 10.0 + 7 / 60)
-    assert found[0].depart_at == at_hour(NOW_H + 7 / 60)
+    assert found[0].depart_at == at_hour(NOW_H)
+    off_the_quarter = [d.depart_at for d in found if d.depart_at.timestamp() % 900.0]
+    assert off_the_quarter == [at_hour(10.0 + 7 / 60)]
+    assert [d.depart_at for d in found] == sorted(d.depart_at for d in found)
 
 
 def test_departure_into_the_storm_costs_its_chains_by_hand() -> None:

@@ -91,3 +91,19 @@ def test_a_folder_that_may_not_be_written_is_told(tmp_path: Path) -> None:
     tmp_path.chmod(stat.S_IRUSR | stat.S_IXUSR)
     with pytest.raises(StoreError, match=r"cannot be written \(Permission denied\); check the folder"):
         Archive(tmp_path / "kept").put(b"x", NOW)
+
+
+def test_files_written_together_appear_at_the_end_or_not_at_all(tmp_path: Path) -> None:
+    archive = Archive(tmp_path)
+    now = datetime(2027, 1, 14, tzinfo=UTC)
+    plan = "plan_" + "0" * 32
+    with archive.together() as batch:
+        digest = batch.put(b"shared", now)
+        assert batch.put(b"shared", now) == digest
+        batch.file_plan(plan, digest, now)
+        assert archive.plans() == []
+    assert archive.get(archive.of_plan(plan)) == b"shared"
+    with pytest.raises(ValueError, match="in the middle"), archive.together() as batch:  # noqa: PT012
+        batch.put(b"lost", now)
+        raise ValueError("in the middle")
+    assert sorted(f.name for f in tmp_path.rglob("*") if f.is_file()) == sorted([digest, plan])

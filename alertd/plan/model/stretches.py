@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import Final
 
 from alertd.route.spot import Spot
 from alertd.rules.requirements import Hanging
@@ -25,7 +26,10 @@ class Advice(StrEnum):
     @property
     def rank(self) -> int:
         """Position in the rising order, from 0."""
-        return list(Advice).index(self)
+        return _RANK[self]
+
+
+_RANK: Final = {advice: rank for rank, advice in enumerate(Advice)}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,6 +1,6 @@
 """Computes the need of one rig on the road at every hour of the forecast, once for all departures."""
 
-from collections.abc import Mapping
+from collections.abc import Hashable, Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any, Final, TypeAlias, TypeVar
@@ -118,6 +118,11 @@ class HourlyNeed:
         """True when any level on this road bars the rig."""
         return any(x.demand.barred for law in self.laws for x in law.levels)
 
+    @cached_property
+    def shared(self) -> dict[Hashable, Any]:
+        """What trips with this need have in common, by what it is computed from; it lives as long as the need."""
+        return {}
+
     @property
     def members(self) -> int:
         return int(self.code.shape[0])
@@ -172,7 +177,7 @@ def hourly_need_for(
     ahead_h = (from_epoch_s - corridor.field.first_epoch_s) / HOUR_S - 1.0
     last_h = corridor.field.road_class.shape[2] - 1
     skip_h = int(np.clip(ahead_h // SHARED_START_H * SHARED_START_H, 0, last_h))
-    return _hourly_need(route, IdentityKey(rig), IdentityKey(rulesets), corridor, params, skip_h, practices)
+    return _hourly_need(route, IdentityKey(rig.nameless), IdentityKey(rulesets), corridor, params, skip_h, practices)
 
 
 @lru_cache(maxsize=16)

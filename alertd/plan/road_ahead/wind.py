@@ -53,6 +53,12 @@ def wind_hours(forecast: Forecast, hourly_need: HourlyNeed, params: PlanParams) 
 
     None where the forecast has none for these members, or none that matters to this rig.
     """
+    return _wind_hours(IdentityKey(forecast), hourly_need, params)
+
+
+@lru_cache(maxsize=8)
+def _wind_hours(of: IdentityKey[Forecast], hourly_need: HourlyNeed, params: PlanParams) -> WindHours | None:
+    forecast = of.value
     if forecast.gust_mps.shape[0] != hourly_need.members or forecast.hours < hourly_need.hours:
         return None
     gust, sight = _gust_and_sight(IdentityKey(forecast), params)

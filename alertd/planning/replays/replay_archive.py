@@ -138,8 +138,8 @@ class ReplayWriter:
 
     def write_plans(self, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
         """Plans that were made together."""
-        with self._errors_to_log():
-            _write(self.archive, made, inputs)
+        with self._errors_to_log(), self.archive.together() as archive:
+            _write(archive, made, inputs)
 
     def write_comparison(self, plan: Plan, made_of: ComparisonRecord) -> None:
         """A plan joined from archived ones."""

@@ -6,6 +6,7 @@ and counts depth, attributes and points while it reads.
 
 import hashlib
 import math
+from array import array
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -134,9 +135,9 @@ class _Points:
     word: str
     lines: int = 0
     name: str = ""
-    lat: list[float] = field(default_factory=list)
-    lon: list[float] = field(default_factory=list)
-    ele: list[float] = field(default_factory=list)
+    lat: "array[float]" = field(default_factory=lambda: array("d"))
+    lon: "array[float]" = field(default_factory=lambda: array("d"))
+    ele: "array[float]" = field(default_factory=lambda: array("d"))
     starts: list[int] = field(default_factory=list)
 
     def new_segment(self) -> None:
@@ -144,7 +145,7 @@ class _Points:
             self.starts.append(len(self.lat))
 
     def distinct(self) -> bool:
-        return len(set(zip(self.lat, self.lon, strict=True))) > 1
+        return any(bool((v != v[:1]).any()) for v in (np.frombuffer(self.lat), np.frombuffer(self.lon)) if v.size)
 
 
 class _Reader:
@@ -156,17 +157,18 @@ class _Reader:
         self.file_name = ""
         self.stack: list[str] = []
         self.text: list[str] | None = None
+        self.parser = expat.ParserCreate()
         self.shape_points = 0
         self.void_heights = 0
 
     def read(self, data: bytes) -> None:
         # No namespace handling, because files with undeclared prefixes in their extensions are common.
-        parser = expat.ParserCreate()
+        parser = self.parser
         parser.StartDoctypeDeclHandler = self._doctype
-        parser.StartElementHandler = self._start
-        parser.EndElementHandler = self._end
-        parser.CharacterDataHandler = self._characters
+        parser.StartElementHandler = self._fast_start()
+        parser.EndElementHandler = self._fast_end()
         parser.buffer_text = True
+        parser.ordered_attributes = True
         try:
             for begin in range(0, len(data), _CHUNK):
                 parser.Parse(data[begin : begin + _CHUNK], False)
@@ -218,12 +220,66 @@ class _Reader:
             )
         return findings
 
+    def _fast_start(self) -> Callable[[str, list[str]], None]:
+        """`_start`, with a short way for sound track points and their heights, which most of a file consists of."""
+        stack, slow, push = self.stack, self._start, self.stack.append
+        add_lat, add_lon, add_ele = self.tracks.lat.append, self.tracks.lon.append, self.tracks.ele.append
+        deepest, left_n, lat, routes = self.limits.max_depth, self.limits.max_points, self.tracks.lat, self.routes.lat
+        begin_text, nan = self._begin_text, math.nan
+
+        def start(tag: str, attributes: list[str]) -> None:
+            # The attributes are names and values in the order of the file.
+            if tag == "trkpt" and stack and stack[-1] == "trkseg" and len(stack) < deepest:
+                try:
+                    lat_name, a, lon_name, b = attributes
+                    lat_deg, lon_deg = float(a), float(b)
+                except ValueError:
+                    return slow(tag, attributes)
+                if (
+                    -90.0 <= lat_deg <= 90.0
+                    and -180.0 <= lon_deg <= 180.0
+                    and lat_name == "lat"
+                    and lon_name == "lon"
+                    and "_" not in a
+                    and "_" not in b
+                    and a.isascii()
+                    and b.isascii()
+                    and len(lat) + len(routes) < left_n
+                ):
+                    push(tag)
+                    add_lat(lat_deg)
+                    add_lon(lon_deg)
+                    return add_ele(nan)
+            elif tag == "ele" and not attributes and stack and stack[-1] == "trkpt" and len(stack) < deepest:
+                push(tag)
+                return begin_text()
+            return slow(tag, attributes)
+
+        return start
+
+    def _fast_end(self) -> Callable[[str], None]:
+        """`_end`, with a short way for elements without a text of ours."""
+        stack, pop, slow = self.stack, self.stack.pop, self._end_of_text
+
+        def end(_tag: str) -> None:
+            name = pop()
+            if self.text is not None:
+                slow(name, stack[-1] if stack else "")
+
+        return end
+
+    def _begin_text(self) -> None:
+        """Collect text until the element ends. Between such elements the parser calls for no text."""
+        self.text = []
+        self.parser.CharacterDataHandler = self.text.append
+
     def _doctype(self, *_: object) -> None:
         raise InputError(
             self.where, "DOCTYPE", "document types and entities are refused", "remove the DOCTYPE: GPX needs none"
         )
 
-    def _start(self, tag: str, attributes: dict[str, str]) -> None:
+    def _start(self, tag: str, named: list[str]) -> None:
+        attributes = dict(zip(named[::2], named[1::2], strict=True))
         name = tag.rpartition(":")[2]
         parent = self.stack[-1] if self.stack else ""
         self.stack.append(name)
@@ -247,21 +303,18 @@ class _Reader:
             )
         opener = self._OPENERS.get((parent, name))
         if (parent, name) in self._TEXTS:
-            self.text = []
+            self._begin_text()
         elif opener is not None:
             opener(self, attributes)
         elif name == "rpt" and "rtept" in self.stack[:-1]:
             self.shape_points += 1
             self._add(self.routes, attributes)
 
-    def _end(self, _tag: str) -> None:
-        name = self.stack.pop()
-        if self.text is None:
-            return
-        parent = self.stack[-1] if self.stack else ""
-        if (parent, name) not in self._TEXTS:
+    def _end_of_text(self, name: str, parent: str) -> None:
+        if self.text is None or (parent, name) not in self._TEXTS:
             return
         text, self.text = "".join(self.text).strip(), None
+        self.parser.CharacterDataHandler = None
         if name == "ele":
             self._height(self.tracks if parent == "trkpt" else self.routes, text)
         elif parent in ("trk", "rte"):
@@ -269,10 +322,6 @@ class _Reader:
             points.name = points.name or text[:_MAX_NAME]
         else:
             self.file_name = self.file_name or text[:_MAX_NAME]
-
-    def _characters(self, text: str) -> None:
-        if self.text is not None:
-            self.text.append(text)
 
     def _track(self, _attributes: dict[str, str]) -> None:
         self.tracks.lines += 1

@@ -122,12 +122,11 @@ def trip_values(
 
 
 def _departures(plan: Plan) -> list[dict[str, Any]]:
-    """One compared departure per hour, and the planned one."""
-    first = plan.departures[0].depart_at if plan.departures else plan.depart_at
+    """The compared departure of each full hour, and the planned one."""
     out = []
     for d in plan.departures:
         planned = d.depart_at == plan.depart_at
-        if planned or (d.depart_at - first).total_seconds() % HOUR_S == 0.0:
+        if planned or d.depart_at.timestamp() % HOUR_S == 0.0:
             advice = departure_advice(plan, d)
             out.append({"d": d, "tone": advice.value, "says": ADVICE[advice].name, "planned": planned})
     return out

@@ -1,0 +1,1 @@
+"""Records what a planning cycle made."""

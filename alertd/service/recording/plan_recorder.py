@@ -1,0 +1,172 @@
+"""Records the outcomes of one planning cycle as they come: a plan and its notices together, a road in a transaction."""
+
+import logging
+from collections import defaultdict
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime, timedelta
+from typing import Any
+
+from alertd.errors import StoreError
+from alertd.notices.model import Audience, Notice
+from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
+from alertd.notices.text import phrases
+from alertd.notices.triggers.compose import office_notice, with_link
+from alertd.notices.triggers.late_delivery import delivery_from_plain, delivery_notices, delivery_to_plain
+from alertd.notices.triggers.plan_changes import plan_notices
+from alertd.notices.triggers.unplanned import to_driver
+from alertd.notices.upheld import raised, upheld
+from alertd.plan.model.plan import Plan
+from alertd.plan.position.map_match import PositionReport
+from alertd.plan.serialize import canonical, plan_text
+from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
+from alertd.records.driver_reports import keep_arrival
+from alertd.service.scheduled_notices import ActiveTrip
+from alertd.sources.files.trips import TripRequest
+from alertd.store.plans.plan_text import packed_text
+from alertd.store.rows import PlanRecord
+from alertd.store.store import Store
+
+log = logging.getLogger(__name__)
+
+SentStates = Mapping[str, Mapping[str, Any]]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Decided:
+    """A plan to record, and what is sent about its trip afterwards."""
+
+    plan: Plan
+    record: PlanRecord
+    facts: tuple[SentFact, ...]
+
+
+@dataclass(slots=True, kw_only=True)
+class PlanRecorder:
+    """The state of one cycle while its plans are recorded. `record` takes each group of trips as it is planned.
+
+    sent: what was sent about each trip before, by trip id. made: the plans as computed; active: as shown to people.
+    """
+
+    planner: Planner
+    store: Store
+    now_utc: datetime
+    reports: Reports
+    sent: SentStates
+    notified_at: defaultdict[str, list[datetime]]
+    made: list[Plan] = field(default_factory=list)
+    active: dict[str, ActiveTrip] = field(default_factory=dict)
+    failed: list[NotPlanned] = field(default_factory=list)
+    new_notices: list[str] = field(default_factory=list)
+
+    def record(self, group: Sequence[tuple[TripRequest, Outcome]]) -> tuple[ActiveTrip, ...]:
+        """Record the outcomes of these trips; returns those with a plan. Raises StoreError."""
+        failed = [outcome for _, outcome in group if isinstance(outcome, NotPlanned)]
+        recorded: list[ActiveTrip] = []
+        for part in _apart(group, lambda trip: trip.driver or trip.id):
+            decided: list[_Decided] = []
+            for trip, plan in part:
+                if isinstance(plan, NotPlanned):
+                    continue
+                try:
+                    decided.append(self._decide(plan))
+                except StoreError:
+                    raise
+                except Exception as exc:  # an error in one trip's texts must not block the notices of the others
+                    failed.append(not_planned_for(trip, exc))
+            recorded += self._write(decided)
+        self._not_planned(failed)
+        return tuple(recorded)
+
+    def _decide(self, plan: Plan) -> _Decided:
+        """The notices that a plan asks for, and its record."""
+        settings, planner, now_utc = self.planner.settings, self.planner, self.now_utc
+        translators = settings.languages.translators_for(plan.language, plan.lands)
+        before = self.sent.get(plan.trip_id)
+        known = None if before is None else facts_from_plain(before["said"])
+        notified = self.notified_at[plan.driver or plan.trip_id]
+        notices, facts = plan_notices(plan, known, now_utc, settings.notices, notified, translators)
+        delivery = delivery_from_plain(None if before is None else before.get("delivery"))
+        events, delivery = delivery_notices(plan, delivery, now_utc, settings.notices)
+        kept = packed_text(plan_text(plan), canonical(facts_to_plain(facts)), canonical(delivery_to_plain(delivery)))
+        record = PlanRecord(
+            id=plan.id,
+            trip_id=plan.trip_id,
+            made_at=now_utc,
+            kept=kept,
+            notices=(*with_link(notices, planner.links.message_link(plan, now_utc)), *events),
+        )
+        return _Decided(plan=plan, record=record, facts=facts)
+
+    def _write(self, decided: Sequence[_Decided]) -> Iterator[ActiveTrip]:
+        if not decided:
+            return
+        new_by_plan = self.store.record_plans([d.record for d in decided], self.planner.settings.targets)
+        for one, new in zip(decided, new_by_plan, strict=True):
+            plan = one.plan
+            self.new_notices += new
+            self.notified_at[plan.driver or plan.trip_id] += [
+                self.now_utc for n in one.record.notices if n.audience is Audience.DRIVER and n.id in new
+            ]
+            if plan.arrived_at is not None and _by_position(plan, self.reports):
+                keep_arrival(self.store, plan.trip_id, plan.arrived_at)
+            shown = raised(plan, upheld(plan, one.facts, self.now_utc), self.now_utc)
+            self.active[plan.trip_id] = ActiveTrip(plan=shown, facts=one.facts)
+            self.made.append(plan)
+            yield self.active[plan.trip_id]
+
+    def _not_planned(self, failed: Sequence[NotPlanned]) -> None:
+        """Notify the office, and each driver once, to be ready to chain."""
+        settings, now_utc = self.planner.settings, self.now_utc
+        self.failed += failed
+        for miss in failed:
+            log.error("trip %s not planned: %s", miss.trip.id, miss.reason, extra={"trip": miss.trip.id})
+            notice = not_planned_notice(miss.trip.id, miss.trip.driver, miss.reason, now_utc)
+            self.new_notices += self.store.record_notices([notice], settings.targets, now_utc)
+        for trip in (miss.trip for miss in failed):
+            driver, translator = trip.driver or trip.id, settings.languages.translators_for(trip.language).driver
+            notices = to_driver(trip.id, trip.depart_at, settings.brief_zone, now_utc, settings.notices, translator)
+            if settings.notices.messages_left(self.notified_at[driver], now_utc):
+                ids = self.store.record_notices(notices, settings.targets, now_utc)
+                self.notified_at[driver] += [now_utc] * len(ids)
+                self.new_notices += ids
+
+
+def _apart(
+    group: Sequence[tuple[TripRequest, Outcome]], whose: Callable[[TripRequest], str]
+) -> Iterator[list[tuple[TripRequest, Outcome]]]:
+    """The group in parts in which no driver occurs twice: the messages of one trip count for the next."""
+    part: list[tuple[TripRequest, Outcome]] = []
+    drivers = set[str]()
+    for trip, outcome in group:
+        if whose(trip) in drivers:
+            yield part
+            part, drivers = [], set()
+        part.append((trip, outcome))
+        drivers.add(whose(trip))
+    if part:
+        yield part
+
+
+def _by_position(plan: Plan, reports: Reports) -> bool:
+    """Whether positions showed the arrival. An arrival that a person reported may still be a mistake."""
+    return any(isinstance(r, PositionReport) and r.at == plan.arrived_at for r in reports[plan.trip_id])
+
+
+def not_planned_notice(trip_id: str, driver: str, reason: str, now_utc: datetime) -> Notice:
+    """Notice to the office, at most once a day, that a trip cannot be planned."""
+    who = f"Driver {driver or 'unknown'} should be ready to chain."
+    text = f"{trip_id} could not be planned: {reason}. {who} {phrases.SIGNS}"
+    key = (trip_id, reason, now_utc.date().isoformat())
+    return office_notice("trip.not_planned", key, text, timedelta(hours=24), now_utc, trip_id=trip_id)
+
+
+def recently_notified(
+    store: Store, trips: Sequence[TripRequest], now_utc: datetime
+) -> defaultdict[str, list[datetime]]:
+    """Times of messages to each driver of these trips within the last hour; by trip without a named driver."""
+    whose = {trip.id: trip.driver or trip.id for trip in trips}
+    notified_at: defaultdict[str, list[datetime]] = defaultdict(list)
+    for notice in store.notices_since(Audience.DRIVER, now_utc - timedelta(hours=1)):
+        notified_at[whose.get(notice.trip_id, notice.trip_id)].append(notice.created_at)
+    return notified_at

@@ -1,0 +1,1 @@
+"""The form in which the store keeps plans."""

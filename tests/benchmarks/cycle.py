@@ -1,0 +1,197 @@
+"""The real planning cycle with everything on: departures, notices, store and archive.
+
+    python tests/benchmarks/cycle.py --trips 200 --routes 10
+
+Each truck has a rig file of its own, of a few kinds, and every road lies in the demo's storm. Three cycles run: the
+first of a process, with all answers to fetch; one an hour later with a new forecast; one five minutes after that, with
+the same forecast. The forecast server is a process of its own. Printed a cycle: wall and processor seconds, the peak
+of resident memory, what is resident afterwards, bytes a trip that the store and the archive grew by, and seconds
+until the notices of the trip that leaves next were recorded, of those that it got any.
+"""
+
+import argparse
+import asyncio
+import gc
+import json
+import multiprocessing
+import re
+import resource
+import shutil
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+
+from alertd.clock import Clock
+from alertd.notices.model import Notice
+from alertd.planning.planner import create_planner
+from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.service.cycle import run_cycle
+from alertd.settings.model import Settings
+from alertd.settings.read import read_settings
+from alertd.store.archive import Archive
+from alertd.store.rows import StoredTrip
+from alertd.store.store import Store
+from alertd.testing.clock import ManualClock
+
+DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
+NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
+KINDS = ("tractor-6x4-van-53", "doubles-6x4", "tractor-6x2-lift")
+
+
+def serve(pipe: Connection) -> None:
+    """A stand-in forecast server; it takes the time from the pipe."""
+    from alertd.testing.fake_open_meteo import FakeOpenMeteo
+    from alertd.testing.weather.storm import Storm
+
+    with FakeOpenMeteo(now_utc=NOW) as api:
+        pipe.send(api.base_url)
+        while (now := pipe.recv()) is not None:
+            api.now_utc, api.storm = now, Storm(wetter=1.1)
+            pipe.send("set")
+
+
+def make_fleet(folder: Path, trips_n: int, routes_n: int, *, own_rigs: bool) -> list[dict[str, str]]:
+    """Write roads and rig files, and return the trips as a fleet's system would post them."""
+    routes, rigs = folder / "routes", folder / "rigs"
+    for each in (routes, rigs):
+        each.mkdir()
+    for n in range(routes_n):
+        text = (DEMO / f"i90-{('west', 'east')[n % 2]}.gpx").read_text(encoding="utf-8")
+        moved = re.sub(r'lat="([0-9.]+)"', lambda m, n=n: f'lat="{float(m[1]) + 1e-5 * n:.6f}"', text)  # type: ignore[misc]
+        (routes / f"road-{n}.gpx").write_text(moved, encoding="utf-8")
+    out = []
+    kinds = [(DEMO.parents[1] / "config" / "rigs" / f"{k}.toml").read_text(encoding="utf-8") for k in KINDS]
+    for n in range(trips_n if own_rigs else len(kinds)):
+        text = re.sub(r'(?m)^name = ".*"', f'name = "Truck {n}"', kinds[n % len(kinds)])
+        (rigs / f"truck-{n}.toml").write_text(text, encoding="utf-8")
+    for n in range(trips_n):
+        depart = NOW + timedelta(minutes=5 * (n * 7919 % 288) + 30)
+        rig = n if own_rigs else n % len(kinds)
+        route = f"road-{n % routes_n}"
+        out.append({"id": f"T-{n}", "route": route, "rig": f"truck-{rig}", "depart": depart.isoformat()})
+    return out
+
+
+def settings_of(folder: Path, forecasts: str) -> Settings:
+    """The demo's settings over the written fleet."""
+    settings = read_settings(DEMO / "alertd.toml")
+    return replace(
+        settings,
+        places=replace(settings.places, routes=folder / "routes", rigs=folder / "rigs"),
+        forecast=settings.forecast.with_keys(open_meteo_url=forecasts),
+        store=folder / "alertd.db",
+        cache=folder / "http",
+        archive=folder / "archive",
+        trips=None,
+    )
+
+
+def _memory_mb(name: str) -> float:
+    for line in Path("/proc/self/status").read_text().splitlines():
+        if line.startswith(name):
+            return int(line.split()[1]) / 1024.0
+    return 0.0
+
+
+def _forget_peak() -> None:
+    Path("/proc/self/clear_refs").write_text("5")
+
+
+def _bytes(path: Path) -> int:
+    """Bytes on disk of a file or folder."""
+    files = [path, Path(f"{path}-wal")] if not path.is_dir() else path.rglob("*")
+    return sum(f.stat().st_blocks * 512 for f in files if f.is_file())
+
+
+def _cpu_s() -> float:
+    own, children = (resource.getrusage(who) for who in (resource.RUSAGE_SELF, resource.RUSAGE_CHILDREN))
+    return own.ru_utime + own.ru_stime + children.ru_utime + children.ru_stime
+
+
+@contextmanager
+def forecast_server() -> Iterator[tuple[str, Connection]]:
+    """The server's address, and the pipe to its clock."""
+    ours, theirs = multiprocessing.Pipe()
+    process = multiprocessing.get_context("spawn").Process(target=serve, args=(theirs,), daemon=True)
+    process.start()
+    try:
+        yield ours.recv(), ours
+    finally:
+        ours.send(None)
+        process.join()
+
+
+async def measure(settings: Settings, trips: list[dict[str, str]], pipe: Connection) -> list[dict[str, object]]:
+    clock = ManualClock(NOW)
+    rows = []
+    with Store(settings.store) as store:
+        for trip in trips:
+            store.put_trip(StoredTrip(id=trip["id"], body=json.dumps(trip), created_at=NOW))
+        keep = ReplayWriter(archive=Archive(settings.archive)) if settings.archive else None
+        async with create_planner(settings, clock, keep) as planner:
+            for name, later in (("cold", 0), ("new forecast", 61), ("unchanged", 5)):
+                clock.advance(timedelta(minutes=later))
+                if later == 61:
+                    pipe.send(clock())
+                    pipe.recv()
+                rows.append({"cycle": name, **await one_cycle(planner, store, settings, clock, trips)})
+                print(json.dumps(rows[-1]), flush=True)
+    return rows
+
+
+async def one_cycle(planner, store: Store, settings: Settings, clock: Clock, trips) -> dict[str, object]:  # type: ignore[no-untyped-def]
+    """Run a cycle and return its figures."""
+    first: dict[str, float] = {}
+    disk = _bytes(settings.store) + _bytes(settings.archive)
+    _forget_peak()
+    wall, cpu = time.perf_counter(), _cpu_s()
+
+    def on_new(notice: Notice) -> None:
+        first.setdefault(notice.trip_id, time.perf_counter() - wall)
+
+    store.on_new = on_new
+    outcome = await run_cycle(planner, store, clock())
+    row = {
+        "trips": len(outcome.plans),
+        "not_planned": len(outcome.not_planned),
+        "notices": len(outcome.new_notices),
+        "wall_s": round(time.perf_counter() - wall, 2),
+        "cpu_s": round(_cpu_s() - cpu, 2),
+        "peak_mb": round(_memory_mb("VmHWM")),
+        "disk_kb_a_trip": round((_bytes(settings.store) + _bytes(settings.archive) - disk) / len(trips) / 1e3, 1),
+    }
+    order = sorted((t for t in trips if t["id"] in first), key=lambda t: t["depart"])
+    row["first_word_s"] = round(first[order[0]["id"]], 2) if order else None
+    del outcome
+    gc.collect()
+    row["rest_mb"] = round(_memory_mb("VmRSS"))
+    return row
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--trips", type=int, default=200)
+    parser.add_argument("--routes", type=int, default=10)
+    parser.add_argument("--shared-rigs", action="store_true", help="three rig files for the whole fleet")
+    parser.add_argument("--keep", type=Path, help="leave the store and the archive in this folder")
+    asked = parser.parse_args()
+    folder = asked.keep or Path(tempfile.mkdtemp(prefix="alertd-cycle-"))
+    folder.mkdir(parents=True, exist_ok=True)
+    trips = make_fleet(folder, asked.trips, asked.routes, own_rigs=not asked.shared_rigs)
+    with forecast_server() as (url, pipe):
+        rows = asyncio.run(measure(settings_of(folder, url), trips, pipe))
+    if asked.keep is None:
+        shutil.rmtree(folder)
+    return int(any(row["not_planned"] for row in rows))
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,87 @@
+"""Trips of one kind of rig on one road share the compared departures, and their plans stay the same byte for byte."""
+
+from dataclasses import replace
+from datetime import timedelta
+from typing import Any
+
+import numpy as np
+import pytest
+
+from alertd.plan import departures
+from alertd.plan.hours.limits import HoursUsed
+from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead import hourly_need
+from alertd.plan.serialize import plan_json
+from alertd.road.road_class import RoadClass
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+
+ROUTE = make_route(120e3, stops=[make_stop(n, m) for n, m in (("a", 40e3), ("b", 90e3))])
+PARAMS = PlanParams(compare_h=12.0)
+RULES = {"US-XX": make_rules()}
+
+
+def storm(m: Any, d: Any, h: Any) -> Any:
+    return np.where((d >= 60e3) & (d <= 80e3) & (h >= 9) & (h <= 14) & (m < 7), RoadClass.SNOW, RoadClass.DRY)
+
+
+WEATHER = make_weather(ROUTE, storm, hours=60)
+
+
+def requests() -> list[PlanRequest]:
+    """Trucks with a rig of their own each, two kinds in turn, on and off the quarter, with and without hours used."""
+    kinds = make_rig(), replace(make_rig(), singles_carried=0)
+    out = []
+    for n, minute in enumerate((0, 0, 30, 37, 37, 52)):
+        rig = replace(kinds[n % 2], id=f"truck-{n}", name=f"Truck {n}", chain_size="11R22.5" if n % 3 else "")
+        used = HoursUsed() if n % 4 else HoursUsed(drive_h=8.0, on_duty_since=at_hour(3))
+        trip = TripInput(id=f"T-{n}", depart_at=at_hour(7) + timedelta(minutes=minute), used=used)
+        out.append(PlanRequest(trip, ROUTE, rig, RULES, WEATHER, PARAMS, at_hour(2)))
+    return out
+
+
+def test_shared_plans_equal_those_made_alone_byte_for_byte() -> None:
+    shared = [plan_json(make_plan(request)) for request in requests()]
+    alone = []
+    for request in requests():
+        hourly_need._hourly_need.cache_clear()
+        alone.append(plan_json(make_plan(request)))
+    assert shared == alone
+    assert len(set(shared)) == len(shared)
+
+
+def test_departures_are_compared_once_a_kind_and_minute(monkeypatch: pytest.MonkeyPatch) -> None:
+    compared: list[tuple[float, int]] = []
+    compare = departures._compare
+
+    def counted(need: Any, grid: tuple[float, int], *rest: Any) -> Any:
+        compared.append(grid)
+        return compare(need, grid, *rest)
+
+    monkeypatch.setattr(departures, "_compare", counted)
+    hourly_need._hourly_need.cache_clear()
+    for request in requests():
+        make_plan(request)
+    minutes = [(at_hour(7) + timedelta(minutes=m)).timestamp() for m in (37, 52)]
+    grid = (at_hour(2).timestamp(), 48)
+    # Both kinds: the quarters of the clock. Minute 37 has a truck of each kind, minute 52 one of the second.
+    assert sorted(compared) == sorted([grid, grid, (minutes[0], 1), (minutes[0], 1), (minutes[1], 1)])
+
+
+def test_a_closure_is_not_shared_with_trips_without_it() -> None:
+    first = requests()[0]
+    closed = replace(
+        first,
+        trip=replace(
+            first.trip,
+            closures=(
+                departures.Closure(
+                    start_m=50e3, end_m=55e3, begins_at=at_hour(0), ends_at=None, what="Road closed", source="office"
+                ),
+            ),
+        ),
+    )
+    free, held, again = (make_plan(r) for r in (first, closed, first))
+    assert {d.advice.value for d in held.departures} == {"hold"}
+    assert "hold" not in {d.advice.value for d in free.departures}
+    assert plan_json(free) == plan_json(again)
