@@ -78,6 +78,7 @@ def read_settings(path: Path) -> Settings:
         heartbeat_url=content.daemon.heartbeat_url,
         overpass_url=content.places.overpass_url,
         watch=watch_settings(path, content.watch, secret_of),
+        record=content.record.to_core(base),
         heartbeat_allow_networks=_networks(
             path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
         ),
