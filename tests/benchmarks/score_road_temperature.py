@@ -53,6 +53,7 @@ HOUR = 3600.0
 LEAST_H = 3  # hours of a case that count as one
 FADES_H = 6.0
 DRAWS = 2000
+CLOUD: float | None = None  # the same cloud in all hours of "weather known"; None takes the forecast's
 ROAD_NIGHT_ZENITH_DEG = 93.0  # sun gone, and with it the last of what it left
 
 
@@ -168,6 +169,8 @@ def build(case: Case, way: str) -> Forecast:
         total = np.where(ends < case.forecast_s[0], total[np.argmax(ends >= case.forecast_s[0])], total)
         total = np.where(ends > case.forecast_s[-1], total[np.flatnonzero(ends <= case.forecast_s[-1])[-1]], total)
     saturated = humidity.svp_water_hpa
+    if CLOUD is not None and way == "weather known":
+        cloud = np.full(ends.shape, CLOUD)
     fields = {
         "air_temp_c": hourly(both("air_c")),
         "rh_frac": np.clip(saturated(hourly(both("dewpoint_c"))) / saturated(hourly(both("air_c"))), 0.05, 1.0),
@@ -331,10 +334,12 @@ def goal_past(cases: list[Case], model: Model, say: Callable[[str], None], each:
     for word, night in (("night", True), ("day", False)):
         parts = {}
         for case in cases:
+            known = case.station_s[np.isfinite(case.station["air_c"])]
+            if known.size < 2 or known[-1] - known[0] < 24 * HOUR:
+                continue
             hours = run(case, "weather known", model)
             if hours is None:
                 continue
-            known = case.station_s[np.isfinite(case.station["air_c"])]
             some = hours.where((hours.night == night) & (hours.at_s >= known[0] + 24 * HOUR))
             if some.at_s.size >= LEAST_H:
                 parts[case.name] = some.error_k
@@ -512,9 +517,12 @@ def main() -> None:
         "--nearby", nargs="*", default=[], metavar="NAME=VALUE", help="Another constant of road.nearby."
     )
     parser.add_argument("--goals", default="12345", help="Which, e.g. 13; 5 is goal 3 with the air's offset fading.")
+    parser.add_argument(
+        "--cloud", type=float, help="Cloud 0-1 in all hours where the weather is known: what it decides."
+    )
     parser.add_argument("--members", type=int, default=MEMBERS, help="Fewer are faster and change little.")
     asked = parser.parse_args()
-    globals()["MEMBERS"] = asked.members
+    globals().update(MEMBERS=asked.members, CLOUD=asked.cloud)
     for name, value in (pair.split("=") for pair in asked.nearby):
         setattr(nearby, name, float(value))
     changed = {name: float(value) for name, value in (pair.split("=") for pair in asked.set)}
