@@ -192,7 +192,7 @@ class Daemon:
         """Record a round of the passes in the settings; a source that does not answer is a line in the log."""
         settings, now = self._planning.settings, self._clock()
         chosen, where = settings.record, str(settings.where)
-        places = passes_named(chosen.passes, self._planning.reference, where, "record.passes")
+        places = passes_named(chosen.passes, self._planning.reference.summits, where, "record.passes")
         kept = await record_round(self._planning, places, RecordingFolder(chosen.folder), now, chosen.most_mb)
         for line in dict.fromkeys(kept.failed):
             log.warning("recording: not had: %s", line)

@@ -192,3 +192,10 @@ def test_exposed_settings_need_a_token_before_the_first_start(write_config: Call
         pass
     path.write_text(path.read_text().replace("var/alertd.db", "alertd.db"))
     assert not [f for f in check_all(path, date(2027, 1, 14)) if asked in f.text]
+
+
+def test_passes_to_record_are_checked(alertd: Callable[..., Result], write_config: Callable[..., Path]) -> None:
+    config = write_config(changes={"[operator]": '[record]\npasses = ["Nowhere"]\n\n[operator]'})
+    done = alertd("check", "--config", config)
+    assert done.exit_code == 1
+    assert 'record.passes: "Nowhere" is not known' in done.output

@@ -13,11 +13,12 @@ import pytest
 import respx
 
 from alertd.errors import ConfigError, InputError, StoreError
+from alertd.forecast.past import missing_hours
 from alertd.planning.recordings.archived_run import ArchivedRun, Place, request_at
 from alertd.planning.recordings.csv_form import _observed, _Row
 from alertd.planning.recordings.folder import OBSERVATIONS, ROUNDS, RecordingFolder
 from alertd.planning.recordings.recorded import read_archive
-from alertd.planning.recordings.recorder import _add_observations, _make_room, passes_named, record_round
+from alertd.planning.recordings.recorder import _add_observations, _make_room, _without_past, passes_named, record_round
 from alertd.planning.recordings.score import cases_of
 from alertd.planning.recordings.truth import EVENTS, Chances, Seen
 from alertd.planning.stations import StationObserver
@@ -68,8 +69,13 @@ async def test_recorded_answers_give_the_same_forecast_again(
     assert (first.reports_n, again.reports_n, again.bytes_new) == (1, 0, 0), "the same round takes no space"
     assert first.licences == {forecast.provider: forecast.licence}
 
-    kept = await asyncio.to_thread(lambda: _all(folder))
-    ((run,), reports) = kept
+    # A source with past hours of its own asks no station in a plan; a recording needs what stations saw.
+    blank, begun = _without_past(forecast, morning), int((morning - forecast.start) / timedelta(hours=1)) + 1
+    assert missing_hours(forecast, morning).sum() == 0
+    assert missing_hours(blank, morning).sum() == begun > 48
+    np.testing.assert_array_equal(blank.air_temp_c[..., begun:], forecast.air_temp_c[..., begun:])
+
+    ((run,), reports) = await asyncio.to_thread(lambda: _all(folder))
     assert (run.place, run.made_at) == (PLACE, morning)
     (back,) = run.forecasts
     for name in ("air_temp_c", "rh_frac", "precip_mmwe_h", "wind_mps", "snow_level_m"):
@@ -124,10 +130,10 @@ def test_a_days_reports_take_little_space(tmp_path: Path) -> None:
 
 
 def test_pass_names_are_those_of_the_summits_file(ground: ReferenceData) -> None:
-    (one,) = passes_named(["snoqualmie pass"], ground, "alertd.toml", "record.passes")
+    (one,) = passes_named(["snoqualmie pass"], ground.summits, "alertd.toml", "record.passes")
     assert (one.name, round(one.elevation_m)) == ("Snoqualmie Pass", 919)
     with pytest.raises(ConfigError, match=r'record\.passes: "Nowhere" is not known.*summits file'):
-        passes_named(["Nowhere"], ground, "alertd.toml", "record.passes")
+        passes_named(["Nowhere"], ground.summits, "alertd.toml", "record.passes")
 
 
 def test_a_damaged_recording_is_one_line(tmp_path: Path) -> None:

@@ -42,7 +42,7 @@ async def _work(settings: "Settings", names: tuple[str, ...], into: Path, once: 
             str(settings.where), "record.passes", "names no pass", 'write passes = ["Snoqualmie Pass"], or use --pass'
         )
     async with create_planner(settings, system_clock) as planner:
-        places = passes_named(names, planner.reference, str(settings.where), "record.passes")
+        places = passes_named(names, planner.reference.summits, str(settings.where), "record.passes")
         while True:
             result = await record_round(planner, places, RecordingFolder(into), system_clock(), settings.record.most_mb)
             _show(result, settings.record.every_h, into, as_json)

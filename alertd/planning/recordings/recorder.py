@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Any, Final
 
+import numpy as np
 from pydantic import TypeAdapter
 
 import alertd
@@ -27,7 +28,8 @@ from alertd.planning.replays.replay_record import replay_settings
 from alertd.planning.replays.response_recorder import recording
 from alertd.records.past_evidence import evidence_to_plain
 from alertd.records.posted_controls import collect_posted
-from alertd.settings.reference_data import ReferenceData
+from alertd.route.elevation import NamedSummit
+from alertd.units import HOUR_S
 
 WINTER_DAYS: Final = 180  # the first of November to the end of April
 MEGABYTE: Final = 1_000_000
@@ -52,13 +54,13 @@ class RoundResult:
         return self.bytes_new * 24.0 / every_h * WINTER_DAYS
 
 
-def passes_named(names: Sequence[str], reference: ReferenceData, where: str, field: str) -> tuple[Place, ...]:
+def passes_named(names: Sequence[str], summits: Sequence[NamedSummit], where: str, field: str) -> tuple[Place, ...]:
     """The passes of the summits file by name, also without its bracket. Raises ConfigError for an unknown name or one
     that several passes have."""
     out = []
     for name in dict.fromkeys(names):
         wanted = name.strip().casefold()
-        found = [s for s in reference.summits if wanted in (s.name.casefold(), s.name.partition(" (")[0].casefold())]
+        found = [s for s in summits if wanted in (s.name.casefold(), s.name.partition(" (")[0].casefold())]
         exact = [s for s in found if s.name.casefold() == wanted]
         found = exact if len(exact) == 1 else found
         if len(found) > 1:
@@ -96,7 +98,7 @@ async def record_round(
         reports: list[StationReport] = []
         surfaces: tuple[RoadReport, ...] = ()
         if sources.past is not None and forecasts:
-            past = await sources.past.evidence(route, request, forecasts)
+            past = await sources.past.evidence(route, request, [_without_past(forecasts[0], now_utc)])
             reports += past.reports
             failed += [f"past hours at {place.name}: {problem}" for problem in past.problems]
         if sources.road_stations is not None:
@@ -133,6 +135,13 @@ async def record_round(
         licences=licences,
         failed=tuple(failed),
     )
+
+
+def _without_past(forecast: Forecast, now_utc: datetime) -> Forecast:
+    """The forecast as if its source gave no past hours: stations are then asked for all of them, since the recording
+    needs what they saw between two rounds."""
+    begun = forecast.start.timestamp() + HOUR_S * np.arange(forecast.hours) <= now_utc.timestamp()
+    return replace(forecast, air_temp_c=np.where(begun, np.nan, forecast.air_temp_c))
 
 
 def _round_line(place: Place, forecasts: Sequence[Forecast], settings: str, now_utc: datetime) -> dict[str, Any]:

@@ -60,9 +60,11 @@ class Seen(Generic[R]):
     """Reports near one place by time."""
 
     def __init__(self, place: Place, reports: Sequence[R]) -> None:
-        near = [r for r, there in zip(reports, _there(place, [r.station for r in reports]), strict=True) if there]
-        self._reports = sorted(near, key=lambda r: r.observed_at)
-        self._at_s = [r.observed_at.timestamp() for r in self._reports]
+        near: list[R] = [
+            r for r, there in zip(reports, _there(place, [r.station for r in reports]), strict=True) if there
+        ]
+        self._reports: list[R] = sorted(near, key=lambda r: r.observed_at)
+        self._at_s: list[float] = [r.observed_at.timestamp() for r in self._reports]
 
     def nearest(self, epoch_s: float) -> R | None:
         """The report closest to a time, within WITHIN."""
