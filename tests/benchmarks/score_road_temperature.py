@@ -141,7 +141,9 @@ def build(case: Case, way: str) -> Forecast:
     f, s = case.forecast, case.station
     have = case.forecast_s.size > 1
     if way == "weather known":
-        first, last = case.station_s[0], max([case.station_s[-1], *case.forecast_s[-1:]])
+        first = case.station_s[0]
+        # The start rests on the first day; nothing is scored after the station's last hour.
+        last = max(case.station_s[-1], min([first + 25 * HOUR, *case.forecast_s[-1:]]))
     else:
         first, last = case.forecast_s[0], case.forecast_s[-1]
         if way == "with past":
