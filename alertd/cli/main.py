@@ -21,6 +21,7 @@ _COMMANDS: Final = {
     "init": LazyCommand("alertd.cli.commands.init", "init", "Make a settings folder and plan a first trip."),
     "parked": LazyCommand("alertd.cli.commands.dead_letters", "parked", "List notices that could not be delivered."),
     "plan": LazyCommand("alertd.cli.commands.plan", "plan", "Plan one trip now."),
+    "record": LazyCommand("alertd.cli.archives.record", "record", "Record forecasts and reports of passes."),
     "rehearse": LazyCommand("alertd.cli.offline.rehearse", "rehearse_command", "Run a virtual day under a sky."),
     "replay": LazyCommand("alertd.cli.commands.replay", "replay", "Make a stored plan again and compare it."),
     "report": LazyCommand("alertd.cli.commands.report", "report", "Record what a driver reports by phone."),

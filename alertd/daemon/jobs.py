@@ -3,7 +3,7 @@
 import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -13,6 +13,8 @@ from alertd.daemon.leadership import process_name
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, InputError
 from alertd.planning.planner import Planner
+from alertd.planning.recordings.folder import RecordingFolder
+from alertd.planning.recordings.recorder import passes_named, record_round
 from alertd.planning.sentinel import ask_all, known_place
 from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
@@ -30,6 +32,7 @@ from alertd.sources.http.exchange import MAX_STALE_USE
 from alertd.sources.kept_forecasts import FILES_KEPT, KEPT_FOLDER, KeptForecasts
 from alertd.store.archive import Archive
 from alertd.store.store import Store
+from alertd.units import HOUR_S
 from alertd.watch.beacon import beacon_of, write_beacon
 
 log = logging.getLogger(__name__)
@@ -191,6 +194,16 @@ class Daemon:
             "sources checked: %d, to look at: %d", len({f.source for f in found}), sum(f.level != "ok" for f in found)
         )
 
+    async def record(self) -> None:
+        """Record a round of the passes in the settings; a source that does not answer is a line in the log."""
+        settings, now = self._planning.settings, self._clock()
+        chosen, where = settings.record, str(settings.where)
+        places = passes_named(chosen.passes, self._planning.reference.summits, where, "record.passes")
+        kept = await record_round(self._planning, places, RecordingFolder(chosen.folder), now, chosen.most_mb)
+        for line in dict.fromkeys(kept.failed):
+            log.warning("recording: not had: %s", line)
+        log.info("recorded %d passes, %d bytes new", kept.places_n, kept.bytes_new)
+
     def trigger(self, job: Callable[[], Coroutine[None, None, None]]) -> Callable[[], Awaitable[None]]:
         """The timer's callback for `job`: starts it, unless two runs are in progress, and does not wait.
 
@@ -259,7 +272,22 @@ def schedule_jobs(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSc
         id="check_sources",
         next_run_time=now + CHECK_SOURCES_FIRST,
     )
+    if settings.record.passes:
+        every_s = round(settings.record.every_h * HOUR_S)
+        scheduler.add_job(
+            daemon.trigger(daemon.record),
+            "interval",
+            seconds=every_s,
+            id="record",
+            next_run_time=_next_multiple(now, every_s),
+        )
     return scheduler
+
+
+def _next_multiple(now: datetime, every_s: int) -> datetime:
+    """The next whole multiple since midnight UTC, so that restarts add no rounds and days are alike."""
+    at_s = now.timestamp()
+    return datetime.fromtimestamp(at_s - at_s % every_s + every_s, UTC)
 
 
 def run_cycle_soon(scheduler: AsyncIOScheduler, clock: Clock) -> None:

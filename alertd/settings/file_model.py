@@ -15,6 +15,7 @@ from alertd.settings.channels import SECTIONS
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
 from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
+from alertd.settings.recording import RecordFile
 from alertd.settings.watch import WatchFile
 from alertd.sources.files.ordering import Ceiling, Pair, in_order
 from alertd.sources.files.toml import FieldError, FileModel
@@ -358,6 +359,7 @@ class CommonSettingsFile(FileModel):
     chain_log: ChainPayFile = ChainPayFile()
     daemon: DaemonFile
     watch: WatchFile = WatchFile()
+    record: RecordFile = RecordFile()
 
     @model_validator(mode="after")
     def _parts_stand_in_order(self) -> "CommonSettingsFile":

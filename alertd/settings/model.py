@@ -13,6 +13,7 @@ from alertd.notices.reports.chain_pay import ChainPay
 from alertd.plan.params import PlanParams
 from alertd.settings.forecast import ForecastSettings
 from alertd.settings.languages import Languages
+from alertd.settings.recording import RecordSettings
 from alertd.settings.watch import WatchSettings
 from alertd.sources.openstreetmap.overpass import OVERPASS_URL
 from alertd.store.url import StoreLocation
@@ -110,6 +111,7 @@ class Settings:
     heartbeat_allow_networks: tuple[Network, ...] = ()
     overpass_url: str = OVERPASS_URL
     watch: WatchSettings = field(default_factory=WatchSettings)
+    record: RecordSettings = field(default_factory=RecordSettings)
 
     @property
     def links_key(self) -> Path:

@@ -85,6 +85,7 @@ def settings_from(path: Path, table: Mapping[str, Any]) -> Settings:
         heartbeat_url=content.daemon.heartbeat_url,
         overpass_url=content.places.overpass_url,
         watch=watch_settings(path, content.watch, secret_of),
+        record=content.record.to_core(base),
         heartbeat_allow_networks=_networks(
             path, "daemon.heartbeat_allow_networks", content.daemon.heartbeat_allow_networks
         ),

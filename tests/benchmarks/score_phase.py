@@ -23,7 +23,14 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.road.humidity import isa_pressure_hpa, svp_water_hpa, wet_bulb_c
-from alertd.road.precip_phase import MOUNTAIN_REPORTS, Calibration, jennings_trivariate, snow_chance, wang_wet_bulb
+from alertd.road.precip_phase import (
+    MOUNTAIN_REPORTS,
+    TRAINED_OBSERVERS,
+    Calibration,
+    jennings_trivariate,
+    snow_chance,
+    wang_wet_bulb,
+)
 
 OBSERVATIONS = Path(__file__).resolve().parents[3] / "shared" / "observations"
 TAHOE = OBSERVATIONS / "phase_reports_tahoe_2020_2021.csv"
@@ -58,6 +65,40 @@ def compare(t: Any, rh: Any, p: Any, snow: Any) -> None:
     row("Wang 2019, as published", published.wang, snow)
     row("their mean, as published", published.mean, snow)
     row("their mean, calibrated (default)", snow_chance(t, rh, p).mean, snow)
+    row("their mean, trained observers", snow_chance(t, rh, p, calibration=TRAINED_OBSERVERS).mean, snow)
+
+
+LEAST_REPORTS = 10  # of a region; fewer say nothing
+DRAWS = 2000
+# Parts of the surface reports by state.
+PARTS = {
+    "Washington, Oregon, Idaho": ("WA", "OR", "ID"),
+    "California, Nevada": ("CA", "NV"),
+    "New York, New England": ("NY", "ME", "NH", "VT", "MA", "CT", "RI"),
+    "Upper Midwest and plains": ("MN", "WI", "IA", "SD", "ND", "NE", "MI"),
+    "Alaska": ("AK",),
+}
+
+
+def regions(name: str, groups: dict[str, Any], t: Any, rh: Any, p: Any, snow: Any) -> None:
+    """Accuracy and Brier score by region, with 90 % of the Brier score over reports drawn again."""
+    how = {"published": None, "mountain": MOUNTAIN_REPORTS, "trained": TRAINED_OBSERVERS}
+    chance = {word: snow_chance(t, rh, p, calibration=c).mean for word, c in how.items()}
+    print(f"{name}, by region: right, Brier (90 %)")
+    rng = np.random.default_rng(3)
+    for region, mask in groups.items():
+        k = np.flatnonzero(mask)
+        if k.size < LEAST_REPORTS:
+            print(f"  {region:28s} {k.size:4d} reports: too few")
+            continue
+        drawn = rng.integers(0, k.size, (DRAWS, k.size))
+        parts = []
+        for word, q in chance.items():
+            error = (q[k] - snow[k]) ** 2
+            low, high = np.quantile(error[drawn].mean(axis=1), (0.05, 0.95))
+            right = np.mean((q[k] >= 0.5) == (snow[k] > 0.5))
+            parts.append(f"{word} {right:.3f} {error.mean():.3f} ({low:.3f}-{high:.3f})")
+        print(f"  {region:28s} {k.size:4d} reports  " + "   ".join(parts))
 
 
 def fit(t: Any, rh: Any, p: Any, snow: Any) -> Calibration:
@@ -109,6 +150,12 @@ def tahoe() -> None:
     row(f"  refitted, storms left out ({FOLDS} parts)", left_out(fold[box], *data), snow[box])
     quarter = np.digitize(z[box], np.quantile(z[box], (0.25, 0.5, 0.75)))
     row("  refitted, heights left out", left_out(quarter, *data), snow[box])
+    state, height = np.array([r["state"] for r in result])[box], z[box]
+    groups = {name: state == name for name in ("California", "Nevada")}
+    edges_m = np.quantile(height, (0.0, 0.25, 0.5, 0.75, 1.0))
+    for low, high in pairwise(edges_m):
+        groups[f"{low:.0f} to {high:.0f} m"] = (height >= low) & (height <= high)
+    regions("Tahoe", groups, *data)
     c = fit(*data)
     print(f"  fit: shift {c.shift:.3f} slope {c.slope:.3f} dry_per_k {c.dry_per_k:.3f}; in use: {MOUNTAIN_REPORTS}")
     print("Tahoe, how often it was snow by what the published and the calibrated mean said")
@@ -140,6 +187,10 @@ def surface() -> None:
     box = (t >= BOX_C[0]) & (t <= BOX_C[1]) & np.isin(kind, ("rain", "snow"))
     print(f"surface reports 1995-03-18, air {BOX_C[0]:g} to {BOX_C[1]:g} °C (mean height {z[box].mean():.0f} m)")
     compare(t[box], rh[box], p[box], (kind[box] == "snow") * 1.0)
+    state = np.array([r["region"].split()[1] if len(r["region"].split()) > 2 else "" for r in rows])[box]
+    groups = {name: np.isin(state, codes) for name, codes in PARTS.items()}
+    groups |= {f"only {code}": state == code for code in ("NH", "OR")}
+    regions("surface reports", groups, t[box], rh[box], p[box], (kind[box] == "snow") * 1.0)
     for name in ("freezing", "ice pellets"):
         k = kind == name
         if k.any():

@@ -249,3 +249,10 @@ def test_a_check_without_mistakes_is_short(alertd: Callable[..., Result], demo: 
     assert sum(line.startswith("ok") for line in lines) <= 15
     detailed = alertd("check", "-v", "--config", demo / "alertd.toml").stdout.splitlines()
     assert len(detailed) > len(lines) + 20
+
+
+def test_passes_to_record_are_checked(alertd: Callable[..., Result], write_config: Callable[..., Path]) -> None:
+    config = write_config(changes={"[operator]": '[record]\npasses = ["Nowhere"]\n\n[operator]'})
+    done = alertd("check", "--config", config)
+    assert done.exit_code == 1
+    assert 'record.passes: "Nowhere" is not known' in done.output

@@ -15,16 +15,18 @@ import pytest
 from alertd.clock import system_clock
 from alertd.daemon import jobs
 from alertd.daemon.daemon import run_daemon
-from alertd.daemon.jobs import Daemon
+from alertd.daemon.jobs import Daemon, schedule_jobs
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import ConfigError, StoreError
 from alertd.notices.model import Audience
 from alertd.notices.triggers.compose import office_notice
 from alertd.planning.planner import Planner
 from alertd.planning.road_reports import NO_ROAD_REPORTS
+from alertd.planning.recordings.folder import ROUNDS, RecordingFolder
 from alertd.planning.weather import WeatherSources
 from alertd.service.cycle import DueTrips
 from alertd.settings.model import Settings
+from alertd.settings.recording import RecordSettings
 from alertd.settings.reference_data import ReferenceData
 from alertd.settings.watch import WatchSettings
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key
@@ -221,3 +223,15 @@ async def test_each_good_cycle_writes_the_beacon(
     written = decode((tmp_path / "beacon.json").read_bytes(), b"k" * 32, "")
     assert before <= written.written_at <= system_clock()
     assert written.next_by - written.written_at == timedelta(minutes=planning.settings.plan_every_min + 10)
+
+
+async def test_passes_in_the_settings_are_recorded_at_whole_hours(daemon: Daemon, tmp_path: Path) -> None:
+    """Without a source the round has station reports at most; it is kept all the same."""
+    planning = daemon._planning
+    assert schedule_jobs(daemon, planning.settings, system_clock).get_job("record") is None
+    chosen = RecordSettings(passes=("Lookout Pass",), folder=tmp_path / "recording", every_h=6.0)
+    planning.settings = replace(planning.settings, record=chosen)
+    job = schedule_jobs(daemon, planning.settings, system_clock).get_job("record")
+    assert (job.trigger.interval, job.next_run_time.hour % 6, job.next_run_time.minute) == (timedelta(hours=6), 0, 0)
+    await daemon.record()
+    assert [line.value["place"]["name"] for line in RecordingFolder(chosen.folder).lines(ROUNDS)] == ["Lookout Pass"]

@@ -8,9 +8,10 @@ from alertd.cli.checking.finding import Finding, read_each
 from alertd.cli.checking.law import fact_findings, practice_findings
 from alertd.cli.checking.trips import route_findings, trip_findings
 from alertd.daemon.daemon import heartbeat_of, open_channels
-from alertd.errors import AlertdError
+from alertd.errors import AlertdError, ConfigError
 from alertd.planning.gather import findings
 from alertd.planning.gather_places import place_findings
+from alertd.planning.recordings.recorder import passes_named
 from alertd.rules.cases import wrong_cases
 from alertd.settings.extensions import CHANNELS
 from alertd.settings.model import PlacePaths, Settings
@@ -67,9 +68,23 @@ def check_all(path: Path, today: date) -> list[Finding]:
     out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
+    out += _record_findings(settings)
     if settings.road_stations is not None:
         out += read_each("road station", sorted(settings.road_stations.glob("*.toml")), _service_line)
     return out
+
+
+def _record_findings(settings: Settings) -> list[Finding]:
+    """Passes to record that the summits file does not have; nothing where none is recorded."""
+    where, file = str(settings.where), settings.places.summits
+    try:
+        passes_named(settings.record.passes, read_named_summits(file) if file else (), where, "record.passes")
+    except ConfigError as exc:
+        return [Finding(file=where, level="wrong", text=str(exc))] if exc.where == where else []
+    if settings.record.passes and not settings.forecast.observations:
+        text = f"{where}: record.passes records no station reports while forecast.observations is off"
+        return [Finding(file=where, level="look", text=text)]
+    return []
 
 
 def _service_line(path: Path) -> str:

@@ -19,10 +19,18 @@ from alertd.service.date_range import period
 @click.option("--from", "since", default="", metavar="DATE", help="31 days back if not given.")
 @click.option("--to", "until", default="", metavar="DATE", help="This day counts too; now if not given.")
 @click.option("--fit", "fit", is_flag=True, help="Fit our estimate of postings to what was posted; changes no plan.")
+@click.option("--archive", metavar="DIR", help="Score an archive of forecasts and observations, not plans.")
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 @config_option
-def score(since: str, until: str, fit: bool, as_json: bool, config: str | None) -> None:
+def score(since: str, until: str, fit: bool, archive: str | None, as_json: bool, config: str | None) -> None:
     """Compare the plans of a period with driver reports, posted controls and station observations."""
+    if archive is not None:
+        from alertd.cli.archives.score_archive import score_archive_command
+
+        if since or until or fit:
+            raise click.UsageError("--archive scores a whole folder: leave out --from, --to and --fit")
+        score_archive_command(archive, as_json, config)
+        return
     from alertd.planning.planner import create_planner
     from alertd.service.scoring import scores
 

@@ -82,7 +82,7 @@ async def _plan_inputs(first: ArchivedPlan, folder: Path, where: str) -> PlanInp
     places = write_files(record.files, folder)
     client, reference, params = ReplayClient(record.responses), load_reference_data(places), _params(record, where)
     weather_sources, elevations = open_weather_sources(
-        _forecast(record.settings, places), record.settings.noncommercial, where, client
+        forecast_settings_kept(record.settings, _road(places)), record.settings.noncommercial, where, client
     )
     weather_sources = replace(weather_sources, past=RecordedPast(recorded=record.past))
     route = await load_route(folder / record.route, reference, elevations)
@@ -98,7 +98,8 @@ async def _plan_inputs(first: ArchivedPlan, folder: Path, where: str) -> PlanInp
     return build_plan_inputs(trip, context)
 
 
-def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
+def forecast_settings_kept(chosen: ReplaySettings, road: RoadSettings) -> ForecastSettings:
+    """The settings of sources as they were; secrets are not kept, and no station is asked."""
     return ForecastSettings(
         sources=chosen.sources,
         members=chosen.members,
@@ -114,8 +115,12 @@ def _forecast(chosen: ReplaySettings, places: PlacePaths) -> ForecastSettings:
         weights=chosen.weights,
         keys=chosen.providers,
         secrets=dict.fromkeys(chosen.secret_keys, "not kept"),
-        road=read_road(places.road) if places.road else RoadSettings(),
+        road=road,
     )
+
+
+def _road(places: PlacePaths) -> RoadSettings:
+    return read_road(places.road) if places.road else RoadSettings()
 
 
 def _params(record: ReplayRecord, where: str) -> PlanParams:

@@ -64,7 +64,9 @@ class _Failed(StoredModel):
     retry_after_s: float | None
 
 
-class _Response(StoredModel):
+class StoredResponse(StoredModel):
+    """A response without its body, which is named by its digest."""
+
     url: str
     refresh: bool
     body: str = ""
@@ -119,7 +121,7 @@ class _Manifest(StoredModel):
     chosen: ReplaySettings
     files: dict[str, str]
     route: str
-    heard: tuple[_Response, ...]
+    heard: tuple[StoredResponse, ...]
     closures: tuple[_Closure, ...] = ()  # none in plans kept before there were any
     posted: dict[str, Any] = Field(default_factory=dict)  # likewise
     past: dict[str, Any] = Field(default_factory=dict)  # none in plans kept before stations filled past hours
@@ -167,7 +169,9 @@ class ReplayWriter:
 
 def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
     now = inputs.now_utc
-    responses = sorted((_packed(archive, h, now) for h in inputs.responses), key=lambda h: (h["url"], h["refresh"]))
+    responses = sorted(
+        (pack_response(archive, h, now) for h in inputs.responses), key=lambda h: (h["url"], h["refresh"])
+    )
     shared = {
         "format": FORMAT,
         "alertd": alertd.__version__,
@@ -216,7 +220,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         }
         stored["chosen"] = _with_providers(stored["chosen"])
         manifest = _Manifest.model_validate_json(json.dumps(stored))
-        responses = tuple(_unpacked(archive, h) for h in manifest.heard)
+        responses = tuple(unpack_response(archive, h) for h in manifest.heard)
         posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
         past = evidence_from_plain(manifest.past) if manifest.past else PastEvidence()
         trip = parse_trip(manifest.trip, plan_id)
@@ -286,7 +290,8 @@ def _get_json(archive: Archive, digest: Any) -> Any:
     return json.loads(archive.get(str(digest)))
 
 
-def _packed(archive: Archive, response: SourceResponse, now_utc: datetime) -> dict[str, Any]:
+def pack_response(archive: Archive, response: SourceResponse, now_utc: datetime) -> dict[str, Any]:
+    """Store the body of a response; returns what else is kept of it as plain values."""
     asked = {"url": response.url, "refresh": response.refresh}
     if response.failed is not None:
         exc = response.failed
@@ -297,7 +302,9 @@ def _packed(archive: Archive, response: SourceResponse, now_utc: datetime) -> di
     return asked | answer | {"stale_because": response.stale_because}
 
 
-def _unpacked(archive: Archive, stored: _Response) -> SourceResponse:
+def unpack_response(archive: Archive, stored: StoredResponse) -> SourceResponse:
+    """The response as `pack_response` stored it. Raises StoreError for a missing or damaged body, KeyError for an
+    unknown kind of failure."""
     if stored.failed is None:
         return SourceResponse(
             url=stored.url,

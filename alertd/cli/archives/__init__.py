@@ -1,0 +1,1 @@
+"""Commands on archives of forecasts and observations: recording, and their scores."""

@@ -1,0 +1,1 @@
+"""Keeps forecasts and observations of passes through a winter, and scores the chain on them."""
