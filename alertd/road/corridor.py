@@ -17,7 +17,15 @@ from alertd.forecast.model import REQUIRED_FIELDS, Forecast
 from alertd.road.downscale import AIR, AirParams, ColumnPlaces, Ranks, weather_at_road
 from alertd.road.humidity import Array
 from alertd.road.lane.block import SPIN_UP_H, LaneRules, run_block
-from alertd.road.lane.maintenance import SERVICE, LaneTraits, Service, glazes_above_zero, has_old_snow, kept_an_hour
+from alertd.road.lane.maintenance import (
+    SERVICE,
+    LaneTraits,
+    Service,
+    glazes_above_zero,
+    has_old_snow,
+    has_snow_beside,
+    kept_an_hour,
+)
 from alertd.road.lane.roadside import WETTED_FRAC
 from alertd.road.nearby import NOTHING_NEAR, Nearby, start_readings
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
@@ -263,6 +271,7 @@ def run_corridor(
             glazes=np.repeat(glazes_above_zero(quantiles.phase_model, kind), block.size),
             wetted=np.repeat(quantiles.phase < WETTED_FRAC, block.size),
             old_snow=np.repeat(has_old_snow(quantiles.service, service), block.size),
+            snow_beside=np.repeat(has_snow_beside(quantiles.service, service), block.size),
             kept_frac=np.tile(
                 kept_an_hour(service, forecast.start.timestamp(), forecast.hours, place.lon_deg[block]), (1, members)
             ).astype(np.float32),

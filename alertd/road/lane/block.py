@@ -15,7 +15,14 @@ from numpy.typing import NDArray
 from alertd.road.downscale import RoadWeather
 from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, start_state, step
 from alertd.road.humidity import Array
-from alertd.road.lane.maintenance import GLAZES_BELOW_C, GLAZES_FROM_MMWE_H, LaneTraits, Service, serviced
+from alertd.road.lane.maintenance import (
+    GLAZE_STAYS_H,
+    GLAZES_BELOW_C,
+    GLAZES_FROM_MMWE_H,
+    LaneTraits,
+    Service,
+    serviced,
+)
 from alertd.road.lane.roadside import FromBeside, from_beside
 from alertd.road.lane.unseen_snow import unseen_may_lie
 from alertd.road.nearby import moved_to_reading
@@ -70,13 +77,13 @@ def run_block(weather: RoadWeather, rules: LaneRules, traits: LaneTraits) -> dic
     or not. The others count as bare after 48 known hours in a row, or after 12 with the road above +1 °C for 3 of them.
     """
     layers_c = start_layers_c(weather, rules.params)
-    beside = from_beside(weather)
     shaded = replace(weather, forcing=weather.forcing._replace(shortwave_wm2=weather.shaded_wm2))
     whole = np.arange(weather.known.shape[1])
+    # A first day above 0 °C [A]: the days before were mild too, and have melted what lay there.
+    cold = layers_c[0] <= 0.0
+    beside = from_beside(weather, (rules.limits.unseen_snow_mmwe * (traits.snow_beside & cold)).astype(np.float32))
     start = start_state(layers_c)
     if rules.latest_start_h >= 0 and traits.old_snow.any():
-        # A first day above 0 °C [A]: the days before were mild too, and have melted what lay there.
-        cold = layers_c[0] <= 0.0
         start = _under_old_snow(start, traits.old_snow & cold, rules.limits.unseen_snow_mmwe)
     untouched = _run(shaded, rules.params, rules, traits, beside, start, whole, rules.dt_s, None)
     out: dict[str, NDArray[Any]] = {
@@ -115,6 +122,7 @@ def _run(
     every = at.size == weather.known.shape[1]
     state, started = start, np.zeros(at.size, dtype=np.bool_)
     glazes, wetted = traits.glazes[at], traits.wetted[at]
+    glaze_left_h = np.zeros(at.size, dtype=np.int8)  # of glaze that the source knows of and the column does not
     readings = None if traits.readings is None else traits.readings.of(at)
     classes, grips = (np.empty((hours, at.size), dtype=np.int8) for _ in range(2))
     stores = {n: np.empty((hours, at.size), dtype=np.float32) for n in _STORES}
@@ -142,9 +150,13 @@ def _run(
         parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe, "hoar_mmwe": state.hoar_mmwe}
         named = classify(*four, **parts, limits=rules.limits)
         grip = gripping_class(named, state.snow_mmwe, state.ice_mmwe, **parts, limits=rules.limits)
-        glazed = glazes & (forcing.freezing_mmwe_h >= GLAZES_FROM_MMWE_H)
-        glazed &= (state.surface_temp_c < GLAZES_BELOW_C) & _MAY_GLAZE[named]
-        classes[h], grips[h] = (np.where(glazed, np.int8(RoadClass.GLAZE), c) for c in (named, grip))
+        falls = glazes & (forcing.freezing_mmwe_h >= GLAZES_FROM_MMWE_H)
+        if falls.any() or glaze_left_h.any():
+            glaze_left_h = np.where(falls, np.int8(GLAZE_STAYS_H), np.maximum(glaze_left_h - 1, 0)).astype(np.int8)
+            glaze_left_h[state.surface_temp_c >= GLAZES_BELOW_C] = 0
+            glazed = (glaze_left_h > 0) & _MAY_GLAZE[named]
+            named, grip = (np.where(glazed, np.int8(RoadClass.GLAZE), c) for c in (named, grip))
+        classes[h], grips[h] = named, grip
         for name, values in zip(_STORES, four, strict=True):
             stores[name][h] = np.where(known, values, np.nan)
     return _Lane(classes, grips, stores)
