@@ -118,9 +118,10 @@ class CellAir(NamedTuple):
 
 
 class _HourGeometry(NamedTuple):
-    """Per hour and column, (column, hour): the sun's zenith angle and the month of the season."""
+    """Per hour and column, (column, hour): zenith angle of the sun, radiation of the clear sky, month of the season."""
 
     zenith_deg: Array
+    clear_sky_wm2: Array
     month: NDArray[np.int64]
 
 
@@ -129,7 +130,8 @@ def _hour_geometry(forecast: Forecast, place: ColumnPlaces) -> _HourGeometry:
     lat, lon = place.lat_deg[:, None], place.lon_deg[:, None]
     zenith, _ = radiation.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
     month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
-    return _HourGeometry(zenith, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
+    clear_sky_wm2 = radiation.clear_sky_wm2(zenith, place.elevation_m[:, None])
+    return _HourGeometry(zenith, clear_sky_wm2, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
 
 
 _ALL: Final = slice(None)
@@ -227,7 +229,7 @@ def _some_members(
     how = params.calibration, seen
     precip_by_phase = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, how)
     given_shortwave = _given(forecast, "shortwave_wm2", some, place)
-    sunshine = _sunshine(given_shortwave, radiation.clear_sky_wm2(when.zenith_deg, road_z), cloud)
+    sunshine = _sunshine(given_shortwave, when.clear_sky_wm2, cloud)
     clear_or_known = np.nan_to_num(cloud, nan=0.0)
     shaded = sunshine * (1.0 - params.direct_frac * (1.0 - clear_or_known)) if params.shaded else sunshine
     if params.horizon_deg > 0.0:
@@ -283,7 +285,9 @@ def fog_deposit_mmwe_h(
     """
     rh, temp_c = road_air
     # Saturation over ice by that over water is exp(0.0097 T), within 0.3 % of Buck 1996 from -30 to 0 °C.
-    foggy = (sight_m < FOG_SIGHT_M) & (rh >= FOG_RH_FRAC * np.exp(0.0097 * np.minimum(temp_c, 0.0)))
+    foggy = sight_m < FOG_SIGHT_M
+    if foggy.any():
+        foggy = foggy & (rh >= FOG_RH_FRAC * np.exp(0.0097 * np.minimum(temp_c, 0.0)))
     unseen = np.isnan(sight_m) & (cell_rh >= UNSEEN_FOG_RH_FRAC)
     there = (foggy | unseen | coded) & (precip <= FOG_MOST_PRECIP_MMWE_H)
     if not there.any():

@@ -82,10 +82,7 @@ def classify(
     below it.
     """
     t, w, s, i, g, packed, hoar = np.broadcast_arrays(
-        *(
-            np.asarray(x, dtype=np.float64)
-            for x in (surface_temp_c, water_mmwe, snow_mmwe, ice_mmwe, glaze_mmwe, packed_mmwe, hoar_mmwe)
-        )
+        *(np.asarray(x) for x in (surface_temp_c, water_mmwe, snow_mmwe, ice_mmwe, glaze_mmwe, packed_mmwe, hoar_mmwe))
     )
     clear = i - hoar
     snowy = s >= limits.snow_mmwe
@@ -108,7 +105,7 @@ def classify(
     return chosen
 
 
-_COVERS: Final = np.isin(np.arange(-1, max(RoadClass) + 1), (RoadClass.SNOW, RoadClass.SLUSH, RoadClass.PACKED_SNOW))
+_COVERS: Final = (RoadClass.SNOW, RoadClass.SLUSH, RoadClass.PACKED_SNOW)
 
 
 def gripping_class(
@@ -131,7 +128,9 @@ def gripping_class(
     snow, packed, glaze = (np.asarray(x) for x in (snow_mmwe, packed_mmwe, glaze_mmwe))
     with np.errstate(invalid="ignore"):
         glazed = glaze >= limits.rime_mmwe
-        covered = _COVERS[road_class.astype(np.intp) + 1]
+        covered = np.zeros(road_class.shape, dtype=np.bool_)
+        for cover in _COVERS:
+            covered |= road_class == cover
         if not (covered.any() or glazed.any()):
             return road_class.copy()
         iced = covered & (np.asarray(ice_mmwe) - packed - np.asarray(hoar_mmwe) >= limits.ice_mmwe)

@@ -52,7 +52,10 @@ def drift_transport_kgms(wind_mps: Array, air_temp_c: Array) -> Array:
     base, linear, square = THRESHOLD_MPS
     threshold = base + linear * air_temp_c + square * air_temp_c**2
     power, scale = TRANSPORT
-    return np.where((wind_mps > threshold) & (air_temp_c < 0.0), wind_mps**power / scale, 0.0)
+    blows = np.flatnonzero((wind_mps > threshold) & (air_temp_c < 0.0))  # few; a power takes long
+    out = np.zeros(wind_mps.shape, dtype=wind_mps.dtype)
+    out[blows] = wind_mps[blows] ** power / scale
+    return out
 
 
 def from_beside(weather: RoadWeather, lying_mmwe: Float32) -> FromBeside:
