@@ -34,8 +34,8 @@ from alertd.units import HOUR_S
 
 TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
-# Columns per pass. A call of numpy costs as much as 2,000 values: passes of 8192 take a third longer. 20,480 columns and
-# 72 hours need about 160 MB.
+# Columns per pass. A call of numpy costs as much as 2,000 values: passes of 8192 take a third longer. 20,480 columns
+# and 72 hours need about 160 MB.
 BLOCK_COLUMNS: Final = 20_480
 
 _CLASSES: Final = ("road_class", "grip_class", "untouched_class")
