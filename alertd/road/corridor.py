@@ -268,12 +268,13 @@ def run_corridor(
             forecast.hours,
         )
         kind = deck if cells.is_deck[block[0]] else params
+        old_snow = has_old_snow(quantiles.service, service)
         traits = LaneTraits(
             serviced=np.repeat(quantiles.service < service.serviced_frac, block.size),
             glazes=np.repeat(glazes_above_zero(quantiles.phase_model, kind), block.size),
             wetted=np.repeat(quantiles.phase < WETTED_FRAC, block.size),
-            old_snow=np.repeat(has_old_snow(quantiles.service, service), block.size),
-            snow_beside=np.repeat(has_snow_beside(quantiles.service, service), block.size),
+            old_snow=np.repeat(old_snow, block.size),
+            snow_beside=np.repeat(has_snow_beside(quantiles.phase_model, old_snow), block.size),
             kept_frac=np.tile(
                 kept_an_hour(service, forecast.start.timestamp(), forecast.hours, place.lon_deg[block]), (1, members)
             ).astype(np.float32),

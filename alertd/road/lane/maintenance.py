@@ -123,13 +123,12 @@ def has_old_snow(service_rank: Array, service: Service) -> NDArray[np.bool_]:
     return np.asarray(service_rank >= 1.0 - OLD_SNOW_FRAC * (1.0 - service.serviced_frac))
 
 
-def has_snow_beside(service_rank: Array, service: Service) -> NDArray[np.bool_]:
-    """(member,): True for a share OLD_SNOW_FRAC of all members, those with old snow on the lane among them.
+def has_snow_beside(rank: Array, old_snow: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(member,): True for a share OLD_SNOW_FRAC of the members, whoever clears the road, and where old snow lies on it.
 
     What ploughs threw beside a cleared road in the days before is as old as what lies on a road that nobody clears.
     """
-    cleared = service_rank < OLD_SNOW_FRAC * service.serviced_frac
-    return np.asarray(cleared | has_old_snow(service_rank, service))
+    return np.asarray((rank >= 1.0 - OLD_SNOW_FRAC) | old_snow)
 
 
 def glazes_above_zero(rank: Array, params: SurfaceParams) -> NDArray[np.bool_]:

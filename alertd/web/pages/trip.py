@@ -18,6 +18,7 @@ from alertd.notices.surfaces import office_lines
 from alertd.notices.text import days_text, law_text, phrases
 from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Stretch, SurfaceStretch
 from alertd.planning.planner import Planner
 from alertd.planning.signed_links import SignedLinks
 from alertd.records.driver_reports import load_reports
@@ -32,6 +33,7 @@ from alertd.web.pages.sign_in import BoardSession, go_to
 from alertd.web.problems import ProblemError
 
 MAX_NOTICES: Final = 30
+MAX_LANE_CLASSES: Final = 5
 
 
 def trip_router(
@@ -112,6 +114,8 @@ def trip_values(
         "headlines": headlines(plan),
         "arrival": arrival(plan),
         "surfaces": office_lines(plan),
+        "lane_classes": _lane_classes,
+        "lane_share": _lane_share,
         "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
@@ -133,6 +137,16 @@ def _pictures(planner: Planner, plan: Plan) -> tuple[tuple[str, str], ...]:
     hours = ("hours", "The likely pavement by place and hour, with the truck's way over it")
     chart = ("map", "Map of the trip")
     return (road, hours, chart) if plan.trip_id in planner.latest.plans else (road, chart)
+
+
+def _lane_classes(stretch: Stretch | SurfaceStretch) -> list[str]:
+    """The classes that either lane meets, at most five, in the order of the plan."""
+    both = (*stretch.untouched_surfaces, *stretch.serviced_surfaces)
+    return list(dict.fromkeys(name for name, _ in both))[:MAX_LANE_CLASSES]
+
+
+def _lane_share(surfaces: tuple[tuple[str, float], ...], name: str) -> float:
+    return dict(surfaces).get(name, 0.0)
 
 
 def _departures(plan: Plan) -> list[dict[str, Any]]:
