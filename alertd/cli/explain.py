@@ -65,6 +65,9 @@ def _place(plan: Plan, x: Explanation, console: Console) -> None:
     _air(x.air, console)
     _column(x.column, x.zone, console)
     _print_field(console, "road", "when passed, share of members: " + _shares(x.surfaces))
+    cleared = _shares(x.lanes.serviced) if x.lanes.serviced else "no member has it"
+    _print_field(console, "cleared", "the same where ploughs and salt pass, in the members where they do: " + cleared)
+    _print_field(console, "untouched", "the same where nobody ploughs or salts, in all: " + _shares(x.lanes.untouched))
     for grip in x.grip:
         _grip(grip, console)
     for level in x.levels:

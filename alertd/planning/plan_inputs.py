@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from alertd.forecast.model import Forecast
 from alertd.plan.controls.closures import Closure, place_closures
 from alertd.plan.controls.placement import PostedOnRoute, place_posted, posted_closures
-from alertd.plan.controls.road_seen import SeenOnRoute, place_seen
+from alertd.plan.controls.road_seen import SeenOnRoute, phases_of, place_seen
 from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
@@ -85,14 +85,15 @@ def build_context(
     """Compute the road field of a route and place on it what is posted. Pure: no network, file or clock."""
     route, now_utc = answers.route, answers.window.now
     posted = place_posted(route, road_reports.controls, reference.rulesets, now_utc, params)
+    seen = place_seen(route, road_reports.seen)
     return RouteContext(
         route=route,
         now_utc=now_utc,
         positions=positions,
-        fetched=compute_weather(answers, weather_sources),
+        fetched=compute_weather(answers, weather_sources, phases_of(seen, route)),
         closures=(*place_closures(route, road_reports.closures), *posted_closures(posted)),
         posted=posted,
-        seen=place_seen(route, road_reports.seen),
+        seen=seen,
         reference=reference,
         air=weather_sources.road.air,
         params=params,

@@ -52,6 +52,7 @@ class RoadFieldCache:
             _digest(
                 forecast.elevation_m[c],
                 _NOTHING if nearby.phase_logit is None else nearby.phase_logit[c],
+                _NOTHING if forecast.obscured is None else forecast.obscured[c],
                 *(getattr(forecast, n)[:, c, :] for n in WEATHER_FIELDS),
             )
             for c in range(forecast.lat_deg.size)

@@ -29,7 +29,7 @@ from alertd.planning.stations import StationObserver
 from alertd.planning.warnings import AlertServices, RouteWarnings, warnings_along
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 from alertd.road.local_error import with_local_error
-from alertd.road.nearby import Nearby, SurfaceReading, phase_logit, phases_seen
+from alertd.road.nearby import Nearby, PhaseSeen, SurfaceReading, phase_logit, phases_seen
 from alertd.road.past_weather import cell_places, with_past
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
@@ -176,8 +176,12 @@ async def _warnings(route: Route, weather_sources: WeatherSources, zones: Zones,
     return await warnings_along(route, weather_sources.alerts, zones, window.now)
 
 
-def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> FetchedWeather:
+def compute_weather(
+    answers: SourceAnswers, weather_sources: WeatherSources, phases: tuple[PhaseSeen, ...] = ()
+) -> FetchedWeather:
     """The road field of a corridor from the answers. Without a usable forecast the road is unknown, and notes say so.
+
+    phases: snow that people saw on the road, beside what stations report.
 
     The random numbers start from the same seed each time, so that the same answers give the same plan.
     """
@@ -211,7 +215,7 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     members = forecast.air_temp_c.shape[0]
     quantiles = member_quantiles(members, rng)
 
-    near = _nearby(answers, forecast)
+    near = _nearby(answers, forecast, phases)
 
     def run(previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
         return run_corridor(
@@ -259,13 +263,13 @@ def compute_weather(answers: SourceAnswers, weather_sources: WeatherSources) -> 
     return FetchedWeather(weather=weather, source_forecasts=answers.forecasts, warnings=answers.warnings)
 
 
-def _nearby(answers: SourceAnswers, forecast: Forecast) -> Nearby:
+def _nearby(answers: SourceAnswers, forecast: Forecast, phases: tuple[PhaseSeen, ...]) -> Nearby:
     """Rain or snow that stations near the road reported in the last hours, and what sensors in it measured."""
     middles_s = forecast.start.timestamp() + HOUR_S * np.arange(0.5, forecast.hours, 1.0, dtype=np.float64)
     request = answers.request
     return Nearby(
         phase_logit=phase_logit(
-            phases_seen(answers.past.reports),
+            (*phases_seen(answers.past.reports), *phases),
             request.lat_deg,
             request.lon_deg,
             cell_places(forecast, request).elevation_m,

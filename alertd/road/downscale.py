@@ -7,7 +7,7 @@ from typing import Any, Final, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.model import REQUIRED_FIELDS, Forecast
+from alertd.forecast.model import REQUIRED_FIELDS, Forecast, Obscured
 from alertd.road import humidity, precip_phase, radiation
 from alertd.road.energy_balance import Forcing
 from alertd.road.humidity import Array
@@ -75,12 +75,14 @@ class RoadWeather:
     known: (hour, member * column), True where no required field was filled.
     shaded_wm2: (hour, member * column), sunshine in the shade.
     fog_mmwe_h: (hour, member * column), water of fog that settles on a surface.
+    blowing: (hour, member * column), True where the source reports blowing snow; None where it reports it nowhere.
     """
 
     forcing: Forcing
     known: NDArray[np.bool_]
     shaded_wm2: NDArray[np.float32]
     fog_mmwe_h: NDArray[np.float32]
+    blowing: NDArray[np.bool_] | None = None
 
 
 def _fill_gaps(fields: dict[str, Array]) -> tuple[NDArray[np.bool_], dict[str, Array]]:
@@ -116,9 +118,10 @@ class CellAir(NamedTuple):
 
 
 class _HourGeometry(NamedTuple):
-    """Per hour and column, (column, hour): the sun's zenith angle and the month of the season."""
+    """Per hour and column, (column, hour): zenith angle of the sun, radiation of the clear sky, month of the season."""
 
     zenith_deg: Array
+    clear_sky_wm2: Array
     month: NDArray[np.int64]
 
 
@@ -127,7 +130,8 @@ def _hour_geometry(forecast: Forecast, place: ColumnPlaces) -> _HourGeometry:
     lat, lon = place.lat_deg[:, None], place.lon_deg[:, None]
     zenith, _ = radiation.solar_position(lat, lon, epoch + 0.5 * HOUR_S)
     month = np.asarray([(forecast.start + timedelta(hours=h)).month for h in range(forecast.hours)])
-    return _HourGeometry(zenith, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
+    clear_sky_wm2 = radiation.clear_sky_wm2(zenith, place.elevation_m[:, None])
+    return _HourGeometry(zenith, clear_sky_wm2, np.where(lat < 0.0, (month + 5) % 12 + 1, month))
 
 
 _ALL: Final = slice(None)
@@ -185,7 +189,16 @@ def weather_at_road(
             whole[:, some] = np.moveaxis(np.broadcast_to(values, there.shape), 2, 0)
     flat = {n: x.reshape(hours, -1) for n, x in blank.items()}
     more = {n: x.reshape(hours, -1) for n, x in beside.items()}
-    return RoadWeather(forcing=Forcing(**flat), known=known.reshape(hours, -1), **more)
+    blowing = None
+    code = _obscured(forecast, place)
+    if code is not None and (code == Obscured.BLOWING_SNOW).any():
+        blowing = np.tile((code == Obscured.BLOWING_SNOW).T, (1, members))
+    return RoadWeather(forcing=Forcing(**flat), known=known.reshape(hours, -1), blowing=blowing, **more)
+
+
+def _obscured(forecast: Forecast, place: ColumnPlaces) -> NDArray[np.int8] | None:
+    """(column, hour): the source's code of what takes the sight, `forecast.model.Obscured`; None without one."""
+    return None if forecast.obscured is None else np.asarray(forecast.obscured[place.cell_idx])
 
 
 def _some_members(
@@ -216,7 +229,7 @@ def _some_members(
     how = params.calibration, seen
     precip_by_phase = _split_falling(temp, rh, pressure, precip, road_z, level, form, ranks, how)
     given_shortwave = _given(forecast, "shortwave_wm2", some, place)
-    sunshine = _sunshine(given_shortwave, radiation.clear_sky_wm2(when.zenith_deg, road_z), cloud)
+    sunshine = _sunshine(given_shortwave, when.clear_sky_wm2, cloud)
     clear_or_known = np.nan_to_num(cloud, nan=0.0)
     shaded = sunshine * (1.0 - params.direct_frac * (1.0 - clear_or_known)) if params.shaded else sunshine
     if params.horizon_deg > 0.0:
@@ -228,7 +241,11 @@ def _some_members(
         precip > 0.1, np.nan_to_num(cloud, nan=1.0), params.opaque_dry_frac * np.nan_to_num(cloud, nan=0.0)
     )
     sight_m = _given(forecast, "visibility_m", some, place)
-    fog = fog_deposit_mmwe_h(sight_m, cell.rh_frac, rh, cell.wind_mps, precip)
+    code = _obscured(forecast, place)
+    coded = (
+        np.zeros((1, 1), dtype=np.bool_) if code is None else (code == Obscured.FOG) | (code == Obscured.FREEZING_FOG)
+    )
+    fog = fog_deposit_mmwe_h(sight_m, cell.rh_frac, (rh, temp), precip, coded)
     weather = Forcing(
         air_temp_c=temp,
         vapour_hpa=vapour,
@@ -244,8 +261,9 @@ def _some_members(
 
 
 FOG_SIGHT_M: Final = 1000.0  # WMO-No. 8: fog is a visibility below 1 km
-FOG_RH_FRAC: Final = 0.93  # [A] in drier air dust or blowing snow limits the sight, not droplets
-BLOWING_MPS: Final = 8.0  # [A] from here on drifting snow limits the sight as often as fog does
+# [A] In air drier than this part of saturation (over ice below 0 °C) dust or blowing snow limits the sight, not fog.
+FOG_RH_FRAC: Final = 0.93
+FOG_MOST_PRECIP_MMWE_H: Final = 0.05  # [A] more precipitation than this clears the fog or limits the sight itself
 UNSEEN_FOG_RH_FRAC: Final = 0.995  # [A] saturated air without a known visibility counts as fog of 200 m
 UNSEEN_FOG_SIGHT_M: Final = 200.0
 # Kunkel 1984, J. Climate Appl. Meteor. 23:34 (constants from memory): visibility [km] is 0.027 W^-0.88, W in g/m³.
@@ -254,18 +272,29 @@ MOST_FOG_GM3: Final = 0.3  # [A] densest fog over land
 SETTLING_MPS: Final = 0.02  # [A] droplets of 15 µm fall at 0.007 m/s and turbulence brings as many again; 0.01-0.04
 
 
-def fog_deposit_mmwe_h(sight_m: Array, cell_rh: Array, road_rh: Array, wind_mps: Array, precip: Array) -> Array:
-    """Water of fog droplets that settles on a surface, mm w.e./h; 0 without fog, with precipitation or in drift.
+def fog_deposit_mmwe_h(
+    sight_m: Array, cell_rh: Array, road_air: tuple[Array, Array], precip: Array, coded: NDArray[np.bool_]
+) -> Array:
+    """Water of fog droplets that settles on a surface, mm w.e./h; 0 without fog or with more than light precipitation.
 
     sight_m: visibility, NaN where unknown; saturated air at the cell then counts as fog.
+    road_air: relative humidity and temperature [°C] at the road.
+    coded: True where the source reports fog, which is then fog at any humidity and of UNSEEN_FOG_SIGHT_M at most.
+
+    Wind does not clear it: cloud on a pass rimes in any wind, and where the wind blows snow the road drifts over.
     """
-    foggy = (sight_m < FOG_SIGHT_M) & (road_rh >= FOG_RH_FRAC)
+    rh, temp_c = road_air
+    # Saturation over ice by that over water is exp(0.0097 T), within 0.3 % of Buck 1996 from -30 to 0 °C.
+    foggy = sight_m < FOG_SIGHT_M
+    if foggy.any():
+        foggy = foggy & (rh >= FOG_RH_FRAC * np.exp(0.0097 * np.minimum(temp_c, 0.0)))
     unseen = np.isnan(sight_m) & (cell_rh >= UNSEEN_FOG_RH_FRAC)
-    there = (foggy | unseen) & (precip <= 0.0) & (wind_mps < BLOWING_MPS)
+    there = (foggy | unseen | coded) & (precip <= FOG_MOST_PRECIP_MMWE_H)
     if not there.any():
         return np.zeros(there.shape)
     scale, power = KUNKEL
-    sight_km = np.maximum(np.where(unseen, UNSEEN_FOG_SIGHT_M, sight_m), 10.0) / 1000.0
+    far_m = np.where(coded, np.fmin(sight_m, UNSEEN_FOG_SIGHT_M), sight_m)
+    sight_km = np.maximum(np.where(unseen, UNSEEN_FOG_SIGHT_M, far_m), 10.0) / 1000.0
     water_gm3 = np.minimum((scale / sight_km) ** (1.0 / power), MOST_FOG_GM3)
     return np.where(there, water_gm3 * (SETTLING_MPS * HOUR_S / 1000.0), 0.0)
 

@@ -24,7 +24,7 @@ from alertd.road import water_balance
 from alertd.road.humidity import GAS_CONSTANT_DRY_AIR, HEAT_CAPACITY_AIR, LATENT_VAPORISATION, Array, svp_surface_hpa
 from alertd.road.parameters import SurfaceParams
 from alertd.road.radiation import STEFAN_BOLTZMANN
-from alertd.road.water_balance import LATENT_FUSION, Stores
+from alertd.road.water_balance import LATENT_FUSION, Stores, at_least, at_most
 from alertd.units import GRAVITY_MPS2, HOUR_S, KELVIN_AT_0C
 
 Float32: TypeAlias = NDArray[np.float32]
@@ -84,8 +84,8 @@ def start_state(layer_temp_c: Array) -> SurfaceState:
 
 def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
     neutral = p.neutral_exchange
-    stable = np.minimum(np.maximum(richardson, 0.0), p.richardson_max)
-    unstable = np.maximum(-richardson, 0.0)
+    positive = at_least(richardson)
+    stable, unstable = at_most(positive, p.richardson_max), positive - richardson
     free = 75.0 * neutral * math.sqrt(p.air_height_m / p.heat_roughness_m)
     more = neutral + (15.0 * neutral) * unstable / (1.0 + free * np.sqrt(unstable))
     less = 1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
@@ -153,9 +153,9 @@ class Balance(NamedTuple):
 
     def vapour_mmwe(self, temp_c: Array, dt_s: float) -> Array:
         """Vapour deposited in a step that ends at this surface temperature, mm w.e."""
-        warmed = temp_c.astype(np.float32) - self.temp_c
+        warmed = temp_c.astype(np.float32, copy=False) - self.temp_c
         gain = (self.deficit_hpa - self.surface_hpa_per_k * warmed) * self.vapour
-        return gain.astype(temp_c.dtype) * dt_s
+        return gain.astype(temp_c.dtype, copy=False) * dt_s
 
 
 class Exchange(NamedTuple):
@@ -181,7 +181,7 @@ class Exchange(NamedTuple):
 def _surface_balance(
     surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: HourConstants, p: SurfaceParams
 ) -> Balance:
-    t = surface_temp_c.astype(np.float32)
+    t = surface_temp_c.astype(np.float32, copy=False)
     warmer = air.air_temp_c - t
     carry = air.mass_flow * _exchange(air.buoyancy_per_k * warmer, p)
     heat = np.float32(HEAT_CAPACITY_AIR) * carry
@@ -189,9 +189,9 @@ def _surface_balance(
     ice = ((t < 0.0) | ((water <= 0.0) & (frozen > 0.0))).astype(np.float32)
     surface_hpa, surface_slope = svp_surface_hpa(t, ice)
     deficit = air.vapour_hpa - surface_hpa
-    wetness = (water + frozen).astype(np.float32) * (1.0 / p.full_wetness_mmwe)
+    wetness = (water + frozen).astype(np.float32, copy=False) * (1.0 / p.full_wetness_mmwe)
     falling = (deficit > 0.0).astype(np.float32)  # dew and frost do not need a wet surface
-    wetness = np.minimum(np.maximum(wetness, falling), 1.0)
+    wetness = at_most(np.maximum(wetness, falling), 1.0)
     vapour = wetness * carry * air.vapour_per_hpa
     latent = (LATENT_VAPORISATION + LATENT_FUSION * ice) * vapour
 
@@ -200,7 +200,7 @@ def _surface_balance(
     slope = 4.0 * emitted + heat + latent * surface_slope
     flux = air.sky_wm2 - emitted * tk + heat * warmer + latent * deficit
     if air.shortwave_wm2 is not None:
-        bare = np.exp(snow.astype(np.float32) * (-1.0 / p.snow_cover_mmwe))
+        bare = np.exp(snow.astype(np.float32, copy=False) * (-1.0 / p.snow_cover_mmwe))
         flux += (1.0 - p.snow_albedo + (p.snow_albedo - p.albedo) * bare) * air.shortwave_wm2
     return Balance(flux + slope * t, slope, t, vapour, deficit, surface_slope, ice)
 

@@ -82,10 +82,7 @@ def classify(
     below it.
     """
     t, w, s, i, g, packed, hoar = np.broadcast_arrays(
-        *(
-            np.asarray(x, dtype=np.float64)
-            for x in (surface_temp_c, water_mmwe, snow_mmwe, ice_mmwe, glaze_mmwe, packed_mmwe, hoar_mmwe)
-        )
+        *(np.asarray(x) for x in (surface_temp_c, water_mmwe, snow_mmwe, ice_mmwe, glaze_mmwe, packed_mmwe, hoar_mmwe))
     )
     clear = i - hoar
     snowy = s >= limits.snow_mmwe
@@ -108,7 +105,7 @@ def classify(
     return chosen
 
 
-_COVERS: Final = np.isin(np.arange(-1, max(RoadClass) + 1), (RoadClass.SNOW, RoadClass.SLUSH, RoadClass.PACKED_SNOW))
+_COVERS: Final = (RoadClass.SNOW, RoadClass.SLUSH, RoadClass.PACKED_SNOW)
 
 
 def gripping_class(
@@ -123,21 +120,27 @@ def gripping_class(
 ) -> NDArray[np.int8]:
     """The class that decides the friction of a tire, of the same shape as `road_class` from `classify`.
 
-    It is the class itself, except where less than `thin_snow_mmwe` of snow, slush or packed snow covers ice or glaze.
-    The ice then decides, so that a little snow on glaze never raises the friction. Packed snow counts as snow. Hoar
-    under snow does not count.
+    It is the class itself, with three exceptions, so that ice beneath never raises friction. Glaze of `rime_mmwe` or
+    more decides, whatever other ice is with it. Ice of `ice_mmwe` or more decides under snow, slush or packed snow, and
+    packed snow decides under slush. None of them counts below `thin_snow_mmwe` or more of snow; packed snow counts as
+    snow above ice, and hoar under snow does not count.
     """
-    packed = np.asarray(packed_mmwe, dtype=np.float64)
-    ice = np.asarray(ice_mmwe, dtype=np.float64) - packed - np.asarray(hoar_mmwe, dtype=np.float64)
-    glaze = np.asarray(glaze_mmwe, dtype=np.float64)
+    snow, packed, glaze = (np.asarray(x) for x in (snow_mmwe, packed_mmwe, glaze_mmwe))
     with np.errstate(invalid="ignore"):
-        glazed = (glaze >= limits.rime_mmwe) & (glaze >= 0.5 * ice)
-        hidden = _COVERS[road_class.astype(np.intp) + 1] & ((ice >= limits.ice_mmwe) | glazed)
-        hidden &= np.asarray(snow_mmwe) + packed < limits.thin_snow_mmwe
-        if not hidden.any():
+        glazed = glaze >= limits.rime_mmwe
+        covered = np.zeros(road_class.shape, dtype=np.bool_)
+        for cover in _COVERS:
+            covered |= road_class == cover
+        if not (covered.any() or glazed.any()):
             return road_class.copy()
-        under = np.where(glazed, RoadClass.GLAZE, RoadClass.ICE)
-    return np.where(hidden, under, road_class).astype(np.int8)
+        iced = covered & (np.asarray(ice_mmwe) - packed - np.asarray(hoar_mmwe) >= limits.ice_mmwe)
+        trodden = (road_class == RoadClass.SLUSH) & (packed >= limits.ice_mmwe) & (snow < limits.thin_snow_mmwe)
+        thin = (snow + packed < limits.thin_snow_mmwe) & (road_class != RoadClass.UNKNOWN)
+    grip = np.where(trodden, np.int8(RoadClass.PACKED_SNOW), road_class)
+    for hidden, under in ((iced & thin, RoadClass.ICE), (glazed & thin, RoadClass.GLAZE)):
+        if hidden.any():
+            grip = np.where(hidden, np.int8(under), grip)
+    return grip
 
 
 WORDS: Final[dict[RoadClass, str]] = {

@@ -21,8 +21,8 @@ from alertd.errors import ConfigError, StoreError
 from alertd.notices.model import Audience
 from alertd.notices.triggers.compose import office_notice
 from alertd.planning.planner import Planner
-from alertd.planning.road_reports import NO_ROAD_REPORTS
 from alertd.planning.recordings.folder import ROUNDS, RecordingFolder
+from alertd.planning.road_reports import NO_ROAD_REPORTS
 from alertd.planning.weather import WeatherSources
 from alertd.service.cycle import DueTrips
 from alertd.settings.model import Settings

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.forecast.model import WEATHER_FIELDS, Forecast, Obscured
 from alertd.planning.road_cache import MAX_KEPT, RoadFieldCache
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 
@@ -78,6 +78,15 @@ def test_only_columns_of_a_changed_cell_run_with_equal_results() -> None:
     assert ran == int((road.cell_idx == 1).sum())
     assert same(part, run_corridor(result, road, quantiles=Q))
     assert not same(part, first)
+
+
+def test_a_code_of_fog_alone_runs_its_cell_again() -> None:
+    fields, road, code = RoadFieldCache(), cells(), np.zeros((CELLS, HOURS), dtype=np.int8)
+    ask(fields, forecast(obscured=code), road)
+    foggy = code.copy()
+    foggy[1] = Obscured.FREEZING_FOG
+    _, ran = ask(fields, forecast(obscured=foggy), road)
+    assert ran == int((road.cell_idx == 1).sum())
 
 
 def test_a_kept_field_never_hides_a_change_that_is_taken_back() -> None:

@@ -20,6 +20,7 @@ from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.web.app import make_api
+from tests.planning.test_weather import Made
 
 JSON = {"content-type": "application/json"}
 TRIP = {"id": "T-1", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T04:45:00-07:00", "driver": "Ann"}
@@ -275,6 +276,28 @@ async def test_ice_seen_by_one_truck_readies_the_plan_of_another(
     outcome = await run_cycle(planner, store, morning)
     plans = {p.trip_id: p for p in outcome.plans}
     assert any("A driver saw ice at Lookout Pass, mi " in c for c in plans["T-2"].cautions)
+
+
+@pytest.mark.parametrize(("road", "counts"), [("snow", True), ("wet", False)])
+async def test_snow_tapped_by_one_truck_is_snow_in_the_next_plan(
+    make_settings: Callable[..., Settings], ground: ReferenceData, store: Store, morning: datetime, api: Api,
+    road: str, counts: bool,
+) -> None:  # fmt: skip
+    """Rain or snow is open at +4 °C: a tap of snow shifts it, one of a wet road does not."""
+    await api.post()
+    source = Made(name="made", temp_c=4.0, precip_mmwe_h=1.0)
+    weather = WeatherSources(providers=[source], members=12, seed=1, stale_h=24.0)
+    planner = Planner(make_settings(trips=None), ground, weather, [])
+
+    async def chained_frac() -> float:
+        (plan,) = (await run_cycle(planner, store, morning)).plans
+        return plan.chain_probability
+
+    before = await chained_frac()
+    sent = {"what": "road_seen", "road": road, "at": morning.isoformat(), "place": "Lookout Pass"}
+    await api.http.post("/v1/trips/T-1/events", json=sent)
+    after = await chained_frac()
+    assert after > before if counts else after == before
 
 
 SEEN = {"at": "2027-01-14T03:20:00-07:00", "lat": 47.0, "lon": -114.5}

@@ -11,6 +11,7 @@ import numpy as np
 
 from alertd.forecast.observations import distances_m
 from alertd.plan.controls.closures import Clock
+from alertd.road.nearby import PhaseSeen
 from alertd.route.model import Route, zone_at
 from alertd.units import to_miles
 
@@ -98,6 +99,25 @@ def seen_notes(placed: Sequence[SeenOnRoute], route: Route, clock: Clock, leave_
     wintry = [f"{_line(p)}: be ready to chain" for p in met if p.seen.sight in WINTRY]
     other = [f"{_line(p)}; this eases nothing in the plan" for p in met if p.seen.sight not in WINTRY]
     return SeenNotes(cautions=_first(wintry), remarks=_first(other))
+
+
+def phases_of(placed: Sequence[SeenOnRoute], route: Route) -> tuple[PhaseSeen, ...]:
+    """Snow or ice seen, as evidence that precipitation near there falls as snow and not as rain.
+
+    A bare or wet road is no evidence: between showers it says nothing of the next one, and it must not ease a plan. The
+    height is the route's where it passes the report.
+    """
+    return tuple(
+        PhaseSeen(
+            snow=True,
+            epoch_s=p.seen.at.timestamp(),
+            lat_deg=p.seen.lat_deg,
+            lon_deg=p.seen.lon_deg,
+            elevation_m=float(np.interp(p.at_m, route.distance_m, route.elevation_m)),
+        )
+        for p in placed
+        if p.seen.sight in WINTRY
+    )
 
 
 def _first(lines: Sequence[str]) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.legs import Leg
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
+from alertd.plan.describe.lanes import lane_surfaces
 from alertd.plan.describe.stretch_reasons import bare_words, fringe_words, off_reason, on_reason, road_reasons
 from alertd.plan.model.stretches import Advice, ChainsNote, StopChoice, Stretch
 from alertd.plan.params import PlanParams
@@ -90,7 +91,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     descent_frac = _most_frac(solution.encounter.descent[:, here])
     unknown_frac = _any_frac(solution.unknown[:, here])
     advice = _advice(x)
-    surfaces = _surfaces(solution.road_class[:, here])
+    surfaces, lanes = _surfaces(solution.road_class[:, here]), lane_surfaces(solution.encounter, here)
     untouched = solution.encounter.hourly_need.corridor.field.untouched
     untouched = untouched if untouched.any() else ~untouched
     snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here)[untouched])
@@ -123,6 +124,8 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
         chain_worth=x.worth,
         unknown_frac=unknown_frac,
         surfaces=surfaces,
+        serviced_surfaces=lanes.serviced,
+        untouched_surfaces=lanes.untouched,
         max_upgrade=float(sections.up_grade[here].max()),
         max_downgrade=float(-sections.down_grade[here].min()),
         new_snow_mmwe=snow_mmwe,

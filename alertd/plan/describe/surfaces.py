@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.describe.lanes import lane_surfaces
 from alertd.plan.describe.stretches import place_of
 from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
@@ -163,6 +164,7 @@ def _stretch(
     shares = {c: _frac(road == c, span) for c in WINTER_CLASSES}
     ranked = sorted((c for c in shares if shares[c] > 0.0), key=lambda c: (icy and c not in ICY, -shares[c]))
     at = int(sections.first[first])
+    lanes = lane_surfaces(solution.encounter, slice(first, last + 1))
 
     def when(distance_m: float) -> datetime:
         return datetime.fromtimestamp(round(depart_epoch_s + float(solution.reach_s(distance_m))), UTC)
@@ -182,6 +184,8 @@ def _stretch(
         probability=_frac(np.isin(road, ICY if icy else WINTER_CLASSES), span),
         unknown_frac=_frac(road == RoadClass.UNKNOWN, span),
         surfaces=tuple((c.label, shares[c]) for c in ranked),
+        serviced_surfaces=lanes.serviced,
+        untouched_surfaces=lanes.untouched,
         speed_mps=params.ice_mps if icy else params.cruise_mps * _share(shares, params),
         speed_because=_BECAUSE,
         spot=spot_at(route, start_m),

@@ -19,6 +19,7 @@ from alertd.forecast.observations import Station, distances_m
 from alertd.forecast.past import PastBasis
 from alertd.plan.chain_up.search import WORTH_IT
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.describe.lanes import lane_surfaces
 from alertd.plan.explain.members import choice_on, members_at
 from alertd.plan.explain.model import (
     AirAtPlace,
@@ -206,6 +207,7 @@ def _at(s: _Context, sample: int, stretch: Stretch | None) -> Explanation:
         air=_air(traced),
         column=_column(corridor.field, column, hour),
         surfaces=_shares(met.road_class),
+        lanes=lane_surfaces(s.solution.encounter, slice(section, section + 1)),
         grip=_grip(s, sample, stretch),
         levels=tuple(_level(x, stretch) for x in met.levels),
         posting=posting_at(s.solution.encounter.hourly_need, section, met.hour),

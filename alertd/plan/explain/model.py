@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import datetime
 
+from alertd.plan.describe.lanes import LaneSurfaces
 from alertd.plan.explain.members import ChainChoice, MemberAtPlace
 from alertd.plan.explain.posting import PostingAtPlace
 from alertd.plan.model.stretches import Advice
@@ -166,6 +167,7 @@ class Explanation:
     """One place.
 
     passing: when 10, 50 and 90 % of members pass it.
+    lanes: classes here when passed, on a cleared road and on one that nobody ploughs or salts.
     stretch: its index in the plan, None if in none.
     past: what the hours before the plan rest on, in order.
     descent_frac: share of drivers who chain for its long descent in snow, see `long_descents`.
@@ -183,6 +185,7 @@ class Explanation:
     air: AirAtPlace
     column: tuple[ColumnHour, ...]
     surfaces: tuple[tuple[str, float], ...]
+    lanes: LaneSurfaces
     grip: tuple[GripAtPlace, ...]
     levels: tuple[LevelAtPlace, ...]
     posting: PostingAtPlace

@@ -103,6 +103,8 @@ class Stretch:
     chain_worth: expected cost of going on unchained and deciding at the sign, as a multiple of the cost of chaining
         ahead: from 1 on the advice is to chain.
     surfaces: share of members in which each class is met anywhere on it.
+    serviced_surfaces, untouched_surfaces: the same on a road that is cleared, over the members where it is, and on one
+        that nobody ploughs or salts, over all. () in older plans.
     new_snow_mmwe: the median member's snow where it is deepest.
     snow_depth_low_m, snow_depth_high_m: range of its depth on an unploughed road.
     grip_short_frac, grip_short_chained_frac: share of members in which the rig cannot climb or hold somewhere on it,
@@ -159,6 +161,8 @@ class Stretch:
     white_from_m: float | None = None
     white_to_m: float | None = None
     chain_worth: float = 0.0
+    serviced_surfaces: tuple[tuple[str, float], ...] = ()
+    untouched_surfaces: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -169,6 +173,7 @@ class SurfaceStretch:
     chains_asked: it is inside a stretch that may need chains; otherwise no chains are expected on it.
     probability: share of members that meet ice or glaze anywhere on it where it is icy, else any winter class.
     surfaces: share of members that meet each winter class anywhere on it; ice and glaze first where it is icy.
+    serviced_surfaces, untouched_surfaces: see `Stretch`.
     speed_mps: the maximum speed that we advise on that surface without chains.
     speed_because: source of that speed.
     """
@@ -188,6 +193,8 @@ class SurfaceStretch:
     speed_mps: float
     speed_because: str
     spot: Spot | None = None
+    serviced_surfaces: tuple[tuple[str, float], ...] = ()
+    untouched_surfaces: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

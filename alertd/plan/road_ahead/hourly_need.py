@@ -158,6 +158,11 @@ class HourlyNeed:
         beside = self._field("road_class", hour, self.sections.beside)
         return np.asarray(np.where(hour == self.hours, RoadClass.UNKNOWN, beside), dtype=np.int8)
 
+    def lane_class(self, name: str, hour: Index, here: slice = _ALL) -> Codes:
+        """RoadClass of a lane, a field of RoadField, for hour (member, section) of the sections `here`."""
+        there = self._field(name, hour, self.sections.column[here])
+        return np.asarray(np.where(hour == self.hours, RoadClass.UNKNOWN, there), dtype=np.int8)
+
     def _field(self, name: str, hour: Index, column: NDArray[np.int64]) -> NDArray[Any]:
         values: NDArray[Any] = getattr(self.corridor.field, name)
         field_hour = np.minimum(hour + self.skip_h, values.shape[2] - 1)

@@ -15,12 +15,20 @@ from numpy.typing import NDArray
 from alertd.road.downscale import RoadWeather
 from alertd.road.energy_balance import Forcing, SurfaceState, hour_constants, start_state, step
 from alertd.road.humidity import Array
-from alertd.road.lane.maintenance import GLAZES_BELOW_C, GLAZES_FROM_MMWE_H, LaneTraits, Service, serviced
+from alertd.road.lane.maintenance import (
+    GLAZE_STAYS_H,
+    GLAZES_BELOW_C,
+    GLAZES_FROM_MMWE_H,
+    LaneTraits,
+    Service,
+    serviced,
+)
 from alertd.road.lane.roadside import FromBeside, from_beside
 from alertd.road.lane.unseen_snow import unseen_may_lie
 from alertd.road.nearby import moved_to_reading
 from alertd.road.parameters import SurfaceParams
 from alertd.road.road_class import WINTER_CLASSES, ClassLimits, RoadClass, classify, gripping_class
+from alertd.road.water_balance import at_least
 from alertd.units import HOUR_S
 
 SPIN_UP_H: Final = 48  # past hours after which the start temperature no longer matters
@@ -34,8 +42,7 @@ SERVICED_STEP_S: Final = 1800.0
 
 LEAST_MMWE: Final = 1e-6
 
-_IS_WINTER: Final = np.isin(np.arange(len(RoadClass) - 1), WINTER_CLASSES)  # a run never yields UNKNOWN
-_MAY_GLAZE: Final = ~_IS_WINTER | np.isin(np.arange(len(RoadClass) - 1), (RoadClass.RIME, RoadClass.ICE))
+_MAY_GLAZE: Final = np.isin(np.arange(len(RoadClass) - 1), [*range(RoadClass.RIME), RoadClass.RIME, RoadClass.ICE])
 _STORES: Final = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
 
 
@@ -70,13 +77,13 @@ def run_block(weather: RoadWeather, rules: LaneRules, traits: LaneTraits) -> dic
     or not. The others count as bare after 48 known hours in a row, or after 12 with the road above +1 °C for 3 of them.
     """
     layers_c = start_layers_c(weather, rules.params)
-    beside = from_beside(weather)
     shaded = replace(weather, forcing=weather.forcing._replace(shortwave_wm2=weather.shaded_wm2))
     whole = np.arange(weather.known.shape[1])
+    # A first day above 0 °C [A]: the days before were mild too, and have melted what lay there.
+    cold = layers_c[0] <= 0.0
+    beside = from_beside(weather, (rules.limits.unseen_snow_mmwe * (traits.snow_beside & cold)).astype(np.float32))
     start = start_state(layers_c)
     if rules.latest_start_h >= 0 and traits.old_snow.any():
-        # A first day above 0 °C [A]: the days before were mild too, and have melted what lay there.
-        cold = layers_c[0] <= 0.0
         start = _under_old_snow(start, traits.old_snow & cold, rules.limits.unseen_snow_mmwe)
     untouched = _run(shaded, rules.params, rules, traits, beside, start, whole, rules.dt_s, None)
     out: dict[str, NDArray[Any]] = {
@@ -93,9 +100,10 @@ def run_block(weather: RoadWeather, rules: LaneRules, traits: LaneTraits) -> dic
         lane = _run(weather, with_traffic, rules, traits, beside, begin, cleared, longer_s, traits.kept_frac)
         _take_serviced(out, lane, untouched, cleared)
     _leave_unknown(out, shaded, layers_c, rules)
-    out["air_temp_c"] = np.where(weather.known, weather.forcing.air_temp_c, np.nan)
-    out["snowfall_mmwe_h"] = np.where(weather.known, weather.forcing.snow_mmwe_h, np.nan)
-    out["wind_mps"] = np.where(weather.known, weather.forcing.wind_mps, np.nan)
+    given = {"air_temp_c": "air_temp_c", "snowfall_mmwe_h": "snow_mmwe_h", "wind_mps": "wind_mps"}
+    for name, field in given.items():
+        values = getattr(weather.forcing, field)
+        out[name] = values if weather.known.all() else np.where(weather.known, values, np.float32(np.nan))
     return out
 
 
@@ -111,10 +119,11 @@ def _run(
     kept_frac: Array | None,
 ) -> _Lane:
     """Run the columns `at`; kept_frac: (hour, column) what ploughs leave, None without them."""
-    hours = weather.known.shape[0]
+    hours, known_all = weather.known.shape[0], bool(weather.known.all())
     every = at.size == weather.known.shape[1]
     state, started = start, np.zeros(at.size, dtype=np.bool_)
     glazes, wetted = traits.glazes[at], traits.wetted[at]
+    glaze_left_h = np.zeros(at.size, dtype=np.int8)  # of glaze that the source knows of and the column does not
     readings = None if traits.readings is None else traits.readings.of(at)
     classes, grips = (np.empty((hours, at.size), dtype=np.int8) for _ in range(2))
     stores = {n: np.empty((hours, at.size), dtype=np.float32) for n in _STORES}
@@ -142,18 +151,27 @@ def _run(
         parts = {"glaze_mmwe": state.glaze_mmwe, "packed_mmwe": state.packed_mmwe, "hoar_mmwe": state.hoar_mmwe}
         named = classify(*four, **parts, limits=rules.limits)
         grip = gripping_class(named, state.snow_mmwe, state.ice_mmwe, **parts, limits=rules.limits)
-        glazed = glazes & (forcing.freezing_mmwe_h >= GLAZES_FROM_MMWE_H)
-        glazed &= (state.surface_temp_c < GLAZES_BELOW_C) & _MAY_GLAZE[named]
-        classes[h], grips[h] = (np.where(glazed, np.int8(RoadClass.GLAZE), c) for c in (named, grip))
+        falls = glazes & (forcing.freezing_mmwe_h >= GLAZES_FROM_MMWE_H)
+        if falls.any() or glaze_left_h.any():
+            glaze_left_h = np.where(falls, np.int8(GLAZE_STAYS_H), np.maximum(glaze_left_h - 1, 0)).astype(np.int8)
+            glaze_left_h[state.surface_temp_c >= GLAZES_BELOW_C] = 0
+            glazed = (glaze_left_h > 0) & _MAY_GLAZE[named]
+            named, grip = (np.where(glazed, np.int8(RoadClass.GLAZE), c) for c in (named, grip))
+        classes[h], grips[h] = named, grip
         for name, values in zip(_STORES, four, strict=True):
-            stores[name][h] = np.where(known, values, np.nan)
+            stores[name][h] = values if known_all else np.where(known, values, np.nan)
     return _Lane(classes, grips, stores)
 
 
 def _without_dregs(state: SurfaceState) -> SurfaceState:
     """The state without amounts under LEAST_MMWE. Halved again and again they become slow denormal numbers."""
     left = {n: getattr(state, n) for n in ("snow_mmwe", "ice_mmwe", "packed_mmwe", "glaze_mmwe", "hoar_mmwe")}
-    return state._replace(**{n: np.where(x < LEAST_MMWE, x.dtype.type(0.0), x) for n, x in left.items()})
+    return state._replace(**{n: x * (x >= LEAST_MMWE) for n, x in left.items() if x.any()})
+
+
+def _is_bare(road_class: NDArray[np.int8]) -> NDArray[np.bool_]:
+    """True for no winter class; a run never yields UNKNOWN."""
+    return np.asarray(road_class < min(WINTER_CLASSES))
 
 
 def _under_old_snow(start: SurfaceState, where: NDArray[np.bool_], snow_mmwe: float) -> SurfaceState:
@@ -171,20 +189,20 @@ def _with_beside(
 ) -> SurfaceState:
     """The state with an hour's rime, drift and melt-water. Their heat is less than 1 W/m² and is left out."""
     if rime is not None:
-        frozen = np.where(state.surface_temp_c <= 0.0, rime, 0.0)
+        frozen = rime * (state.surface_temp_c <= 0.0)
         state = state._replace(ice_mmwe=state.ice_mmwe + frozen, hoar_mmwe=state.hoar_mmwe + frozen)
     if drift is not None:
         state = state._replace(snow_mmwe=state.snow_mmwe + drift)
     if water is not None:
-        room = np.maximum(params.film_mmwe - state.water_mmwe, 0.0)
-        state = state._replace(water_mmwe=state.water_mmwe + np.where(wetted, np.minimum(water, room), 0.0))
+        room = at_least(params.film_mmwe - state.water_mmwe)
+        state = state._replace(water_mmwe=state.water_mmwe + np.minimum(water, room) * wetted)
     return state
 
 
 def _take_serviced(out: dict[str, NDArray[Any]], lane: _Lane, untouched: _Lane, at: NDArray[np.intp]) -> None:
     """Put the serviced lane in place at its columns, with the glaze of the untouched lane."""
     worst = untouched.grip_class[:, at] == RoadClass.GLAZE
-    named = np.where(worst & ~_IS_WINTER[lane.road_class], np.int8(RoadClass.GLAZE), lane.road_class)
+    named = np.where(worst & _is_bare(lane.road_class), np.int8(RoadClass.GLAZE), lane.road_class)
     out["road_class"][:, at] = named
     out["grip_class"][:, at] = np.where(worst, np.int8(RoadClass.GLAZE), lane.grip_class)
     for name, values in lane.stores.items():
@@ -200,17 +218,19 @@ def _leave_unknown(
 ) -> None:
     """Set hours of unknown weather, and bare hours that the past does not show, to UNKNOWN."""
     known = shaded.known
-    bare = known & ~_IS_WINTER[out["road_class"]]
-    hour = np.arange(known.shape[0])[:, None]
+    bare = known & _is_bare(out["road_class"])
+    hour = np.arange(known.shape[0], dtype=np.int16)[:, None]
     valid_h = hour - np.maximum.accumulate(np.where(known, -1, hour), axis=0)  # known hours in a row
     has_past = hour + 1 - valid_h <= rules.latest_start_h
-    thaw = np.cumsum(known & (np.nan_to_num(out["surface_temp_c"], nan=-1.0) > THAW_TEMP_C), axis=0)
-    before = np.concatenate((np.zeros((1, known.shape[1]), dtype=thaw.dtype), thaw))
-    thaw_h = thaw - np.take_along_axis(before, hour + 1 - valid_h, axis=0)
-    proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw_h >= THAW_H))
+    with np.errstate(invalid="ignore"):
+        thaws, above_zero = (out["surface_temp_c"] > limit_c for limit_c in (THAW_TEMP_C, 0.0))
+    # Hours of thaw among the known hours in a row: those so far, less those before the row began.
+    thaw = np.cumsum(known & thaws, axis=0, dtype=np.int16)
+    before_row = np.maximum.accumulate(np.where(known, np.int16(0), thaw), axis=0)
+    proven = (valid_h >= SPIN_UP_H) | ((valid_h >= PROVEN_AFTER_H) & (thaw - before_row >= THAW_H))
     doubted = bare & ~has_past
     # A road that is never above 0 °C melts no snow, and under snow it is no warmer.
-    melts = (np.nan_to_num(out["surface_temp_c"], nan=-1.0) > 0.0).any(axis=0)
+    melts = above_zero.any(axis=0)
     columns = np.flatnonzero(doubted.any(axis=0) & melts)
     if columns.size:
         stores_mmwe = out["water_mmwe"] + out["snow_mmwe"] + out["ice_mmwe"]
@@ -218,7 +238,7 @@ def _leave_unknown(
     unknown = ~known | doubted | (bare & has_past & ~proven)
     for name in ("road_class", "grip_class"):
         out[name][unknown] = RoadClass.UNKNOWN
-    out["untouched_class"][~known | (unknown & ~_IS_WINTER[out["untouched_class"]])] = RoadClass.UNKNOWN
+    out["untouched_class"][~known | (unknown & _is_bare(out["untouched_class"]))] = RoadClass.UNKNOWN
 
 
 def start_layers_c(weather: RoadWeather, params: SurfaceParams) -> Array:

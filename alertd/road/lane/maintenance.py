@@ -20,9 +20,11 @@ from alertd.road.parameters import SurfaceParams
 from alertd.units import HOUR_S
 
 # Freezing rain that a source reports, by its rate, glazes a road below this temperature in this share of members [A].
-GLAZES_FROM_MMWE_H: Final = 0.1
+GLAZES_FROM_MMWE_H: Final = 0.02  # an hour of it is as much as counts as glaze, `ClassLimits.rime_mmwe`
 GLAZES_BELOW_C: Final = 1.0
 GLAZES_FRAC: Final = 0.6
+# That glaze stays while the road is below that temperature, for at most this time after the rain [A].
+GLAZE_STAYS_H: Final = 12
 SALT_C: Final = -9.0  # [A] common practice, no source: salt works down to about 15 °F
 PACKED_FACTOR: Final = 2.0  # [A] a blade rides over packed snow; salt and the next passes remove it more slowly
 NIGHT_FROM_H, NIGHT_TO_H = 22.0, 5.0  # [A] local solar hours with fewer passes of the plough
@@ -77,6 +79,7 @@ class LaneTraits:
     glazes: freezing rain glazes a road that the model has just above 0 °C.
     wetted: melt-water of the roadside snow runs over the lane.
     old_snow: `ClassLimits.unseen_snow_mmwe` of old snow lies on the lane as the known past begins.
+    snow_beside: as much loose snow lies beside it then.
     kept_frac: (hour, column) share of loose snow and refrozen melt that ploughs and salt leave after each hour.
     readings: of road sensors, None without any.
     """
@@ -85,6 +88,7 @@ class LaneTraits:
     glazes: NDArray[np.bool_]
     wetted: NDArray[np.bool_]
     old_snow: NDArray[np.bool_]
+    snow_beside: NDArray[np.bool_]
     kept_frac: Array
     readings: StartReadings | None = None
 
@@ -117,6 +121,14 @@ def kept_an_hour(service: Service, first_epoch_s: float, hours: int, lon_deg: Ar
 def has_old_snow(service_rank: Array, service: Service) -> NDArray[np.bool_]:
     """(member,): True for a share of the members whose road nobody clears, those of the highest ranks."""
     return np.asarray(service_rank >= 1.0 - OLD_SNOW_FRAC * (1.0 - service.serviced_frac))
+
+
+def has_snow_beside(rank: Array, old_snow: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """(member,): True for a share OLD_SNOW_FRAC of the members, whoever clears the road, and where old snow lies on it.
+
+    What ploughs threw beside a cleared road in the days before is as old as what lies on a road that nobody clears.
+    """
+    return np.asarray((rank >= 1.0 - OLD_SNOW_FRAC) | old_snow)
 
 
 def glazes_above_zero(rank: Array, params: SurfaceParams) -> NDArray[np.bool_]:

@@ -20,6 +20,7 @@ from alertd.notices.text import days_text, law_text, phrases
 from alertd.notices.text.departures import departure_advice, departure_lines
 from alertd.notices.text.driver_parts import surface
 from alertd.plan.model.plan import Plan
+from alertd.plan.model.stretches import Stretch, SurfaceStretch
 from alertd.planning.planner import Planner
 from alertd.planning.signed_links import SignedLinks
 from alertd.records.driver_reports import load_reports
@@ -34,6 +35,7 @@ from alertd.web.pages.sign_in import BoardSession, go_to
 from alertd.web.problems import ProblemError
 
 MAX_NOTICES: Final = 30
+MAX_LANE_CLASSES: Final = 5
 
 
 def trip_router(
@@ -109,6 +111,8 @@ def trip_values(
         "arrival": arrival(plan),
         "surfaces": office_lines(plan),
         "surface": partial(surface, translator=ENGLISH),
+        "lane_classes": _lane_classes,
+        "lane_share": _lane_share,
         "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
@@ -119,6 +123,16 @@ def trip_values(
             *days_text.not_placed_lines(plan),
         ],
     }
+
+
+def _lane_classes(stretch: Stretch | SurfaceStretch) -> list[str]:
+    """The classes that either lane meets, at most five, in the order of the plan."""
+    both = (*stretch.untouched_surfaces, *stretch.serviced_surfaces)
+    return list(dict.fromkeys(name for name, _ in both))[:MAX_LANE_CLASSES]
+
+
+def _lane_share(surfaces: tuple[tuple[str, float], ...], name: str) -> float:
+    return dict(surfaces).get(name, 0.0)
 
 
 def _departures(plan: Plan) -> list[dict[str, Any]]:

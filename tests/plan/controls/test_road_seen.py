@@ -4,15 +4,18 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
+import numpy as np
 import pytest
 
-from alertd.plan.controls.road_seen import RoadSeen, Sight, place_seen
+from alertd.plan.controls.road_seen import RoadSeen, Sight, phases_of, place_seen
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.planning.weather import FetchedWeather, WeatherSources, Window, ask_sources, compute_weather
+from alertd.road.lane.block import SPIN_UP_H
+from alertd.road.nearby import phase_logit
 from alertd.testing.factories import make_rig, make_route, make_rules
 from tests.planning.test_weather import Made
 
@@ -105,3 +108,34 @@ async def test_many_reports_are_a_few_lines() -> None:
     lines = [c for c in plan(await weather(14.0), *reports).cautions if "driver" in c]
     assert len(lines) == 4
     assert lines[-1] == "5 more reports of the road by drivers"
+
+
+async def test_snow_seen_counts_as_snow_near_it_and_nothing_as_rain() -> None:
+    """At +3 °C the phase is open: snow or ice seen raises the share of snow, a bare or wet road nothing."""
+    made = Made(name="made", temp_c=3.0, precip_mmwe_h=1.0)
+    sources = WeatherSources(providers=[made], members=20, seed=1, stale_h=6.0)
+    answers = await ask_sources(ROAD, WINDOW, sources)
+
+    def snowfall_mmwe(*reports: RoadSeen) -> float:
+        phases = phases_of(place_seen(ROAD, reports), ROAD)
+        field = compute_weather(answers, sources, phases).weather.corridor.field
+        return float(np.nansum(field.snowfall_mmwe_h[:, :, SPIN_UP_H : SPIN_UP_H + 3]))
+
+    without = snowfall_mmwe()
+    assert without > 0.0
+    for sight in (Sight.SNOW, Sight.ICE):
+        assert snowfall_mmwe(seen(sight)) > 1.02 * without
+        assert snowfall_mmwe(seen(sight), seen(Sight.BARE, at=NOW)) > 1.02 * without
+    for sight in (Sight.BARE, Sight.WET):
+        assert snowfall_mmwe(seen(sight)) == without
+    assert snowfall_mmwe(seen(Sight.SNOW, at=NOW - timedelta(hours=4))) == without
+
+
+async def test_snow_seen_400_m_higher_says_nothing_of_this_road() -> None:
+    placed = place_seen(ROAD, [seen(Sight.SNOW)])
+    (evidence,) = phases_of(placed, ROAD)
+    cell = np.array([evidence.lat_deg]), np.array([evidence.lon_deg])
+    hour = np.array([evidence.epoch_s + 1800.0])
+    for lower_m, counts in ((200.0, True), (400.0, False)):
+        at = phase_logit([evidence], *cell, np.array([evidence.elevation_m - lower_m]), hour)
+        assert (at is not None) == counts

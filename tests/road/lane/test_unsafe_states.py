@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.forecast.model import Forecast, PrecipForm
+from alertd.forecast.model import Forecast, Obscured, PrecipForm
 from alertd.road.corridor import RoadField, road_cells, run_corridor
 from alertd.road.downscale import AIR, fog_deposit_mmwe_h
 from alertd.road.friction import friction_mu
@@ -70,13 +70,39 @@ def test_freezing_fog_rimes_the_road(given: dict[str, float]) -> None:
     assert float(clear.ice_mmwe.max()) < 0.5 * float(field.ice_mmwe.max())
 
 
-def test_fog_settles_by_its_water_and_not_in_blowing_snow() -> None:
-    """Kunkel 1984: 0.10 g/m³ at 200 m. At 2 cm/s it brings 0.007 mm an hour."""
-    at = np.array([200.0, 5000.0, 200.0, 200.0])
-    wind = np.array([2.0, 2.0, 2.0, 14.0])
-    precip = np.array([0.0, 0.0, 1.0, 0.0])
-    deposit = fog_deposit_mmwe_h(at, np.full(4, 1.0), np.full(4, 1.0), wind, precip)
-    assert deposit == pytest.approx([0.0074, 0.0, 0.0, 0.0], abs=2e-4)
+def test_fog_settles_by_its_water() -> None:
+    """Kunkel 1984: 0.10 g/m³ at 200 m. At 2 cm/s it brings 0.007 mm an hour; not while it rains or snows."""
+    at = np.array([200.0, 5000.0, 200.0])
+    air = np.full(3, 1.0), np.full(3, -2.0)
+    deposit = fog_deposit_mmwe_h(at, np.full(3, 1.0), air, np.array([0.0, 0.0, 1.0]), np.zeros(3, dtype=bool))
+    assert deposit == pytest.approx([0.0074, 0.0, 0.0], abs=2e-4)
+
+
+def test_cold_fog_saturated_over_ice_rimes_in_any_wind() -> None:
+    """At -12 °C air saturated over ice has 89 % over water (Buck 1996), and cloud on a pass comes with wind."""
+    field = run(weather(air_temp_c=-12.0, rh_frac=0.86, visibility_m=200.0, wind_mps=12.0), service=NOBODY)
+    bare = share(field, RoadClass.DRY, RoadClass.MOIST, RoadClass.WET, at=slice(60, None))
+    assert bare == 0.0
+
+
+@pytest.mark.parametrize("code", [Obscured.FOG, Obscured.FREEZING_FOG])
+def test_a_code_of_fog_is_fog_at_any_humidity(code: Obscured) -> None:
+    coded = np.full((1, 96), code, dtype=np.int8)
+    field = run(weather(rh_frac=0.85, obscured=coded), service=NOBODY)
+    assert share(field, RoadClass.DRY, at=slice(60, None)) == 0.0
+
+
+def test_reported_blowing_snow_drifts_without_known_snow() -> None:
+    """Two days without snow and a moderate wind, but the source reports blowing snow."""
+    code = np.where(np.arange(96) >= 60, Obscured.BLOWING_SNOW, Obscured.NOTHING)[None].astype(np.int8)
+    field = run(weather(air_temp_c=-8.0, wind_mps=7.0, obscured=code), service=NOBODY)
+    assert share(field, RoadClass.SNOW, at=slice(66, None)) == 1.0
+
+
+def test_a_gale_after_two_cold_dry_days_finds_old_snow_beside() -> None:
+    """The snow that ploughs threw beside the road before the known past drifts on a third of the roads."""
+    field = run(weather(air_temp_c=-8.0, wind_mps=np.where(np.arange(96) < 48, 3.0, 18.0)))
+    assert share(field, *WINTER_CLASSES, at=slice(50, 60)) >= 0.3
 
 
 def test_wind_over_snow_beside_the_road_drifts_onto_it() -> None:
@@ -128,6 +154,21 @@ def test_coded_freezing_rain_glazes_most_roads_and_all_decks() -> None:
     falling = field.road_class[:, :, 52:60]
     assert (falling[:, 0] == RoadClass.GLAZE).mean() >= 0.6
     assert (falling[:, 1] == RoadClass.GLAZE).all()
+
+
+def test_reported_glaze_stays_after_the_freezing_rain() -> None:
+    """Twelve hours of freezing rain at -1 °C end; it stays until the morning warms the road."""
+    hours = np.arange(96)
+    rain = weather(
+        air_temp_c=np.where(hours < 48, 3.0, -1.0),
+        rh_frac=0.95,
+        precip_mmwe_h=np.where((hours >= 48) & (hours < 60), 0.05, 0.0),
+        precip_form=np.where(hours >= 48, PrecipForm.FREEZING, PrecipForm.UNSPECIFIED),
+    )
+    field = run(rain)
+    falling, after = field.grip_class[:, 0, 59] == RoadClass.GLAZE, field.grip_class[:, 0, 60:65]
+    assert falling.mean() >= 0.6
+    assert (after[falling] == RoadClass.GLAZE).all()
 
 
 def test_ice_is_named_by_its_origin() -> None:

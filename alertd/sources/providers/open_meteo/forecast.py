@@ -276,7 +276,8 @@ def assemble(
     arrays: dict[str, Any] = {field: np.full(shape, np.nan) for field in FIELDS}
     form = np.zeros(shape, dtype=np.int8)
     snow_level = np.full(shape, np.nan)
-    hints = {name: np.full(shape[1:], np.nan) for name in ("snow_depth_m", "ground_temp_c")}
+    hints: dict[str, Any] = {name: np.full(shape[1:], np.nan) for name in ("snow_depth_m", "ground_temp_c")}
+    hints["obscured"] = np.zeros(shape[1:], dtype=np.int8)
     gaps = []
     fetched_times, stale = [], False
     for cells, answer in parts:
@@ -310,6 +311,7 @@ def assemble(
         snow_level_m=snow_level, precip_form=form, gaps=tuple(gaps),
         served_stale=stale, outside=outside, **arrays,
         snow_depth_m=_if_any(hints["snow_depth_m"]), ground_temp_c=_if_any(hints["ground_temp_c"]),
+        obscured=hints["obscured"] if hints["obscured"].any() else None,
     )  # fmt: skip
 
 
@@ -370,7 +372,7 @@ def _if_any(values: Array) -> Array | None:
 
 
 def _lay_hints(
-    place: OpenMeteoHours, cell: int, start: datetime, hours: int, snow_level: Array, hints: Mapping[str, Array]
+    place: OpenMeteoHours, cell: int, start: datetime, hours: int, snow_level: Array, hints: Mapping[str, Any]
 ) -> None:
     """Copy what the answer gives beside its weather into the window."""
     shift = round((place.start - start) / timedelta(hours=1))

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.forecast import plausibility
-from alertd.forecast.model import PrecipForm
+from alertd.forecast.model import Obscured, PrecipForm
 from alertd.sources.http.validation import AnswerModel, Number, validated
 from alertd.units import FOOT_M, INCH_MM, KMH_MPS, MPH_MPS
 
@@ -29,6 +29,7 @@ SOURCE = "open-meteo"
 FREEZING_CODES = (56, 57, 66, 67)  # WMO 4677 as the source uses it: freezing drizzle, freezing rain
 PELLET_CODES = (77,)  # snow grains
 SNOW_CODES = (71, 73, 75, 85, 86)  # snowfall, snow showers
+FOG_CODES = (45, 48)  # fog, fog that deposits rime
 # The code is for the model's ground, the air for the road's height, which may lie 800 m lower.
 SNOW_ABOVE_C = 10.0
 MIN_FREEZING_LEVEL_M = -500.0  # some models send -100000 where the air is below zero throughout
@@ -111,7 +112,8 @@ class OpenMeteoHours:
 
     reported_c: (member, stamp) air temperatures as reported; snow: an hour with a code of snowfall at one of its ends;
     dew_point_c: all NaN where the answer holds none; of the wet bulb where it holds that alone. snow_level_m: (member,
-    hour). snow_depth_m, ground_temp_c: (hour,), of the control.
+    hour). snow_depth_m, ground_temp_c: (hour,), of the control. obscured: (hour,), fog where half of the members
+    code it.
     """
 
     lat_deg: float
@@ -126,6 +128,7 @@ class OpenMeteoHours:
     snow_level_m: Array
     snow_depth_m: Array
     ground_temp_c: Array
+    obscured: NDArray[np.int8]
 
 
 def read_places(body: object, *, want_local_time: bool = False) -> list[OpenMeteoHours]:
@@ -164,7 +167,7 @@ def _read(place: _Place, stamps: Sequence[datetime]) -> OpenMeteoHours:
     fields = {field: np.full((len(members), n), np.nan) for field in FIELDS}
     form = np.zeros((len(members), n), dtype=np.int8)
     reported_c, dew_point_c, snow_level_m = (np.full((len(members), n), np.nan) for _ in range(3))
-    snow = np.zeros((len(members), n), dtype=np.bool_)
+    snow, fog = (np.zeros((len(members), n), dtype=np.bool_) for _ in range(2))
     for m, suffix in enumerate(members):
         for name, variable in VARIABLES.items():
             if name + suffix in place.hourly:
@@ -179,12 +182,14 @@ def _read(place: _Place, stamps: Sequence[datetime]) -> OpenMeteoHours:
             snow_level_m[m] = between(_values(place, SNOW_LEVEL + suffix, _HEIGHT_VALUES))
         if CODE + suffix in place.hourly:
             form[m] = _form(place, CODE + suffix)
-            snow[m] = _at_either_end(np.isin(_numbers(place, CODE + suffix), SNOW_CODES))
+            codes = _numbers(place, CODE + suffix)
+            snow[m], fog[m] = (_at_either_end(np.isin(codes, some)) for some in (SNOW_CODES, FOG_CODES))
     return OpenMeteoHours(
         lat_deg=place.latitude, lon_deg=place.longitude, start=start, fields=fields, precip_form=form,
         reported_c=reported_c, dew_point_c=dew_point_c, snow=snow, snow_level_m=snow_level_m,
         snow_depth_m=_hint(place, (SNOW_DEPTH,), _DEPTH_VALUES), ground_temp_c=_hint(place, GROUND, _GROUND_VALUES),
         elevation_m=float("nan") if place.elevation is None else place.elevation,
+        obscured=np.where(fog.mean(axis=0) >= 0.5, Obscured.FOG, Obscured.NOTHING).astype(np.int8),
     )  # fmt: skip
 
 

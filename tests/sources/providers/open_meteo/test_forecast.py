@@ -17,7 +17,7 @@ import pytest
 import respx
 
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
-from alertd.forecast.model import PrecipForm
+from alertd.forecast.model import Obscured, PrecipForm
 from alertd.forecast.provider import ForecastRequest
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
@@ -180,6 +180,13 @@ def test_trap_13_only_freezing_and_grain_codes_count() -> None:
 def test_trap_05_the_sources_own_rain_or_snow_is_not_taken(code: int) -> None:
     """Below zero as above: the form stays open, for the phase is decided from temperature and humidity."""
     assert not read_places(one(weather_code=[code] * 13, temperature_2m=[-4.0] * 13))[0].precip_form.any()
+
+
+@pytest.mark.parametrize("code", [45, 48])
+def test_codes_of_fog_are_kept_as_what_takes_the_sight(code: int) -> None:
+    """WMO 4677: fog, and fog that deposits rime, at either end of the hour."""
+    (place,) = read_places(one(weather_code=[0] * 5 + [code] + [0] * 7))
+    assert place.obscured.tolist() == [0] * 4 + [Obscured.FOG] * 2 + [0] * 7
 
 
 @pytest.mark.parametrize("code", [51, 53, 55, 71, 73])
