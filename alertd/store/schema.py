@@ -19,7 +19,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION: Final = "0003"  # newest revision in `migrations`
+REVISION: Final = "0004"  # newest revision in `migrations`
 
 
 class Utc(TypeDecorator[datetime]):
@@ -122,6 +122,31 @@ deliveries = Table(
     Index("deliveries_due", "state", "target", "next_try"),
     Index("deliveries_thread", "target", "thread", "state", "id"),
     # Ids are never reused, so the older delivery always has the smaller id.
+    sqlite_autoincrement=True,
+)
+
+# Numbers of the events that are sent, in the order of their commits. `type` is that of the notice's body.
+event_log = Table(
+    "event_log",
+    metadata,
+    Column("seq", Integer, primary_key=True),
+    Column("notice_id", Text, ForeignKey("notices.id"), nullable=False),
+    Column("type", Text, nullable=False),
+    UniqueConstraint("notice_id"),
+    # Numbers are never reused: a reader continues from the last one that it has seen.
+    sqlite_autoincrement=True,
+)
+
+# Each attempt to deliver a notice to a channel: done, failed, parked, expired or requeued.
+attempts = Table(
+    "attempts",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("delivery_id", Integer, ForeignKey("deliveries.id"), nullable=False),
+    Column("at", Utc, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Index("attempts_by_delivery", "delivery_id"),
     sqlite_autoincrement=True,
 )
 

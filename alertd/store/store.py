@@ -12,6 +12,8 @@ from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.store.channel_states import Channels
 from alertd.store.connection import Database, insert_or
 from alertd.store.leadership import Candidate
+from alertd.store.log.attempts import Attempts
+from alertd.store.log.event_log import EventLog, append_event
 from alertd.store.outbox import WAITING, Outbox
 from alertd.store.retention import Retention
 from alertd.store.rows import Slot, StoredEvent, StoredPlan, StoredTrip
@@ -29,6 +31,8 @@ class Store:
         self._database = Database(place, wal=wal, busy_timeout_s=busy_timeout_s)
         self.place = self._database.place
         self.outbox = Outbox(self._database)
+        self.event_log = EventLog(self._database)
+        self.attempts = Attempts(self._database)
         self.due = DueTable(self._database)
         self.channels = Channels(self._database)
         self.tokens = Tokens(self._database)
@@ -288,6 +292,8 @@ def _insert_notices(
         if added.first() is None:
             continue
         new.append(notice.id)
+        if notice.sent_alone:
+            append_event(connection, notice)
         for target in dict.fromkeys(targets.get(notice.audience, ()) if notice.sent_alone else ()):
             _queue(connection, notice, target, at)
     return tuple(new)

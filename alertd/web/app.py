@@ -17,6 +17,7 @@ from alertd.web.api.beacon import beacon_router
 from alertd.web.api.chain_log import chainlog_router
 from alertd.web.api.closures import closures_router
 from alertd.web.api.driver_reports import reports_router
+from alertd.web.api.event_log import event_log_router
 from alertd.web.api.health import channels_router, health_router, metrics_router
 from alertd.web.api.positions import positions_router
 from alertd.web.api.posted_controls import posted_router
@@ -65,6 +66,7 @@ def make_api(
     serve(routes_router(planner), "trips")
     serve(positions_router(store, clock), "reports")
     serve(reports_router(store, clock), "reports")
+    serve(event_log_router(store, settings, clock), "admin")
     serve(closures_router(store, clock, wake), "posted")
     serve(posted_router(planner, store, clock, wake), "posted")
     serve(chainlog_router(planner, store, clock), "reports")

@@ -27,6 +27,8 @@ def bearer(token: str) -> dict[str, str]:
         ("GET", "/v1/trips/T-9/events", "read"),
         ("GET", "/v1/notices/n", "read"),
         ("GET", "/v1/plans/p", "read"),
+        ("GET", "/v1/events", "read"),
+        ("GET", "/v1/events/e", "read"),
         ("GET", "/v1/routes", "read"),
         ("GET", "/v1/closures", "read"),
         ("GET", "/v1/posted", "read"),
