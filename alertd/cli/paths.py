@@ -6,19 +6,13 @@ Nothing is written beside shipped settings: commands that store data need the us
 from dataclasses import replace
 from pathlib import Path
 
-import alertd
 from alertd.errors import ConfigError, InputError
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
+from alertd.settings.shipped import data_root, inside_package
 from alertd.store.store import Store
 
 HERE = Path("config/alertd.toml")
-
-
-def data_root() -> Path:
-    """Return the folder that holds config/ and fixtures/: inside an installed wheel, else the checkout."""
-    inside = _inside_package()
-    return inside if inside.is_dir() else inside.parent.parent
 
 
 def settings_path(named: str | None) -> Path:
@@ -64,12 +58,8 @@ def demo_path() -> Path:
     return data_root() / "fixtures" / "demo"
 
 
-def _inside_package() -> Path:
-    return Path(alertd.__file__).resolve().parent / "_data"
-
-
 def _is_shipped(named: str | None, path: Path) -> bool:
-    return (named is None and path is not HERE) or path.resolve().is_relative_to(_inside_package())
+    return (named is None and path is not HERE) or path.resolve().is_relative_to(inside_package())
 
 
 def daemon_store(settings: Settings) -> Store:

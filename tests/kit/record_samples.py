@@ -4,8 +4,7 @@ The fleet, its trips and its passes are invented.
 """
 
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import timedelta
 from pathlib import Path
 from typing import Any, Final
@@ -51,9 +50,7 @@ def sample_plan() -> Plan:
     stops = [make_stop(n, m, milepost=f"I-90 MP {n}") for n, m in (("1", 30e3), ("2", 60e3))]
     summit = Summit(distance_m=45e3, elevation_m=1400.0, prominence_m=300.0, name="Larch Pass")
     route = make_route(80e3, stops=stops, summits=[summit])
-    weather = make_weather(
-        route, lambda m, d, h: np.where((d >= 40e3) & (d <= 50e3), RoadClass.SNOW, RoadClass.DRY)
-    )
+    weather = make_weather(route, lambda m, d, h: np.where((d >= 40e3) & (d <= 50e3), RoadClass.SNOW, RoadClass.DRY))
     trip = TripInput(id="T-1041", depart_at=at_hour(6), driver="O. Fenwright", dispatcher="M. Oddleifson")
     return make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2)))
 
@@ -87,7 +84,9 @@ def sample_bodies() -> dict[str, dict[str, Any]]:
         _not_planned("T-1042", "A. Driver", "no forecast reaches its road", now),
         *missing_forecast_notice(FLEET, [replace(plan, partial=True)], now),
         office_notice("fleet.trips_file", ("sample",), words, timedelta(hours=24), now, file="trips.csv", rows=rows),
-        delivery_alarm("texts", [Alarm(target="texts", kind="failing", text="texts: no answer", trip_id="T-1041")], now),
+        delivery_alarm(
+            "texts", [Alarm(target="texts", kind="failing", text="texts: no answer", trip_id="T-1041")], now
+        ),
         _office(beacon, now, ("silent",), _office_text(beacon)),
     ]
     bodies = {event["type"]: event for event in (json.loads(n.body) for n in reversed(notices))}

@@ -5,17 +5,15 @@ import json
 from pathlib import Path
 from typing import Any
 
-import pytest
-from click.testing import CliRunner
 from jsonschema import Draft202012Validator
 
 from alertd.cli.first_day import webhook
-from alertd.cli.main import cli
 from alertd.clock import system_clock
-from alertd.testing.webhook_receiver import WebhookReceiver
+from alertd.testing.event_schema import strict_event_schema
 
 ROOT = Path(__file__).parents[2]
 SCHEMA = json.loads((ROOT / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
+STRICT = Draft202012Validator(strict_event_schema(), format_checker=Draft202012Validator.FORMAT_CHECKER)
 CHECK = Draft202012Validator(SCHEMA, format_checker=Draft202012Validator.FORMAT_CHECKER)
 TYPES = {d["properties"]["type"]["const"] for d in SCHEMA["$defs"].values() if "format" in d.get("properties", {})}
 
@@ -43,7 +41,7 @@ def test_samples_have_the_fields_that_the_code_sends() -> None:
     made = recorder().sample_bodies()
     assert set(made) == TYPES
     for name, body in made.items():
-        CHECK.validate(body)
+        STRICT.validate(body)
         recorded = json.loads((ROOT / f"shared/kit/samples/{name}.json").read_text(encoding="utf-8"))
         CHECK.validate(recorded)
         assert paths(recorded) == paths(body), name
@@ -59,3 +57,12 @@ def test_samples_are_marked_as_tests_and_stay_valid() -> None:
         assert one.trip_id in ("", webhook.TEST_TRIP)
         words = body["data"].get("text") or body["data"]["headline"][0]
         assert words.startswith("TEST, no real truck.")
+
+
+def test_the_published_schema_is_open_and_the_tests_own_is_not() -> None:
+    """A receiver that checks with the published schema takes an event with a new field; our tests do not."""
+    body = recorder().sample_bodies()["trip.message"]
+    new = body | {"new_field": 1, "data": body["data"] | {"another": True}}
+    CHECK.validate(new)
+    assert len(list(STRICT.iter_errors(new))) == 1
+    assert '"additionalProperties": false' not in json.dumps(SCHEMA)

@@ -59,7 +59,9 @@ def test_store_of_the_first_version_upgrades_with_nothing_lost(old: Path, noon: 
         assert store.slot_filled(Slot(kind="brief", fleet="north", local_date="2026-01-05"))
         assert [row.text for row in store.outbox.claim_due(noon, 9, 60, "me")] == ["chains off", "brief", "brief"]
         logged = store.event_log.page(0, 99).events
-        assert [e.notice.id for e in logged] == [row[0] for row in sorted(before["notices"], key=lambda r: (r[5], r[0]))]
+        assert [e.notice.id for e in logged] == [
+            row[0] for row in sorted(before["notices"], key=lambda r: (r[5], r[0]))
+        ]
     with Store(old) as store:
         assert store.outbox.health(noon).done_n == 1
 

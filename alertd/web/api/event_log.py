@@ -59,7 +59,7 @@ def event_log_router(store: Store, settings: Settings, clock: Clock) -> APIRoute
     streams = _Streams(store)
 
     @router.get("", response_class=RawJson, responses=_STREAM_CONTENT)
-    async def list_events(
+    async def read_events(
         request: Request,
         after: Annotated[int, Query(ge=0, le=MAX_SEQ)] = 0,
         limit: Annotated[int, Query(ge=1, le=MAX_PAGE)] = 50,
@@ -82,7 +82,7 @@ def event_log_router(store: Store, settings: Settings, clock: Clock) -> APIRoute
         return streams.open(start, wanted)
 
     @router.get("/{event_id}", response_class=RawJson)
-    async def get_event(event_id: str) -> Response:
+    async def read_event(event_id: str) -> Response:
         """One event with each attempt to deliver it."""
         event = await asyncio.to_thread(_event, event_id)
         deliveries, attempts = await asyncio.gather(
@@ -92,9 +92,7 @@ def event_log_router(store: Store, settings: Settings, clock: Clock) -> APIRoute
         return RawJson(_event_json(event, {"deliveries": shown}))
 
     @router.post("/{event_id}/redeliver", status_code=202, openapi_extra={"parameters": [PARAMETER]})
-    async def redeliver_event(
-        event_id: str, target: Annotated[str, Query(max_length=64)] = ""
-    ) -> dict[str, Any]:
+    async def redeliver_event(event_id: str, target: Annotated[str, Query(max_length=64)] = "") -> dict[str, Any]:
         """Send an event again to its webhooks, or to one of them: the same bytes under the same id.
 
         Refused for an expired event, which the log still has, and for channels that are no webhooks.

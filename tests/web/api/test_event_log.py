@@ -2,7 +2,6 @@
 
 import json
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
