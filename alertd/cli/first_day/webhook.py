@@ -12,13 +12,14 @@ from typing import Any, Final
 import click
 
 from alertd.cli.options import config_option, json_option
-from alertd.cli.paths import data_root, settings_path
+from alertd.cli.paths import settings_path
 from alertd.clock import system_clock
 from alertd.delivery.channel_spec import ChannelConfig
 from alertd.delivery.channels.webhook import SPEC, WebhookChannel, WebhookFile, endpoint_of
 from alertd.errors import DeliveryError, InputError
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
+from alertd.settings.shipped import data_root
 from alertd.store.rows import ClaimedDelivery
 
 TEST_TRIP: Final = "TEST"
