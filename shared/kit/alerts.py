@@ -41,4 +41,7 @@ def main(url, token_file=""):
 if __name__ == "__main__":
     if not 2 <= len(sys.argv) <= 3:
         sys.exit(__doc__)
-    main(*sys.argv[1:])
+    try:
+        main(*sys.argv[1:])
+    except (OSError, ValueError, ET.ParseError) as exc:
+        sys.exit(f"{sys.argv[1]}: {exc}")

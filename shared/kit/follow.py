@@ -37,4 +37,7 @@ def main(url, state_file, token_file=""):
 if __name__ == "__main__":
     if not 3 <= len(sys.argv) <= 4:
         sys.exit(__doc__)
-    main(*sys.argv[1:])
+    try:
+        main(*sys.argv[1:])
+    except (OSError, ValueError) as exc:
+        sys.exit(f"{sys.argv[1]}: {exc}")

@@ -3,12 +3,13 @@
 import json
 from collections.abc import Callable
 from datetime import timedelta
-from typing import Any
+from typing import Any, get_args
 
 import pytest
 
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.service.tokens import new_token
+from alertd.settings.shipped import event_schema
 from alertd.store.rows import StoredTrip
 from alertd.web.api import event_log
 
@@ -125,3 +126,9 @@ async def test_redelivery_needs_the_scope_admin(open_client: Open) -> None:
     headers = {"authorization": f"Bearer {read}"}
     assert (await client.get("/v1/events/ntc_1", headers=headers)).status_code == 200
     assert (await client.post("/v1/events/ntc_1/redeliver", headers=headers)).status_code == 403
+
+
+def test_every_type_of_the_schema_can_be_selected() -> None:
+    named = event_schema()["$defs"].values()
+    types = {d["properties"]["type"]["const"] for d in named if "format" in d.get("properties", {})}
+    assert set(get_args(event_log.EventType)) == types
