@@ -33,6 +33,7 @@ _COMMANDS: Final = {
     "token": LazyCommand("alertd.cli.commands.token", "token", "Manage the API tokens of callers."),
     "trips": LazyCommand("alertd.cli.commands.trips", "trips", "List, add or cancel trips."),
     "watch": LazyCommand("alertd.cli.commands.watch", "watch", "Warn when the daemon on another machine stops."),
+    "webhook": LazyCommand("alertd.cli.first_day.webhook", "webhook", "Try a webhook with signed samples."),
 }
 
 

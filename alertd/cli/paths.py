@@ -10,22 +10,16 @@ from typing import TYPE_CHECKING
 
 import click
 
-import alertd
 from alertd.errors import ConfigError, InputError
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
+from alertd.settings.shipped import data_root, inside_package
 
 if TYPE_CHECKING:
     from alertd.store.store import Store
 
 HERE = Path("config/alertd.toml")
 SYSTEM = Path("/etc/alertd/alertd.toml")
-
-
-def data_root() -> Path:
-    """Return the folder that holds config/ and fixtures/: inside an installed wheel, else the checkout."""
-    inside = _inside_package()
-    return inside if inside.is_dir() else inside.parent.parent
 
 
 def searched_paths() -> tuple[Path, ...]:
@@ -80,12 +74,8 @@ def demo_path() -> Path:
     return data_root() / "fixtures" / "demo"
 
 
-def _inside_package() -> Path:
-    return Path(alertd.__file__).resolve().parent / "_data"
-
-
 def _is_shipped(named: str | None, path: Path) -> bool:
-    return (named is None and path not in searched_paths()) or path.resolve().is_relative_to(_inside_package())
+    return (named is None and path not in searched_paths()) or path.resolve().is_relative_to(inside_package())
 
 
 def daemon_store(settings: Settings) -> "Store":

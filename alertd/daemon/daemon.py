@@ -9,6 +9,7 @@ import ssl
 from collections.abc import AsyncIterator, Callable, Mapping
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
+from datetime import datetime
 from functools import partial
 from pathlib import Path
 from urllib.parse import urlsplit
@@ -32,7 +33,7 @@ from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
-from alertd.planning.planner import create_planner
+from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.response_recorder import record_response
 from alertd.service.brief_email import content_loader
@@ -246,6 +247,7 @@ async def _run_services(
             for job in scheduler.get_jobs():  # they wait for the old time
                 job.modify(next_run_time=machine())
 
+        restoring = asyncio.create_task(restore_alerts(daemon, planning, machine()))
         scheduler.start()
         watching = asyncio.create_task(watch_clock(ClockWatch(machine), stepped))
         try:
@@ -254,8 +256,17 @@ async def _run_services(
                 await serve(server, own, context.on_ready, changed, *ends)
         finally:
             watching.cancel()
+            restoring.cancel()
             scheduler.shutdown(wait=False)
             await daemon.finish(JOB_SHUTDOWN_TIMEOUT_S)
+
+
+async def restore_alerts(daemon: Daemon, planning: Planner, now_utc: datetime) -> None:
+    """Serve the alerts of stored plans until the first cycle has ended."""
+    try:
+        await daemon.alerts.restore(planning, now_utc)
+    except StoreError as exc:
+        log.warning("alerts wait for the first cycle: %s", exc)
 
 
 def _make_folder(database: Path) -> None:

@@ -1,7 +1,7 @@
 """CAP alerts of the active plans, for systems that fetch alerts instead of receiving webhooks.
 
 Published alerts are stored as events, so an alert after a restart still references those that it replaces. Each cycle
-rebuilds the alerts themselves.
+rebuilds the alerts themselves; after a restart they come from the stored plans until the first cycle has ended.
 """
 
 import asyncio
@@ -15,6 +15,7 @@ from alertd.errors import InputError, SourceError
 from alertd.notices.formats.cap import CapReference, CapSender, cap_alert, has_alert
 from alertd.plan.model.plan import Plan
 from alertd.plan.serialize import to_plain
+from alertd.planning.latest_plans import read_plan
 from alertd.planning.planner import Planner
 from alertd.records.published_alerts import PUBLISHED_ALERTS, AlertReference
 from alertd.route.model import Route
@@ -60,6 +61,34 @@ class CapAlerts:
             if one is not None:
                 shown[plan.trip_id] = one
         self._shown, self.made_at = shown, now_utc
+
+    async def restore(self, planner: Planner, now_utc: datetime) -> None:
+        """Build the alerts of stored plans again after a restart, unless a cycle has ended meanwhile.
+
+        `made_at` is then the time of the newest of these plans. It stays None where a trip's plan or route cannot be
+        read: a feed without that trip would look complete. Raises StoreError.
+        """
+        shown: dict[str, PublishedAlert] = {}
+        made_at: datetime | None = None
+        for stored in await asyncio.to_thread(self._store.trips):
+            kept = await asyncio.to_thread(self._store.latest_plan, stored.id)
+            plan = None if kept is None else read_plan(json.loads(kept.body)["plan"])
+            if kept is not None and plan is None:
+                log.warning("alerts wait for the first cycle: the plan of trip %s is of another version", stored.id)
+                return
+            if plan is None or plan.arrive_late <= now_utc:
+                continue
+            try:
+                route = await planner.route(json.loads(stored.body)["route"], f"trip {stored.id}")
+                one = await asyncio.to_thread(self._of, plan, route)
+            except (ValueError, InputError, SourceError) as exc:
+                log.warning("alerts wait for the first cycle: trip %s: %s", stored.id, exc)
+                return
+            made_at = plan.made_at if made_at is None else max(made_at, plan.made_at)
+            if one is not None:
+                shown[stored.id] = one
+        if self.made_at is None and made_at is not None:
+            self._shown, self.made_at = shown, made_at
 
     def active(self) -> list[PublishedAlert]:
         """The alerts of trips that are not cancelled. Raises StoreError."""

@@ -21,7 +21,7 @@ from alertd.store.url import StoreLocation
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class HttpLimits:
-    """requests_per_min: of one token. failures_per_min: wrong tokens from one address."""
+    """requests_per_min: of one token, reads and changes each. failures_per_min: wrong tokens from one address."""
 
     requests_per_min: int = 60
     failures_per_min: int = 10

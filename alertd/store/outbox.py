@@ -16,6 +16,7 @@ from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists
 from alertd.notices.channel_state import ChannelState
 from alertd.store.channel_states import Channels, keep_state
 from alertd.store.connection import Database
+from alertd.store.log import attempts as tries
 from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannelCounts
 from alertd.store.schema import deliveries, notices
 
@@ -128,6 +129,7 @@ class Outbox:
                 .where(deliveries.c.id == delivery_id, deliveries.c.state != DONE)
                 .values(state=DONE, settled_at=at, note=note, **_FREE)
             )
+            tries.note_attempts(connection, {delivery_id: at}, tries.DONE, note)
 
     def channel_states(self) -> Mapping[str, ChannelState]:
         """Return the state of each channel, by name."""
@@ -143,6 +145,7 @@ class Outbox:
         with self._database.write() as connection:
             if done:
                 connection.execute(marking, [{"delivery_id": one, "at": at} for one, at in done.items()])
+                tries.note_attempts(connection, done, tries.DONE)
             for state in states:
                 keep_state(connection, state)
 
@@ -152,15 +155,18 @@ class Outbox:
         self, delivery_id: int, at: datetime, next_try: datetime, note: str, channel: ChannelState | None = None
     ) -> None:
         """Schedule the next attempt at `next_try`."""
-        self._change_waiting(delivery_id, channel, next_try=next_try, note=note)
+        attempt = (at, tries.FAILED, note)
+        self._change_waiting(delivery_id, channel, attempt, next_try=next_try, note=note)
 
     def mark_parked(self, delivery_id: int, at: datetime, note: str, channel: ChannelState | None = None) -> None:
         """Give up on a delivery (dead letter) until an operator corrects the cause and calls `retry_now`."""
-        self._change_waiting(delivery_id, channel, state=PARKED, settled_at=at, note=note)
+        attempt = (at, tries.PARKED, note)
+        self._change_waiting(delivery_id, channel, attempt, state=PARKED, settled_at=at, note=note)
 
     def mark_expired(self, delivery_id: int, at: datetime, note: str, channel: ChannelState | None = None) -> None:
         """Mark a delivery as expired before it was sent."""
-        self._change_waiting(delivery_id, channel, state=EXPIRED, settled_at=at, note=note)
+        attempt = (at, tries.EXPIRED, note)
+        self._change_waiting(delivery_id, channel, attempt, state=EXPIRED, settled_at=at, note=note)
 
     def make_due_now(self, target: str, now: datetime, limit: int | None = None) -> int:
         """Make paused deliveries of `target` due at `now`, at most `limit`, soonest retry first; return how many."""
@@ -199,6 +205,19 @@ class Outbox:
                 ).rowcount
                 for n in range(0, len(ids), _BATCH_ROWS)
             )
+
+    def redeliver(self, ids: Sequence[int], now: datetime) -> int:
+        """Queue settled deliveries again, also those that their channel took; return how many."""
+        again = and_(deliveries.c.id.in_(ids), deliveries.c.state.in_((DONE, PARKED)))
+        with self._database.write() as connection:
+            chosen = connection.execute(select(deliveries.c.id).where(again)).scalars().all()
+            connection.execute(
+                update(deliveries)
+                .where(again)
+                .values(state=WAITING, attempts=0, next_try=now, settled_at=None, note="", **_FREE)
+            )
+            tries.note_attempts(connection, dict.fromkeys(chosen, now), tries.REQUEUED)
+            return len(chosen)
 
     def list_dead_letters(
         self, *, target: str | None = None, since: datetime | None = None, until: datetime | None = None
@@ -294,14 +313,19 @@ class Outbox:
             oldest_waiting_age_s=max(0.0, (now - oldest).total_seconds()) if oldest else 0.0,
         )
 
-    def _change_waiting(self, delivery_id: int, channel: ChannelState | None, **values: object) -> None:
+    def _change_waiting(
+        self, delivery_id: int, channel: ChannelState | None, attempt: tuple[datetime, str, str], **values: object
+    ) -> None:
         # Only while it waits: a late result must not undo a delivery that another attempt completed.
+        at, outcome, note = attempt
         with self._database.write() as connection:
-            connection.execute(
+            changed = connection.execute(
                 update(deliveries)
                 .where(deliveries.c.id == delivery_id, deliveries.c.state == WAITING)
                 .values(**values, **_FREE)
             )
+            if changed.rowcount:
+                tries.note_attempts(connection, {delivery_id: at}, outcome, note)
             if channel is not None:
                 keep_state(connection, channel)
 

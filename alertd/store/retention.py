@@ -4,9 +4,11 @@ from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 from typing import Final
 
-from sqlalchemy import ColumnElement, Delete, Table, and_, delete, exists, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Table, and_, delete, exists, or_, select, tuple_
 
 from alertd.store.connection import Database
+from alertd.store.log.attempts import delete_attempts
+from alertd.store.log.event_log import delete_events
 from alertd.store.outbox import PARKED, WAITING
 from alertd.store.schedule import SETTLED
 from alertd.store.schema import deliveries, due, events, idempotency, notices, plans, slots, trips
@@ -39,7 +41,7 @@ class Retention:
         return self._remove(
             notices,
             and_(notices.c.created_at < before, ~to_get),
-            first=lambda ids: delete(deliveries).where(deliveries.c.notice_id.in_(ids)),
+            first=_delete_deliveries,
         )
 
     def plans(self, before: datetime) -> int:
@@ -60,7 +62,7 @@ class Retention:
             self._remove(
                 trips,
                 and_(trips.c.id.in_(over[n : n + BATCH_ROWS]), ~left),
-                first=lambda ids: delete(plans).where(plans.c.trip_id.in_(ids)),
+                first=_delete_plans,
             )
             for n in range(0, len(over), BATCH_ROWS)
         )
@@ -74,7 +76,10 @@ class Retention:
         return self._remove(idempotency, idempotency.c.created_at < before)
 
     def _remove(
-        self, table: Table, condition: ColumnElement[bool], first: Callable[[list[str]], Delete] | None = None
+        self,
+        table: Table,
+        condition: ColumnElement[bool],
+        first: Callable[[Connection, list[str]], None] | None = None,
     ) -> int:
         """Delete in small transactions; `first` deletes the rows that reference the chosen ids."""
         key, removed = tuple(table.primary_key), 0
@@ -84,6 +89,16 @@ class Retention:
                 if not chosen:
                     return removed
                 if first is not None:
-                    connection.execute(first([row[0] for row in chosen]))
+                    first(connection, [row[0] for row in chosen])
                 these = tuple_(*key).in_([tuple(row) for row in chosen])
                 removed += connection.execute(delete(table).where(these)).rowcount
+
+
+def _delete_deliveries(connection: Connection, notice_ids: list[str]) -> None:
+    delete_attempts(connection, notice_ids)
+    connection.execute(delete(deliveries).where(deliveries.c.notice_id.in_(notice_ids)))
+    delete_events(connection, notice_ids)
+
+
+def _delete_plans(connection: Connection, trip_ids: list[str]) -> None:
+    connection.execute(delete(plans).where(plans.c.trip_id.in_(trip_ids)))

@@ -125,6 +125,31 @@ deliveries = Table(
     sqlite_autoincrement=True,
 )
 
+# Numbers of the events that are sent, in the order of their commits. `type` is that of the notice's body.
+event_log = Table(
+    "event_log",
+    metadata,
+    Column("seq", Integer, primary_key=True),
+    Column("notice_id", Text, ForeignKey("notices.id"), nullable=False),
+    Column("type", Text, nullable=False),
+    UniqueConstraint("notice_id"),
+    # Numbers are never reused: a reader continues from the last one that it has seen.
+    sqlite_autoincrement=True,
+)
+
+# Each attempt to deliver a notice to a channel: done, failed, parked, expired or requeued.
+attempts = Table(
+    "attempts",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("delivery_id", Integer, ForeignKey("deliveries.id"), nullable=False),
+    Column("at", Utc, nullable=False),
+    Column("outcome", Text, nullable=False),
+    Column("note", Text, nullable=False),
+    Index("attempts_by_delivery", "delivery_id"),
+    sqlite_autoincrement=True,
+)
+
 # Reports of people and devices: notice read, chains on, chains off, a position, a closed road.
 events = Table(
     "events",

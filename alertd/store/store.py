@@ -12,6 +12,8 @@ from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.store.channel_states import Channels
 from alertd.store.connection import Database, insert_or
 from alertd.store.leadership import Candidate
+from alertd.store.log.attempts import Attempts
+from alertd.store.log.event_log import EventLog, append_events
 from alertd.store.outbox import WAITING, Outbox
 from alertd.store.plans.plan_text import full_text, state_of
 from alertd.store.retention import Retention
@@ -30,6 +32,8 @@ class Store:
         self._database = Database(place, wal=wal, busy_timeout_s=busy_timeout_s)
         self.place = self._database.place
         self.outbox = Outbox(self._database)
+        self.event_log = EventLog(self._database)
+        self.attempts = Attempts(self._database)
         self.due = DueTable(self._database)
         self.channels = Channels(self._database)
         self.tokens = Tokens(self._database)
@@ -305,6 +309,7 @@ def _insert_notices(
     if not new:
         return ()
     connection.execute(insert(notices), [_notice_values(notice) for notice, _ in new])
+    append_events(connection, [notice for notice, _ in new if notice.sent_alone])
     queued = [
         (notice, target, notice.trip_id or notice.id, at)
         for notice, at in new

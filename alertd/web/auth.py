@@ -12,10 +12,11 @@ from alertd.service.tokens import Caller, TokenAuthenticator
 from alertd.settings.model import HttpLimits
 from alertd.web.hosts import from_here
 from alertd.web.problems import ProblemError
-from alertd.web.rate_limit import SlidingWindowLimiter, network_of
+from alertd.web.rate_limit import RATE, SlidingWindowLimiter, network_of, rate_headers
 
 Guard = Callable[..., Awaitable[Caller]]
 _READS: Final = ("GET", "HEAD")
+READS, CHANGES = "reads", "changes"
 _BEARER: Final = HTTPBearer(auto_error=False, description="A token of `alertd token new`, or that of the settings.")
 
 
@@ -51,7 +52,7 @@ class Authorizer:
                 challenge = {"WWW-Authenticate": "Bearer"}
                 detail = "send Authorization: Bearer with a token of this daemon"
                 raise ProblemError(401, "no valid token", detail, challenge)
-            self._rate_limit(caller, now_s)
+            self._rate_limit(caller, now_s, request)
             if not caller.may(scope):
                 raise ProblemError(403, "not allowed", f'this token has no scope "{scope}"; make one that has it')
             request.scope["alertd.caller"] = caller.id
@@ -68,12 +69,19 @@ class Authorizer:
             raise ProblemError(429, "too many wrong tokens", f"try again in {wait_s} s", {"Retry-After": str(wait_s)})
         self._failed.record(address, now_s)
 
-    def _rate_limit(self, caller: Caller, now_s: float) -> None:
+    def _rate_limit(self, caller: Caller, now_s: float, request: Request | None = None) -> None:
+        """Count a request by its kind: reads and changes have a limit each, so that polling never blocks a report."""
         if caller.open:
             return
-        wait_s = self._asked.wait_s(caller.id, now_s)
+        kind = READS if request is None or request.method in _READS else CHANGES
+        key = f"{caller.id} {kind}"
+        wait_s = self._asked.wait_s(key, now_s)
+        if not wait_s:
+            self._asked.record(key, now_s)
+        if request is not None:
+            left, reset_s = self._asked.left(key, now_s)
+            request.scope[RATE] = rate_headers(kind, self._asked.most, left, reset_s)
         if wait_s:
             raise ProblemError(
                 429, "too many requests", f"send the next one in {wait_s} s", {"Retry-After": str(wait_s)}
             )
-        self._asked.record(caller.id, now_s)

@@ -19,7 +19,7 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from alertd.web.counted_log import Tally
 from alertd.web.problems import ProblemError, internal_error, problem
-from alertd.web.rate_limit import SlidingWindowLimiter
+from alertd.web.rate_limit import RATE, SlidingWindowLimiter
 
 log = logging.getLogger(__name__)
 
@@ -35,7 +35,7 @@ REQUEST_ID: Final = "X-Request-ID"
 request_id: ContextVar[str] = ContextVar("request_id", default="")
 
 # Default headers: a page sets the policy it needs itself.
-HEADERS: Final[Mapping[str, str]] = {
+HEADERS: Final[dict[str, str]] = {
     "X-Content-Type-Options": "nosniff",
     "Content-Security-Policy": "default-src 'none'; frame-ancestors 'none'",
     "Referrer-Policy": "no-referrer",
@@ -67,7 +67,7 @@ class RequestGuardMiddleware:
         id_ = sent if _ID.fullmatch(sent) else secrets.token_hex(16)
         most = self._larger.get(scope["path"], MAX_BODY_BYTES)
         inlet = _LimitedReceive(receive, most, whole=not _has_body(headers))
-        answer, token = _HeaderSend(send, id_, inlet), request_id.set(id_)
+        answer, token = _HeaderSend(send, id_, inlet, scope), request_id.set(id_)
         try:
             await self._pass(scope, _refused(headers, most), inlet, answer)
             self._note(scope, answer, id_)
@@ -145,8 +145,8 @@ class _HeaderSend:
     An answer sent before the whole body arrived closes the connection: the rest of the body would hold it open.
     """
 
-    def __init__(self, send: Send, id_: str, inlet: _LimitedReceive) -> None:
-        self._send, self._id, self._inlet = send, id_, inlet
+    def __init__(self, send: Send, id_: str, inlet: _LimitedReceive, scope: Scope) -> None:
+        self._send, self._id, self._inlet, self._scope = send, id_, inlet, scope
         self.begun, self.status = False, 0
         self.within: asyncio.Timeout | None = None
 
@@ -155,7 +155,7 @@ class _HeaderSend:
             self.begun, self.status = True, message["status"]
             headers = MutableHeaders(scope=message)
             headers[REQUEST_ID] = self._id
-            for name, value in HEADERS.items():
+            for name, value in (HEADERS | self._scope.get(RATE, {})).items():
                 headers.setdefault(name, value)
             if not self._inlet.whole:
                 headers["Connection"] = "close"

@@ -6,6 +6,7 @@ from ipaddress import IPv6Address, IPv6Network, ip_address
 from typing import Final
 
 WINDOW_S: Final = 60.0
+RATE: Final = "alertd.rate"  # in the scope of a request: the header fields of its limit
 MAX_KEYS: Final = 10_000  # above this number, keys without a request in the last minute are dropped
 
 
@@ -13,13 +14,19 @@ class SlidingWindowLimiter:
     """At most `most` in any 60 seconds for each key. Times are monotonic seconds."""
 
     def __init__(self, most: int) -> None:
-        self._most = most
+        self.most = self._most = most
         self._times: dict[str, deque[float]] = {}
 
     def wait_s(self, key: str, now_s: float) -> int:
         """Whole seconds until the next request is within the limit; 0 when it already is."""
         times = self._recent(key, now_s)
         return 0 if len(times) < self._most else max(1, math.ceil(times[0] + WINDOW_S - now_s))
+
+    def left(self, key: str, now_s: float) -> tuple[int, int]:
+        """Requests that are left now, and whole seconds until the oldest counted one no longer counts."""
+        times = self._recent(key, now_s)
+        reset_s = max(1, math.ceil(times[0] + WINDOW_S - now_s)) if times else 0
+        return max(0, self._most - len(times)), reset_s
 
     def record(self, key: str, now_s: float) -> None:
         """Record one request that was within the limit."""
@@ -36,6 +43,14 @@ class SlidingWindowLimiter:
         while times and times[0] <= now_s - WINDOW_S:
             times.popleft()
         return times
+
+
+def rate_headers(kind: str, most: int, left: int, reset_s: int) -> dict[str, str]:
+    """The header fields of the IETF draft "RateLimit header fields for HTTP" (draft-ietf-httpapi-ratelimit-headers)."""
+    return {
+        "RateLimit-Policy": f'"{kind}";q={most};w={WINDOW_S:.0f}',
+        "RateLimit": f'"{kind}";r={left};t={reset_s}',
+    }
 
 
 def network_of(address: str) -> str:

@@ -19,7 +19,10 @@ BUILT_OF = (
     "config",
     "fixtures/demo",
     "fixtures/skies",
+    "shared/kit/samples",
+    "shared/webhook-event.schema.json",
 )
+CARRIED = ("config", "fixtures/demo", "fixtures/skies", "shared/kit/samples", "shared/webhook-event.schema.json")
 PLANTED = (
     "config/secrets/tms.txt",
     "config/tms-secret.txt",
@@ -50,6 +53,7 @@ def checkout(tmp_path_factory: pytest.TempPathFactory) -> Path:
         if source.is_dir():
             shutil.copytree(source, to, ignore=shutil.ignore_patterns("__pycache__", "_data", "var"))
         else:
+            to.parent.mkdir(parents=True, exist_ok=True)
             shutil.copy(source, to)
     for name in PLANTED:
         path = root / name
@@ -93,7 +97,7 @@ def test_the_sdist_holds_no_planted_file_and_builds_the_wheel(checkout: Path, tm
 
 def test_every_file_of_the_configuration_is_named() -> None:
     """Only files of the repository. An operator's own files stay out, and so do the unit and the Containerfile."""
-    asked = ["git", "-C", str(REPO), "ls-files", "config", "fixtures/demo", "fixtures/skies", ":!config/deploy"]
+    asked = ["git", "-C", str(REPO), "ls-files", *CARRIED, ":!config/deploy"]
     git = shutil.which("git")
     listed = subprocess.run(asked, capture_output=True, text=True, check=False) if git else None
     if listed is None or listed.returncode or not listed.stdout:

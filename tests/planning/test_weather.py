@@ -44,6 +44,7 @@ from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.store.archive import Archive
 from alertd.testing.clock import ManualClock, no_wait
+from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import make_rig, make_route, make_rules, make_stop
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
@@ -330,7 +331,7 @@ async def test_three_services_make_one_plan_that_names_each_at_replay(
     for text in (out.getvalue(), dispatcher_text(plan), brief_text("Fleet", [plan], [], morning, "America/Denver")):
         assert "MET Norway, CC BY 4.0" in text
         assert "Weather data by Open-Meteo.com, CC BY 4.0" in text
-    schema = json.loads((ROOT / "shared/webhook-event.schema.json").read_text())
+    schema = strict_event_schema()
     notices, _ = plan_notices(plan, None, morning)
     events = [json.loads(notice.body) for notice in notices]
     for event in events:

@@ -17,6 +17,7 @@ from alertd.service.channel_alarms import notify_channel_alarms
 from alertd.service.dead_letters import list_dead_letters, reopen, resend_after_outage, resend_ids, resend_where
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
+from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import at_hour
 
 NOON = at_hour(12)
@@ -156,7 +157,7 @@ def test_office_with_one_way_only_alerts_the_fleets_systems(store: Store) -> Non
 
 
 def test_a_body_of_such_a_notice_is_of_the_published_form(store: Store) -> None:
-    schema = json.loads((Path(__file__).resolve().parents[2] / "shared/webhook-event.schema.json").read_text())
+    schema = strict_event_schema()
     alarms = [Alarm(target="texts", kind="fault", text="x")]
     notify_channel_alarms(store, SimpleNamespace(targets=TARGETS), alarms, NOON)
     [row] = store.outbox.claim_many(NOON, {"office": 9}, 60, "me")["office"]

@@ -19,8 +19,8 @@ from alertd.settings.reference_data import ReferenceData
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
+from alertd.testing.event_schema import strict_event_schema
 
-SCHEMA = Path(__file__).parents[2] / "shared/webhook-event.schema.json"
 HEAD = "id,route,rig,driver,depart\n"
 EARLY = datetime(2000, 1, 1, tzinfo=UTC)
 
@@ -74,7 +74,7 @@ def test_good_rows_are_kept_and_each_bad_row_is_reported_once(
         assert load_trip_file(planning, store, clock())
     (notice,) = to_office(store)
     body = json.loads(notice.body)
-    Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8"))).validate(body)
+    Draft202012Validator(strict_event_schema()).validate(body)
     assert [(r["row"], r["trip_id"]) for r in body["data"]["rows"]] == [("line 3", "T-2")]
     assert "Posted signs" in notice.text
     trips.write_text(HEAD + row("T-2", rig="") + row("T-4", rig="").replace("Ann", "Bo"), encoding="utf-8")

@@ -20,11 +20,11 @@ from alertd.settings.model import Settings
 from alertd.settings.watch import WatchSettings
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
+from alertd.testing.event_schema import strict_event_schema
 from alertd.watch.beacon import Beacon, BeaconTrip, decode, encode, write_beacon
 from alertd.watch.silence import silence_notices
 from alertd.watch.watcher import Watcher
 
-SCHEMA = Path(__file__).resolve().parents[2] / "shared" / "webhook-event.schema.json"
 KEY = b"k" * 32
 THREE = datetime(2027, 1, 14, 10, 0, tzinfo=UTC)  # 03:00 MST
 MINUTE = timedelta(minutes=1)
@@ -196,7 +196,7 @@ async def test_bodies_follow_the_published_schema(scene: Scene) -> None:
     await scene.look_until(THREE + 45 * MINUTE, watcher)
     write_beacon(scene.file, beacon(THREE + 60 * MINUTE), KEY)
     await watcher.look()
-    schema = json.loads(SCHEMA.read_text(encoding="utf-8"))
+    schema = strict_event_schema()
     bodies = scene.office.bodies + scene.drivers.bodies
     assert len(bodies) == 4
     for body in bodies:

@@ -74,6 +74,7 @@ async def test_what_was_said_of_a_trip_with_how_far_each_target_has_it(cycled: C
         assert {d["state"] for d in notice["deliveries"]} <= {"waiting"}
         assert (await client.get(f"/v1/notices/{notice['id']}")).json() == notice
     plan = (await client.get("/v1/trips/T-1/plan")).json()
+    assert (plan.pop("stale"), plan.pop("stale_why")) == (False, "")
     assert (await client.get(f"/v1/plans/{plan['id']}")).json() == plan
     for unknown in ("/v1/notices/ntc_0", "/v1/plans/plan_0"):
         assert (await client.get(unknown)).status_code == 404
@@ -142,3 +143,32 @@ async def test_a_cancelled_trip_has_no_alert(cycled: Cycled) -> None:
     await cycled.again()
     await cycled.client.delete("/v1/trips/T-1")
     assert cycled.alerts.active() == []
+
+
+async def test_alerts_come_back_from_the_store_after_a_restart(
+    cycled: Cycled, make_settings: Any, open_planner: Any
+) -> None:
+    """Until the first cycle has ended: the same bytes, under the time of the plan that they come from."""
+    await cycled.again()
+    before = cycled.alerts.active()
+    assert before
+    store, clock = cycled.client.store, cycled.client.clock
+    clock.advance(timedelta(minutes=20))
+    restarted = CapAlerts(store, cycled.alerts.sender.name)
+    async with open_planner(make_settings(trips=None), clock) as planning:
+        await restarted.restore(planning, clock())
+        assert restarted.active() == before
+        assert restarted.made_at == clock() - timedelta(minutes=20)
+        over = CapAlerts(store, cycled.alerts.sender.name)
+        await over.restore(planning, clock() + timedelta(days=3))
+        assert (over.active(), over.made_at) == ([], None)
+
+
+async def test_an_old_plan_is_marked_stale(cycled: Cycled) -> None:
+    await cycled.again()
+    fresh = (await cycled.client.get("/v1/trips/T-1/plan")).json()
+    assert (fresh["stale"], fresh["stale_why"]) == (False, "")
+    cycled.client.clock.advance(timedelta(hours=2))
+    old = (await cycled.client.get("/v1/trips/T-1/plan")).json()
+    assert old["stale"]
+    assert old["stale_why"] == "the plan is 120 min old; no newer one was made"

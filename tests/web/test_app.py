@@ -3,6 +3,7 @@
 import json
 from collections.abc import AsyncIterator, Callable, Iterator
 from datetime import UTC, datetime, timedelta
+from http import HTTPStatus
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,7 @@ from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.web.app import make_api
+from alertd.web.problems import PROBLEM_TYPES, TYPE_PREFIX
 from tests.planning.test_weather import Made
 
 JSON = {"content-type": "application/json"}
@@ -65,7 +67,8 @@ def problem(response: httpx.Response, status: int) -> dict[str, Any]:
     assert response.status_code == status
     assert response.headers["content-type"] == "application/problem+json"
     body: dict[str, Any] = response.json()
-    assert body["type"] == "about:blank"
+    name = body["type"].removeprefix(TYPE_PREFIX)
+    assert name in PROBLEM_TYPES or (body["type"], body["title"]) == ("about:blank", HTTPStatus(status).phrase)
     assert body["status"] == status
     assert {type(body["title"]), type(body["detail"])} == {str}
     assert "\n" not in body["detail"]

@@ -10,12 +10,12 @@ from pathlib import Path
 from typing import Final
 
 from alertd.cli.first_day.templates import TRIP_COLUMNS, stop_feature
-from alertd.cli.paths import data_root
 from alertd.errors import InputError
 from alertd.route.build import lands_along
 from alertd.route.geometry.clean import clean_line
 from alertd.route.model import zone_at
 from alertd.settings.reference_data import ReferenceData
+from alertd.settings.shipped import data_root
 from alertd.sources.files.gpx import read_gpx
 
 SETTINGS: Final = Path("config/alertd.toml")

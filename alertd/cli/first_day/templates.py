@@ -8,8 +8,8 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 
-from alertd.cli.paths import data_root
 from alertd.clock import system_clock
+from alertd.settings.shipped import data_root
 
 TRIP_COLUMNS: Final = (
     "id",

@@ -13,10 +13,11 @@ from zoneinfo import ZoneInfo
 import click
 
 from alertd.cli.options import config_option
-from alertd.cli.paths import data_root, settings_to_read
+from alertd.cli.paths import settings_to_read
 from alertd.errors import InputError
 from alertd.plan.model.plan import Plan
 from alertd.settings.model import Settings
+from alertd.settings.shipped import data_root
 from alertd.sources.files.trips import TripRequest, parse_departure, read_trips
 
 if TYPE_CHECKING:

@@ -58,6 +58,14 @@ class Endpoint:
     token: str = ""
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Reply:
+    """A receiver's answer: its status, and the start of its body in one printable line."""
+
+    status: int
+    text: str
+
+
 class WebhookChannel:
     """One endpoint. Use as an async context manager, or call `aclose` at the end."""
 
@@ -113,6 +121,10 @@ class WebhookChannel:
 
     async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Return on a 2xx answer. Raises DeliveryError otherwise, TargetGone on 410."""
+        await self.ask(outgoing, now_epoch_s)
+
+    async def ask(self, outgoing: OutgoingNotice, now_epoch_s: float) -> Reply:
+        """Send as `send` does, and return the 2xx answer."""
         body = wrap(outgoing, self._source) if self._source else outgoing.body
         if len(body) > MAX_BODY_BYTES:
             problem = f"the notice has {len(body)} bytes, more than {MAX_BODY_BYTES}"
@@ -121,27 +133,27 @@ class WebhookChannel:
             "content-type": ENVELOPED if self._source else "application/json",
             **signature_headers(self._keys, outgoing.notice_id, int(now_epoch_s), body),
         }
-        await self.exchange(body, signed, now_epoch_s)
+        return await self.exchange(body, signed, now_epoch_s)
 
-    async def exchange(self, body: bytes, headers: dict[str, str], now_epoch_s: float) -> None:
-        """POST these bytes within the deadline; return on a 2xx answer. Raises DeliveryError otherwise."""
+    async def exchange(self, body: bytes, headers: dict[str, str], now_epoch_s: float) -> Reply:
+        """POST these bytes within the deadline; return a 2xx answer. Raises DeliveryError otherwise."""
         try:
             async with asyncio.timeout(self._deadline_s):
-                await self._exchange(body, headers, now_epoch_s)
+                return await self._exchange(body, headers, now_epoch_s)
         except TimeoutError as exc:
             raise DeliveryError(self._name, f"no full answer within {self._deadline_s:g} s") from exc
         except httpx.HTTPError as exc:
             raise DeliveryError(self._name, f"{type(exc).__name__}: {_printable(str(exc))}") from exc
 
-    async def _exchange(self, body: bytes, signed: dict[str, str], now_epoch_s: float) -> None:
+    async def _exchange(self, body: bytes, signed: dict[str, str], now_epoch_s: float) -> Reply:
         *others, last = await self._allowed_addresses()
         for address in others:
             # Nothing has been sent when a connection fails: the next address may be tried at once.
             with suppress(httpx.ConnectError, httpx.ConnectTimeout):
                 return await self._post(body, signed, now_epoch_s, address)
-        await self._post(body, signed, now_epoch_s, last)
+        return await self._post(body, signed, now_epoch_s, last)
 
-    async def _post(self, body: bytes, signed: dict[str, str], now_epoch_s: float, address: str) -> None:
+    async def _post(self, body: bytes, signed: dict[str, str], now_epoch_s: float, address: str) -> Reply:
         request = self._client.build_request(
             "POST",
             self._url.copy_with(host=address),
@@ -158,6 +170,7 @@ class WebhookChannel:
             self._client.cookies.clear()
         if not response.is_success:
             raise _delivery_error(self._name, response, reply, now_epoch_s)
+        return Reply(status=response.status_code, text=reply)
 
     async def _allowed_addresses(self) -> Sequence[str]:
         host, port = self._host, self._url.port or (443 if self._url.scheme == "https" else 80)

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from datetime import UTC, datetime
+from urllib.parse import quote
 from xml.etree import ElementTree as ET
 
 from alertd.notices.formats.cap import NAMESPACE, CapSender, to_bytes
@@ -22,7 +23,7 @@ def cap_feed(
     entries = sorted((ET.fromstring(alert) for alert in alerts), key=_sent, reverse=True)  # noqa: S314 - our own bytes
     base = base_url.rstrip("/")
     feed = ET.Element("feed", {"xmlns": ATOM})
-    _put(feed, "id", base)
+    _put(feed, "id", f"{sender.id}:alerts")  # RFC 4287 section 4.2.6: the id stays when the address changes
     _put(feed, "title", f"Chain advice of {sender.name}")
     _put(feed, "updated", _time(_sent(entries[0]) if entries else updated))
     author = ET.SubElement(feed, "author")
@@ -37,7 +38,7 @@ def _put_entry(feed: ET.Element, alert: ET.Element, base: str, ending: str) -> N
     identifier, kind = _of(alert, "identifier"), _of(alert, "msgType")
     headlines = [x.text or "" for x in alert.iterfind(f"{{{NAMESPACE}}}info/{{{NAMESPACE}}}headline")]
     entry = ET.SubElement(feed, "entry")
-    _put(entry, "id", f"{base}/{identifier}")
+    _put(entry, "id", f"urn:alertd:alert:{quote(identifier, safe='')}")
     _put(entry, "title", headlines[0] if headlines else f"{kind}: {_of(alert, 'note')}")
     _put(entry, "updated", _time(_sent(alert)))
     link = {"rel": "alternate", "href": f"{base}/{identifier}{ending}", "type": "application/cap+xml"}

@@ -15,7 +15,7 @@ from alertd.records.closures import IdConflict
 from alertd.sources.files.toml import FileModel
 from alertd.store.store import Store
 from alertd.web.idempotency import PARAMETER
-from alertd.web.problems import ProblemError
+from alertd.web.problems import ProblemError, id_taken
 
 M = TypeVar("M", bound=FileModel)
 JSON: Final = "application/json"
@@ -43,13 +43,17 @@ JsonBody: TypeAlias = Annotated[bytes, Depends(_read_body)]
 
 def parse_body(body: bytes, what: str, parse: Callable[[Any, str], M]) -> M:
     """The value of a JSON body. what: the resource, for errors. Raises InputError."""
+    return parse(json_value(body, what), "request")
+
+
+def json_value(body: bytes, what: str) -> Any:
+    """The JSON of a body. what: the resource, for errors. Raises InputError."""
     try:
-        row = json.loads(body)
+        return json.loads(body)
     except ValueError as exc:
         raise InputError("request", "", "the body is not JSON", f"send one {what} as a JSON object") from exc
     except RecursionError as exc:
         raise InputError("request", "", "the body is nested too deep", f"send one {what} as a JSON object") from exc
-    return parse(row, "request")
 
 
 def require_past(at: datetime, written: str, now_utc: datetime, hint: str) -> None:
@@ -80,7 +84,7 @@ async def accept(
     try:
         new = await asyncio.to_thread(save)
     except IdConflict as exc:
-        raise ProblemError(409, "the id is taken", str(exc)) from exc
+        raise id_taken(exc) from exc
     if new:
         on_new()
     return JSONResponse(

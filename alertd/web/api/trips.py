@@ -2,11 +2,11 @@
 
 import asyncio
 import json
-from collections.abc import Callable
 from datetime import datetime
-from typing import Any
+from typing import Annotated, Any, Final
 
-from fastapi import APIRouter, Response
+from fastapi import APIRouter, Query, Response
+from fastapi.responses import JSONResponse
 
 from alertd.clock import Clock
 from alertd.errors import InputError
@@ -16,50 +16,51 @@ from alertd.notices.upheld import raised, upheld
 from alertd.plan.serialize import FORMAT, to_plain
 from alertd.planning.latest_plans import read_plan
 from alertd.planning.planner import Planner
-from alertd.records.closures import IdConflict
-from alertd.service.cycle import save_trip
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.store.rows import Delivery
+from alertd.store.rows import Delivery, StoredPlan
 from alertd.store.store import Store
-from alertd.web.api.resources import KNOWN, JsonBody, accept, parse_body, request_body
+from alertd.web.api.resources import KNOWN, JsonBody, parse_body, request_body
+from alertd.web.api.trip_register import TripRegister, trip_etag
 from alertd.web.problems import ProblemError
 
+MAX_PAGE: Final = 500
+STALE_CYCLES: Final = 2.5  # [A] one cycle may fail or take long; two in a row are a fault
 
-def trips_router(planner: Planner, store: Store, clock: Clock, wake: Callable[[], None]) -> APIRouter:
+
+def trips_router(register: TripRegister, planner: Planner, store: Store, clock: Clock) -> APIRouter:
     router = APIRouter(prefix="/v1/trips")
-    one_at_a_time = asyncio.Lock()  # between looking up an id and saving it
 
     @router.post("", status_code=201, openapi_extra=request_body(TripRequest), responses=KNOWN)
     async def post_trip(body: JsonBody) -> Response:
         """Register a trip: 201 when new, 200 when it was known just so, 409 when the id is another trip's."""
-        now = clock()
         trip = parse_body(body, "trip", parse_trip)
-        if trip.depart_at <= now:
-            raise InputError(
-                "request",
-                "depart",
-                f"{trip.depart} is in the past, it is {now.isoformat(timespec='seconds')}",
-                "give a departure that is still to come",
-            )
-        for name in (trip.route, *trip.other_routes):
-            planner.reference.gpx(name, "request")
-        planner.reference.rig(trip.rig, "request")
-
-        def save() -> bool:
-            known = store.trip(trip.id)
-            if known is not None and known.cancelled:
-                raise IdConflict(f"trip {trip.id} was cancelled; give a new id")
-            if known is not None and known.body != trip.model_dump_json():
-                raise IdConflict(f"trip {trip.id} is there with another content; give a new id")
-            return save_trip(store, trip, now)
-
-        async with one_at_a_time:
-            return await accept(trip, save, on_new=wake)
+        new = await register.add(trip)
+        if new:
+            register.wake()
+        return JSONResponse(trip.model_dump(mode="json", by_alias=True), status_code=201 if new else 200)
 
     @router.get("")
-    async def list_trips() -> dict[str, Any]:
-        """Every trip that is not cancelled."""
-        return {"trips": [json.loads(t.body) for t in await asyncio.to_thread(store.trips)]}
+    async def list_trips(
+        limit: Annotated[int | None, Query(ge=1, le=MAX_PAGE)] = None,
+        after: Annotated[str, Query(max_length=64)] = "",
+        driver: Annotated[str, Query(max_length=200)] = "",
+        rig: Annotated[str, Query(max_length=200)] = "",
+    ) -> dict[str, Any]:
+        """Every trip that is not cancelled, in the order of its registration; with `limit`, a page of them.
+
+        `next_after` of a page is null on the last one. `driver` and `rig` select by the whole name.
+        """
+        found = await asyncio.to_thread(store.trips)
+        if after:
+            place = next((n for n, t in enumerate(found) if t.id == after), None)
+            if place is None:
+                raise InputError("request", "after", f"trip {after} is not in the list", "begin again without after")
+            found = found[place + 1 :]
+        rows = [json.loads(t.body) for t in found]
+        rows = [r for r in rows if driver in ("", r.get("driver")) and rig in ("", r.get("rig"))]
+        if limit is None:
+            return {"trips": rows}
+        return {"trips": rows[:limit], "next_after": rows[limit - 1]["id"] if len(rows) > limit else None}
 
     @router.get("/{trip_id}/plan")
     async def get_plan(trip_id: str) -> dict[str, Any]:
@@ -67,7 +68,8 @@ def trips_router(planner: Planner, store: Store, clock: Clock, wake: Callable[[]
         stored = await asyncio.to_thread(store.latest_plan, trip_id)
         if stored is None:
             raise ProblemError(404, "no plan", f"trip {trip_id} is unknown or not planned yet")
-        return {"format": FORMAT, **_as_seen(json.loads(stored.body), clock())}
+        why = stale_reason(stored, planner, clock())
+        return {"format": FORMAT, **_as_seen(json.loads(stored.body), clock()), "stale": bool(why), "stale_why": why}
 
     @router.delete("/{trip_id}", status_code=204)
     async def cancel_trip(trip_id: str) -> None:
@@ -76,6 +78,16 @@ def trips_router(planner: Planner, store: Store, clock: Clock, wake: Callable[[]
             raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
 
     return router
+
+
+def stale_reason(stored: StoredPlan, planner: Planner, now_utc: datetime) -> str:
+    """Why a plan is no news of now; "" for a fresh one."""
+    if missed := planner.latest.missed.get(stored.trip_id):
+        return f"the last cycle could not plan this trip: {missed}"
+    age_min = (now_utc - stored.made_at).total_seconds() / 60.0
+    if age_min > STALE_CYCLES * planner.settings.plan_every_min:
+        return f"the plan is {age_min:.0f} min old; no newer one was made"
+    return ""
 
 
 def _as_seen(body: dict[str, Any], now_utc: datetime) -> dict[str, Any]:
@@ -96,12 +108,13 @@ def records_router(store: Store) -> APIRouter:
     router = APIRouter(prefix="/v1")
 
     @router.get("/trips/{trip_id}")
-    async def get_trip(trip_id: str) -> dict[str, Any]:
+    async def get_trip(trip_id: str, response: Response) -> dict[str, Any]:
         """A trip as it was registered, and whether it was cancelled."""
         stored = await asyncio.to_thread(store.trip, trip_id)
         if stored is None:
             raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
         about = {"created_at": to_plain(stored.created_at), "cancelled": stored.cancelled}
+        response.headers["ETag"] = trip_etag(stored)
         return {**json.loads(stored.body), **about}
 
     @router.get("/trips/{trip_id}/notices")

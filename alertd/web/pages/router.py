@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from fastapi import APIRouter, Depends
+from fastapi import APIRouter, Depends, Response
 
 from alertd.clock import Clock
 from alertd.planning.planner import Planner
@@ -13,7 +13,7 @@ from alertd.web.pages.board import BoardPage
 from alertd.web.pages.charts import ChartCache
 from alertd.web.pages.driver import DriverPage
 from alertd.web.pages.scores import score_page_router
-from alertd.web.pages.sign_in import BoardSession
+from alertd.web.pages.sign_in import BoardSession, go_to
 from alertd.web.pages.trip import trip_router
 
 
@@ -25,6 +25,7 @@ def pages_router(
     links, charts = planner.links, ChartCache(planner)
     session = BoardSession(settings, store, clock, links, pages, authorizer)
     router = APIRouter()
+    router.add_api_route("/", _to_board, methods=["GET"], include_in_schema=False)
     router.include_router(pages.router())
     router.include_router(DriverPage(planner, store, clock, links, pages, charts).router())
     router.include_router(session.router())
@@ -32,3 +33,7 @@ def pages_router(
     router.include_router(BoardPage(planner, store, clock, wake, pages, session).router())
     router.include_router(score_page_router(planner, store, clock), dependencies=[Depends(session.require_reader)])
     return router
+
+
+async def _to_board() -> Response:
+    return go_to("/board")

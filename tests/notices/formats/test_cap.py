@@ -165,7 +165,9 @@ def test_the_feed_has_what_rfc_4287_requires_newest_first(saying) -> None:
     assert [e.findtext(f"{a}updated") for e in entries] == ["2027-01-14T03:00:00Z", "2027-01-14T02:00:00Z"]
     assert [e.find(f"{a}category").get("term") for e in entries] == ["Cancel", "Alert"]
     for entry in entries:
-        assert entry.findtext(f"{a}id") == entry.find(f"{a}link").get("href")
+        # RFC 4287 section 4.2.6: the id is permanent, so it does not hold the address of this daemon.
+        identifier = entry.find(f"{a}link").get("href").rsplit("/", 1)[1].removesuffix(".xml")
+        assert entry.findtext(f"{a}id") == f"urn:alertd:alert:{identifier}"
         assert entry.findtext(f"{a}title")
     assert len({e.findtext(f"{a}id") for e in entries}) == 2
 

@@ -30,11 +30,12 @@ from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
+from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour, make_rig, make_route, make_stop, make_weather
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 ROOT = Path(__file__).parents[3]
-SCHEMA = json.loads((ROOT / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
+SCHEMA = strict_event_schema()
 SCHEMA_CHECK = Draft202012Validator(SCHEMA, format_checker=Draft202012Validator.FORMAT_CHECKER)
 RIGS = read_rigs(ROOT / "config/rigs")
 LARGEST_BYTES = 20_000  # what a receiver must be ready to take

@@ -1,9 +1,7 @@
 """Words of a trip of several days, in each language of a driver."""
 
-import json
 from dataclasses import replace
 from datetime import timedelta
-from pathlib import Path
 
 import pytest
 from jsonschema import Draft202012Validator
@@ -26,6 +24,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.sources.files.translations import load_translator
+from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 every_language = pytest.mark.parametrize("language", LANGUAGES)
@@ -114,7 +113,7 @@ def test_a_law_with_a_weekly_rest_says_that_it_is_not_placed() -> None:
 
 
 def test_the_event_of_a_trip_of_several_days_is_valid(two_days: Plan) -> None:
-    schema = json.loads((Path(__file__).parents[3] / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
+    schema = strict_event_schema()
     event = plan_event("ntc_" + "0" * 32, NoticeKind.PLAN, two_days, MIDNIGHT)
     assert event["data"]["plan"]["days"]["rests"]
     Draft202012Validator(schema).validate(event)

@@ -24,10 +24,11 @@ from alertd.rules.tire_text import tire_runs, tires_code, tires_short_text
 from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.rig import read_rigs
 from alertd.sources.files.translations import load_translator
+from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import IMMEDIATE_POLICY, at_hour
 
 ROOT = Path(__file__).parents[3]
-SCHEMA = json.loads((ROOT / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
+SCHEMA = strict_event_schema()
 MILE_M = 1609.344
 AT_M, EDGE_M = 210 * MILE_M, 213 * MILE_M
 

@@ -4,7 +4,6 @@ import json
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,13 +19,14 @@ from alertd.notices.triggers.unplanned import to_driver, unplanned_text
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.sources.files.translations import load_translator
+from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import at_hour
 
 Saying = Callable[..., Plan]
 HOUR = timedelta(hours=1)
 ZONE = "America/Denver"
 AWAKE = replace(Policy(), quiet_from=Policy().quiet_to)  # no quiet hours
-SCHEMA = json.loads((Path(__file__).parents[3] / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
+SCHEMA = strict_event_schema()
 every_language = pytest.mark.parametrize("language", LANGUAGES)
 
 

@@ -22,10 +22,11 @@ from alertd.notices.triggers.late_delivery import (
 from alertd.plan.model.days import DeliveryNote
 from alertd.plan.model.notes import HoldNote, PositionFix
 from alertd.plan.model.plan import Plan
+from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import at_hour
 
 ROOT = Path(__file__).parents[3]
-SCHEMA = json.loads((ROOT / "shared/webhook-event.schema.json").read_text(encoding="utf-8"))
+SCHEMA = strict_event_schema()
 SCHEMA_CHECK = Draft202012Validator(SCHEMA, format_checker=Draft202012Validator.FORMAT_CHECKER)
 POLICY = Policy()
 AT_ONCE = replace(POLICY, ease_after=timedelta(0))
