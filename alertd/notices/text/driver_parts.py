@@ -135,7 +135,7 @@ def name_and_milepost(stop: StopChoice, cut: int, translator: Translator) -> str
     mark = place_text.mark(stop, translator, short=cut < SHORT_NAME)
     if not cut and mark:
         return mark
-    name = phrases.cut_name(place_text.stop_name(stop, translator), max(cut, 14))
+    name = phrases.cut_stop_name(stop, max(cut, 14), translator)
     return f"{name}, {mark}" if mark else name
 
 

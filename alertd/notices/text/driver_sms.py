@@ -193,7 +193,7 @@ def _place(stop: StopChoice, name_max: int, translator: Translator) -> str:
     if name_max == 0 and mark:
         return mark
     name_max = max(name_max, 14)
-    name = phrases.cut_name(place_text.stop_name(stop, translator), name_max)
+    name = phrases.cut_stop_name(stop, name_max, translator)
     return f"{name}, {mark}" if mark else name
 
 

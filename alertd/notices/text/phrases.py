@@ -14,6 +14,7 @@ from alertd.units import to_inches, to_miles, to_mph
 SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
 MIN_SNOW_M = 0.01  # shallower snow is not given as a depth
+LEAST_NAME = 8  # letters of a name by which a driver still knows it [A]
 MAX_INCHES = 24.0  # deeper snow is given in feet
 
 
@@ -120,6 +121,13 @@ def cut_name(name: str, most: int) -> str:
         return name
     words = name[: most + 1].rsplit(" ", 1)[0] if " " in name[: most + 1] else name[:most]
     return words.rstrip(" ,.-").removesuffix(" and").rstrip(" ,")
+
+
+def cut_stop_name(stop: StopChoice, most: int, translator: Translator = ENGLISH) -> str:
+    """Return the name of a stop in at most so many letters, after a whole word if enough of the name is left."""
+    name = place_text.stop_name(stop, translator)
+    words = cut_name(name, most)
+    return words if len(words) >= min(LEAST_NAME, len(name)) else name[:most].rstrip()
 
 
 def held_until(stretch: Stretch, translator: Translator = ENGLISH) -> str:

@@ -229,9 +229,16 @@ def _facts_after(
 
 
 def _fact_after(stretch: Stretch, before: Sequence[SentFact]) -> SentFact:
-    """Return the facts of a stretch; an order that the driver still has keeps the time at which it was sent."""
+    """Return the facts of a stretch; an order that the driver still has keeps the time at which it was sent.
+
+    It keeps the road of an order for the same place elsewhere, so that snow that moves back there is no news.
+    """
     now = fact_of(stretch)
     known = silent_row(now, stretch, before)
+    same = [b for b in before if b.advice is now.advice and b.is_about(stretch) and not b.overlaps(stretch)]
+    if same:
+        start_m, end_m = min(now.start_m, *(b.start_m for b in same)), max(now.end_m, *(b.end_m for b in same))
+        now = replace(now, start_m=start_m, end_m=end_m, edge_m=now.core_start_m)
     return now if known is None else replace(now, sent_at=known.sent_at)
 
 

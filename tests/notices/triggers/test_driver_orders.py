@@ -178,3 +178,16 @@ def test_orders_beyond_a_hold_come_with_its_release(saying: Saying) -> None:
         notices, facts = plan_notices(replace(plan, sources=newer), facts, at_hour(hour), slow)
         texts.append([n.text[:5] for n in notices if n.audience is Audience.DRIVER])
     assert texts == [[], [], ["EASED", "BE RE"]]
+
+
+def test_snow_that_moves_back_is_no_news_past_the_stop(saying: Saying) -> None:
+    """The truck has passed the stop, so none is listed for the road of the first message any more."""
+    log = Log()
+    log.driver(saying(READY))
+    (s,) = saying(READY).stretches
+    tires = "drive axle all 4"
+    moved = replace(s, start_m=s.start_m - 5e3, end_m=s.start_m - 4e3, tires_short_words=tires)
+    assert len(log.driver(replace(saying(), stretches=(moved,), advice=READY))) == 1
+    here = replace(s, chain_up=replace(s.chain_up, stop_id="", name="present place"))
+    past = replace(saying(), stretches=(here,), advice=READY, position=replace(POSITION, distance_m=38e3))
+    assert log.driver(past, ROLLING) == []
