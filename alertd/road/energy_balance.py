@@ -89,7 +89,8 @@ def _exchange(richardson: Floating, p: SurfaceParams) -> Floating:
     free = 75.0 * neutral * math.sqrt(p.air_height_m / p.heat_roughness_m)
     more = neutral + (15.0 * neutral) * unstable / (1.0 + free * np.sqrt(unstable))
     less = 1.0 + 15.0 * stable * np.sqrt(1.0 + 5.0 * stable)
-    return np.divide(more, less, dtype=richardson.dtype)
+    exchange: Floating = np.divide(more, less, dtype=richardson.dtype)
+    return exchange
 
 
 class HourConstants(NamedTuple):
@@ -181,9 +182,10 @@ class Exchange(NamedTuple):
 def _surface_balance(
     surface_temp_c: Array, water: Array, snow: Array, frozen: Array, air: HourConstants, p: SurfaceParams
 ) -> Balance:
-    t = surface_temp_c.astype(np.float32, copy=False)
+    t: Float32 = surface_temp_c.astype(np.float32, copy=False)
     warmer = air.air_temp_c - t
-    carry = air.mass_flow * _exchange(air.buoyancy_per_k * warmer, p)
+    richardson: Float32 = air.buoyancy_per_k * warmer
+    carry: Float32 = air.mass_flow * _exchange(richardson, p)
     heat = np.float32(HEAT_CAPACITY_AIR) * carry
 
     ice = ((t < 0.0) | ((water <= 0.0) & (frozen > 0.0))).astype(np.float32)
@@ -191,8 +193,8 @@ def _surface_balance(
     deficit = air.vapour_hpa - surface_hpa
     wetness = (water + frozen).astype(np.float32, copy=False) * (1.0 / p.full_wetness_mmwe)
     falling = (deficit > 0.0).astype(np.float32)  # dew and frost do not need a wet surface
-    wetness = at_most(np.maximum(wetness, falling), 1.0)
-    vapour = wetness * carry * air.vapour_per_hpa
+    wet_frac: Float32 = at_most(np.maximum(wetness, falling), 1.0)
+    vapour = wet_frac * carry * air.vapour_per_hpa
     latent = (LATENT_VAPORISATION + LATENT_FUSION * ice) * vapour
 
     tk = t + KELVIN_AT_0C

@@ -30,12 +30,14 @@ def _filled(shape: tuple[int, ...], dtype: np.dtype[Any], value: float) -> NDArr
 
 def at_least(x: Floats, lowest: float = 0.0) -> Floats:
     """x, or `lowest` where x is below. numpy compares two arrays in a third of the time of an array and a number."""
-    return np.maximum(x, _filled(x.shape, x.dtype, lowest))  # type: ignore[return-value]
+    raised: Floats = np.maximum(x, _filled(x.shape, x.dtype, lowest))
+    return raised
 
 
 def at_most(x: Floats, highest: float) -> Floats:
     """x, or `highest` where x is above, see `at_least`."""
-    return np.minimum(x, _filled(x.shape, x.dtype, highest))  # type: ignore[return-value]
+    lowered: Floats = np.minimum(x, _filled(x.shape, x.dtype, highest))
+    return lowered
 
 
 class Stores(NamedTuple):

@@ -41,6 +41,7 @@ def test_each_stretch_is_explained_and_ends_with_the_advice(
         named = [label for label in dict.fromkeys(labels) if label in ORDER]
         assert named == [label for label in ORDER if label in named]
         assert {"forecast", "at road", "P(snow)", "pavement", "grip", "need", "compared"} <= set(named)
+        assert {"cleared", "untouched"} <= set(labels)
         assert lines[-1].strip() == f"so: advice of the stretch: {VERB[Advice(stretch['advice'])]}"
         (need, *_) = re.findall(r"need anywhere on the stretch (\d\.\d+) ", block)
         assert float(need) == pytest.approx(stretch["probability"], abs=6e-4)  # printed to 3 digits, stored to 4

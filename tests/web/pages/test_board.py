@@ -198,6 +198,7 @@ def test_the_trip_page_says_all_of_it_and_shows_every_picture(
     text = page.locator("main").inner_text()
     for expected in (
         "Lookout Pass: plan to chain",
+        "nobody ploughs or salts",
         "Why",
         "Leaving at another hour",
         "What was said",
