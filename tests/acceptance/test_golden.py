@@ -22,6 +22,7 @@ from alertd.cli.offline.demo import run_demo
 from alertd.notices.model import NoticeKind
 from alertd.service.metrics import Metrics
 from alertd.settings.file_model import SettingsFile
+from alertd.store.plans.plan_text import full_text
 from alertd.store.store import Store
 
 GOLDEN = Path(__file__).resolve().parents[2] / "fixtures" / "golden"
@@ -43,8 +44,7 @@ def _demo_rows(folder: Path) -> Iterator[dict[str, Any]]:
                 "body_sha256": digest,
             }  # fmt: skip
         for id_, body in store.execute("SELECT id, body FROM plans ORDER BY id").fetchall():
-            content = body.encode() if isinstance(body, str) else body
-            yield {"plan": id_, "sha256": hashlib.sha256(content).hexdigest()}
+            yield {"plan": id_, "sha256": hashlib.sha256(full_text(body).encode()).hexdigest()}
 
 
 def _setting_keys(schema: dict[str, Any], node: dict[str, Any], at: str = "") -> Iterator[str]:

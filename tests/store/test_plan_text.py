@@ -1,0 +1,45 @@
+"""Plans are kept compressed and read back as the text that they were; texts of earlier versions stay readable."""
+
+import json
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from alertd.plan.serialize import canonical
+from alertd.store.plans.plan_text import full_text, packed_text, state_of
+from alertd.store.rows import PlanRecord, StoredTrip
+from alertd.store.store import Store
+
+PLAN = {"id": "plan_x", "name": 'Snow "here", packed":" and é', "along": list(range(2000))}
+SAID = [{"advice": "chain", "text": ',"packed":"'}]
+FULL = canonical({"delivery": None, "plan": PLAN, "said": SAID})
+
+
+def test_packed_text_is_smaller_and_reads_back_byte_for_byte() -> None:
+    kept = packed_text(canonical(PLAN), canonical(SAID), "null")
+    assert len(kept) < len(FULL) / 1.5
+    assert full_text(kept) == FULL
+    assert state_of(kept) == state_of(FULL) == {"said": SAID, "delivery": None}
+    assert json.loads(full_text(kept))["plan"] == PLAN
+
+
+def test_text_of_an_earlier_version_is_read_as_it_is() -> None:
+    assert full_text(FULL) == FULL
+    assert full_text("not JSON") == "not JSON"
+
+
+def test_many_plans_in_one_go_and_what_was_sent_last(place: Path | str, noon: datetime) -> None:
+    kept = [packed_text(canonical(PLAN), canonical([{"n": n}]), "null") for n in range(4)]
+    with Store(place) as store:
+        for n in range(2):
+            store.put_trip(StoredTrip(id=f"T-{n}", body="{}", created_at=noon))
+        for hour in range(2):
+            at = noon + timedelta(hours=hour)
+            records = [
+                PlanRecord(id=f"plan-{hour}-{n}", trip_id=f"T-{n}", made_at=at, kept=kept[2 * hour + n]) for n in (0, 1)
+            ]
+            assert store.record_plans(records, {}) == [(), ()]
+            assert store.record_plans(records, {}) == [(), ()]
+        assert store.sent_states(["T-1", "T-9"]) == {"T-1": {"said": [{"n": 3}], "delivery": None}}
+        latest = store.latest_plan("T-0")
+        assert latest is not None
+        assert latest.body == canonical({"delivery": None, "plan": PLAN, "said": [{"n": 2}]})
