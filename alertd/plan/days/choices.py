@@ -12,10 +12,10 @@ from typing import Final
 import numpy as np
 
 from alertd.plan.days.day_law import DutyState
+from alertd.plan.days.labels import PlacedStand, RestPlan, Stand
 from alertd.plan.days.naive import naive_plan
 from alertd.plan.days.place_rests import DaysSolution
-from alertd.plan.days.road_table import from_minute
-from alertd.plan.days.search import PlacedStand, RestPlan, RestSearch, Stand
+from alertd.plan.days.search import RestSearch
 from alertd.plan.model.days import DaysChoice
 
 LATER_H: Final = (-4, -2, 4, 8, 12, 24)
@@ -76,7 +76,7 @@ def _leaving(search: RestSearch, found: DaysSolution, shift_min: int) -> RestSea
         search.window, opens=max(search.window.opens - shift_min, 0), closes=search.window.closes - shift_min
     )
     return replace(
-        search, table=from_minute(found.trip.whole, found.trip.lead_min + shift_min), state=state, window=window
+        search, table=found.trip.whole.from_minute(found.trip.lead_min + shift_min), state=state, window=window
     )
 
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.choices import Leaving, choices_of
+from alertd.plan.days.labels import Window
 from alertd.plan.days.notes import not_given, not_placed, rest_notes
 from alertd.plan.days.outlook import forecast_end, outlook_notes
 from alertd.plan.days.place_rests import DaysSolution, Solve, days_trip, needs_rest, solve_with_rests
-from alertd.plan.days.search import Window
 from alertd.plan.hours.limits import HoursUsed, Spell
 from alertd.plan.model.alternatives import ArrivalPair
 from alertd.plan.model.days import DaysNote, DeliveryNote, DeliveryWindow

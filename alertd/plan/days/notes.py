@@ -6,9 +6,9 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.days.labels import PlacedStand, Stand
 from alertd.plan.days.place_rests import DaysSolution
 from alertd.plan.days.rest_places import Room
-from alertd.plan.days.search import PlacedStand, Stand
 from alertd.plan.describe.stretches import place_of
 from alertd.plan.hours.laws import Duty, HoursRules, rules_for
 from alertd.plan.hours.legal import daily_rests

@@ -14,9 +14,10 @@ import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.day_law import DayLaw, day_law, state_of
+from alertd.plan.days.labels import PlacedStand, RestPlan, RoadTable, Window
 from alertd.plan.days.rest_places import RestPlace, rest_places
-from alertd.plan.days.road_table import from_minute, road_table
-from alertd.plan.days.search import PlacedStand, RestPlan, RestSearch, RoadTable, Window
+from alertd.plan.days.road_table import road_table
+from alertd.plan.days.search import RestSearch
 from alertd.plan.hours.laws import HoursRules, later_laws, rules_for
 from alertd.plan.hours.legal import Violation, violations
 from alertd.plan.hours.limits import HoursUsed, Spell, timeline, with_break
@@ -115,7 +116,7 @@ def days_trip(
     lead_min = 0 if before else EARLIER_MIN
     leaves_epoch_s = depart_at.timestamp() + leave_s - 60.0 * lead_min
     whole = road_table(hourly_need, places, leaves_epoch_s, span_min + lead_min, params)
-    table = from_minute(whole, lead_min)
+    table = whole.from_minute(lead_min)
     return DaysTrip(
         places=places,
         table=table,

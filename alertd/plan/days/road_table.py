@@ -1,14 +1,13 @@
 """The road between places to rest as minutes and prices by departure, from the need and the pavement of every hour."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.days.labels import STEP_MIN, RoadTable
 from alertd.plan.days.rest_places import RestPlace, Room
-from alertd.plan.days.search import STEP_MIN, RoadTable
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, take_flat
 from alertd.plan.road_ahead.speeds import chained_s, lateness_s, surface_shares, unchained_s
@@ -73,23 +72,6 @@ def road_table(
         break_price=np.rint(BREAK_SHARE * rest).astype(np.int64),
         can_rest=np.ones(n + 1, dtype=np.bool_),
         changes=_changes(drive + work + price),
-    )
-
-
-def from_minute(table: RoadTable, minute: int) -> RoadTable:
-    """The table of a departure so many minutes after its first."""
-    n = minute // STEP_MIN
-
-    def later(values: NDArray[np.int64]) -> NDArray[np.int64]:
-        return values[:, min(n, values.shape[1] - 1) :]
-
-    return replace(
-        table,
-        drive=later(table.drive),
-        work=later(table.work),
-        price=later(table.price),
-        rest_price=later(table.rest_price),
-        break_price=later(table.break_price),
     )
 
 
