@@ -20,7 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 # Prices in minutes [A]. A closed road costs a night; a road on hold is worse than waiting a day for it.
 CLOSED_MIN: Final = 720.0
 HOLD_MIN: Final = 1_440.0
-ROOM_PRICE_MIN: Final = {Room.LISTED: 0, Room.TOWN: 20, Room.UNLISTED: 90}
+ROOM_PRICE_MIN: Final = {Room.LISTED: 0, Room.TOWN: 20, Room.CUSTOMER: 60, Room.UNLISTED: 90}
 BREAK_SHARE: Final = 0.25  # of the price of a night there
 SNOW_PRICE_MIN: Final = (
     120  # of a night where the road beside the place may need chains: a place is then full, or white

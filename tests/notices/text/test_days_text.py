@@ -118,3 +118,25 @@ def test_the_event_of_a_trip_of_several_days_is_valid(two_days: Plan) -> None:
     event = plan_event("ntc_" + "0" * 32, NoticeKind.PLAN, two_days, MIDNIGHT)
     assert event["data"]["plan"]["days"]["rests"]
     Draft202012Validator(schema).validate(event)
+
+
+def test_hours_are_asked_once_on_a_short_clear_trip() -> None:
+    route = make_route(200_000.0, spacing_m=2_000.0, start_lon_deg=-120.0)
+    trip = TripInput(id="QT-1", depart_at=at_hour(6.0))
+    weather = make_weather(route, lambda m, d, h: int(RoadClass.DRY), members=2, samples_a_column=8)
+    plan = make_plan(
+        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(compare_h=0.0), MIDNIGHT)
+    )
+    assert plan.stretches == ()
+    first, later = (" ".join(dispatcher_text(plan, asks=asks).split()) for asks in (True, False))
+    assert first.count("hours driven before") == 1
+    assert "hours driven before" not in later
+
+
+def test_choices_say_time_worse_future_law_and_chains(two_days: Plan) -> None:
+    assert two_days.days is not None
+    lines = days_text.choice_lines(two_days)
+    assert len(lines) == len(two_days.days.choices)
+    for line, choice in zip(lines, two_days.days.choices, strict=True):
+        assert choice.worse_at is None or choice.worse_at >= choice.arrive_at
+        assert "no legal way" in line or all(x in line for x in ("arrives", "9 in 10 by", "legal", "chains"))
