@@ -67,8 +67,7 @@ class TripInput:
     stops. chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived.
     closures: closed roads and weather warnings on the route. warnings_known: whether all of the latter are among
     them. posted: controls of road authorities on the route. seen: what drivers saw of the road. language: of the
-    driver's texts, "" for the operator's choice.
-    delivery: when the customer takes the load. stops: to serve on the way, in the order wanted.
+    driver's texts, "" for the operator's choice. delivery: when the customer takes the load. stops: as ordered.
     """
 
     id: str
