@@ -138,8 +138,12 @@ def _days(plan: Plan, console: Console) -> None:
             console.print()
             _print_field(console, "deliver", delivery)
         return
+    if plan.days.stops:
+        console.print(Text("\n STOPS", "bold"))
+        for line in days_text.stop_lines(plan):
+            _print_field(console, "", line)
     console.print(Text("\n REST AND BREAKS", "bold"))
-    for line in days_text.rest_lines(plan):
+    for line in (*days_text.rest_lines(plan), *filter(None, [days_text.if_chained_line(plan)])):
         _print_field(console, "", line)
     for line in days_text.not_placed_lines(plan):
         _print_field(console, "", line)
@@ -151,7 +155,7 @@ def _days(plan: Plan, console: Console) -> None:
         console.print()
         _print_field(console, "deliver", delivery)
     console.print(Text("\n ANOTHER WAY TO DO IT", "bold"))
-    for line in days_text.choice_lines(plan):
+    for line in (*days_text.choice_lines(plan), *days_text.other_route_lines(plan)):
         _print_field(console, "", line)
     if plan.days.asks:
         _print_field(console, "ask", days_text.asks_line(plan))

@@ -22,7 +22,8 @@ from alertd.plan.days.choices import Leaving
 from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, plan_days
 from alertd.plan.days.notes import days_hours_note, since_last_rest
 from alertd.plan.days.outlook import UNLIKELY, is_beyond
-from alertd.plan.days.place_rests import DaysSolution
+from alertd.plan.days.place_rests import DaysAsk, DaysSolution
+from alertd.plan.days.trip_stops import orders_on, stop_cautions
 from alertd.plan.departure_picks import leave_by, pick_departures
 from alertd.plan.departures import HoldReasons, compare_departures
 from alertd.plan.describe.arrivals import arrival_window, arrivals_of, not_before
@@ -36,7 +37,7 @@ from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
 from alertd.plan.model.alternatives import Departure
-from alertd.plan.model.days import DaysNote, DeliveryWindow
+from alertd.plan.model.days import DaysNote, DeliveryWindow, TripStop
 from alertd.plan.model.notes import HoursNote, PositionFix
 from alertd.plan.model.plan import Along, Plan
 from alertd.plan.model.stretches import Advice, Stretch
@@ -66,8 +67,7 @@ class TripInput:
     stops. chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived.
     closures: closed roads and weather warnings on the route. warnings_known: whether all of the latter are among
     them. posted: controls of road authorities on the route. seen: what drivers saw of the road. language: of the
-    driver's texts, "" for the operator's choice.
-    delivery: when the customer takes the load.
+    driver's texts, "" for the operator's choice. delivery: when the customer takes the load. stops: as ordered.
     """
 
     id: str
@@ -88,6 +88,7 @@ class TripInput:
     sent_stops: frozenset[str] = frozenset()
     language: str = ""
     delivery: DeliveryWindow | None = None
+    stops: tuple[TripStop, ...] = ()
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -245,6 +246,7 @@ def make_plan(request: PlanRequest) -> Plan:
             *law_cautions(law, changes),
             *cautions(run, sources, rules, carry, bridges, weather.doubt),
             *end_cautions(days, arrive_zone),
+            *stop_cautions(request.route, trip.stops, planned=days is not None or over),
             *weather.notes,
         ),
         partial=partial,
@@ -302,7 +304,7 @@ def _days(
         return None
     has_left = trip.fix is not None or trip.chains is not None
     leaving = Leaving(leave_at=went.remaining.leave_at.astimezone(UTC), now_utc=now_utc, has_left=has_left)
-    return days_note(went.days, stretches, trip.used, leaving, known_at or now_utc, request.params)
+    return days_note(went.days, stretches, leaving, known_at or now_utc)
 
 
 def _is_near(went: "RemainingDrive", at: datetime, known_at: datetime) -> bool:
@@ -376,13 +378,15 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
     since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
 
-    def solve(need: HourlyNeed) -> Solution:
-        return best_solution(need, rest.leave_at.timestamp(), params, on, since_epoch_s, trip.sent_stops)
+    def solve(need: HourlyNeed, later_s: float = 0.0) -> Solution:
+        return best_solution(need, rest.leave_at.timestamp() + later_s, params, on, since_epoch_s, trip.sent_stops)
 
     solution = solve(hourly_need)
     if trip.arrived_at is not None:
         return RemainingDrive(remaining=rest, solution=solution)
-    days = plan_days(solution, solve, trip.used, rest.depart_at, trip.delivery, params, rest.before)
+    stops = orders_on(request.route, trip.stops).ahead_of(float(rest.route.distance_m[0]))
+    ask = DaysAsk(used=trip.used, depart_at=rest.depart_at, params=params, before=rest.before, stops=stops)
+    days = plan_days(solution, solve, ask, trip.delivery)
     return RemainingDrive(remaining=rest, solution=solution if days is None else days.solution, days=days)
 
 

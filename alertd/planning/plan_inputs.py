@@ -12,7 +12,7 @@ from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput
-from alertd.plan.model.days import DeliveryWindow
+from alertd.plan.model.days import DeliveryWindow, TripStop
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import TripPosition
@@ -143,6 +143,17 @@ def _trip_input(trip: TripRequest, context: RouteContext) -> TripInput:
         dispatcher=trip.dispatcher,
         language=trip.language,
         delivery=_delivery(trip),
+        stops=tuple(
+            TripStop(
+                name=x.name,
+                lat_deg=x.lat_deg,
+                lon_deg=x.lon_deg,
+                opens_at=x.opens_at,
+                closes_at=x.closes_at,
+                service_s=60.0 * x.service_min,
+            )
+            for x in trip.stops
+        ),
         used=HoursUsed(
             drive_h=trip.drive_hours_used,
             on_duty_since=trip.duty_began_at,
@@ -152,5 +163,8 @@ def _trip_input(trip: TripRequest, context: RouteContext) -> TripInput:
             week_drive_h=trip.week_drive_hours_used,
             fortnight_drive_h=trip.fortnight_drive_hours_used,
             short_rests=trip.short_rests_used,
+            long_days=trip.long_days_used,
+            weekly_rest_ended_at=trip.weekly_rest_ended_at,
+            weekly_rest_reduced=trip.weekly_rest_reduced,
         ),
     )

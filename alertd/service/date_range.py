@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.errors import InputError
-from alertd.sources.files.trips import parse_departure
+from alertd.sources.files.trip_parts import parse_departure
 
 
 def period(

@@ -167,7 +167,8 @@ async def test_unreadable_stored_trip_is_reported_and_costs_no_other(
     assert [r.getMessage() for r in caplog.records if "trip old" in r.getMessage()] == [
         "not planned: trip old: pass: unknown key; known keys are id, route, rig, depart, driver, dispatcher, "
         "language, drive_hours_used, driven_since_break_h, on_duty_since, cycle_hours_used, cycle_limit_h, "
-        "week_drive_hours_used, fortnight_drive_hours_used, short_rests_used, deliver_from, deliver_by, routes"
+        "week_drive_hours_used, fortnight_drive_hours_used, short_rests_used, long_days_used, weekly_rest_ended, "
+        "weekly_rest_reduced, deliver_from, deliver_by, routes, stops"
     ]
 
 

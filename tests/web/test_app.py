@@ -92,9 +92,13 @@ async def test_new_trip_is_201_again_200_and_only_new_starts_a_cycle(api: Api, s
             "week_drive_hours_used": None,
             "fortnight_drive_hours_used": None,
             "short_rests_used": None,
+            "long_days_used": None,
+            "weekly_rest_ended": "",
+            "weekly_rest_reduced": None,
             "deliver_from": "",
             "deliver_by": "",
             "routes": [],
+            "stops": [],
             "language": "",
         }
     )

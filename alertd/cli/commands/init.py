@@ -143,7 +143,7 @@ def _list(presets: Any) -> None:
 
 
 def _parse(depart: str | None) -> datetime | None:
-    from alertd.sources.files.trips import parse_departure
+    from alertd.sources.files.trip_parts import parse_departure
 
     try:
         return parse_departure(depart) if depart is not None else None

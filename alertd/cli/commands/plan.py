@@ -25,7 +25,8 @@ from alertd.errors import InputError
 from alertd.plan.model.plan import Plan
 from alertd.plan.serialize import plan_json
 from alertd.sources.files.rig import read_rig
-from alertd.sources.files.trips import TripRequest, parse_departure, parse_trip
+from alertd.sources.files.trip_parts import parse_departure
+from alertd.sources.files.trips import TripRequest, parse_trip
 
 if TYPE_CHECKING:
     from alertd.planning.plan_inputs import PlanInputs

@@ -18,7 +18,8 @@ from alertd.errors import InputError
 from alertd.plan.model.plan import Plan
 from alertd.settings.model import Settings
 from alertd.settings.shipped import data_root
-from alertd.sources.files.trips import TripRequest, parse_departure, read_trips
+from alertd.sources.files.trip_parts import parse_departure
+from alertd.sources.files.trips import TripRequest, read_trips
 
 if TYPE_CHECKING:
     from alertd.testing.rehearsal import RehearsalSummary, RehearsedEvent

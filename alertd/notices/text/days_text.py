@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from alertd.i18n import ENGLISH, Translator, gettext_noop
 from alertd.notices.text import phrases
-from alertd.plan.model.days import START_PLACE, DaysChoice, DeliveryNote, OutlookNote, RestNote
+from alertd.plan.model.days import START_PLACE, DaysChoice, DeliveryNote, OutlookNote, RestNote, TripStopNote
 from alertd.plan.model.plan import Plan
 
 _KINDS: Final = {
@@ -16,6 +16,10 @@ _KINDS: Final = {
     "first part of a rest": gettext_noop("SLEEP, first part"),
     "second part of a rest": gettext_noop("SLEEP, second part"),
     "restart": gettext_noop("RESTART"),
+    "first part of a break": gettext_noop("BREAK, first part"),
+    "second part of a break": gettext_noop("BREAK, second part"),
+    "weekly rest": gettext_noop("WEEKLY REST"),
+    "reduced weekly rest": gettext_noop("WEEKLY REST (reduced)"),
 }
 _ODDS: Final = {
     "likely": gettext_noop("chains likely"),
@@ -26,16 +30,57 @@ _ODDS: Final = {
 _ROOM: Final = {
     "town": gettext_noop("town, room not known"),
     "unlisted": gettext_noop("no listed place: find one early"),
+    "customer": gettext_noop("at the stop: ask whether you may stay"),
 }
+SAME_LATE_S: Final = 300.0
 SAME_S: Final = 900.0  # differences below this are none
 
 
 def rest_and_outlook_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
-    """Return the rests, the outlook and the delivery, one line each; none for a trip without them."""
-    lines = [translator.gettext("Rest: {line}", line=line) for line in rest_lines(plan, translator)]
+    """Return the stops, the rests, the outlook and the delivery, one line each; none for a trip without them."""
+    lines = [translator.gettext("Stop: {line}", line=line) for line in stop_lines(plan, translator)]
+    lines += [translator.gettext("Rest: {line}", line=line) for line in rest_lines(plan, translator)]
+    if chained := if_chained_line(plan, translator):
+        lines.append(chained)
     lines += [translator.gettext("Outlook: {line}", line=line) for line in outlook_lines(plan, translator)]
     delivery = delivery_line(plan, translator)
     return [*lines, translator.gettext("Delivery {line}", line=delivery)] if delivery else lines
+
+
+def stop_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
+    """Return one line per stop of the trip, in order."""
+    return [] if plan.days is None else [stop_line(x, translator) for x in plan.days.stops]
+
+
+def stop_line(x: TripStopNote, translator: Translator = ENGLISH) -> str:
+    """Return when the truck arrives at a stop and leaves it, and how late it is for its window in both futures."""
+    arrives, leaves = (_day_clock(at, x.zone, translator) for at in (x.arrive_at, x.leave_at))
+    where = phrases.trip_distance(x.distance_m, translator)
+    line = translator.gettext(
+        "{arrives} {name}, {where}, leaves {leaves}", arrives=arrives, name=x.name, where=where, leaves=leaves
+    )
+    if x.closes_at is None or x.late_s is None:
+        return line
+    how_late = _late(x.late_s, translator)
+    unchained_s, chained_s = x.late_unchained_s, x.late_chained_s
+    if unchained_s is not None and chained_s is not None and chained_s > max(unchained_s + SAME_LATE_S, 0.0):
+        how_late = translator.gettext(
+            "{chained} if chained, {unchained} if not",
+            chained=_late(chained_s, translator),
+            unchained=_late(unchained_s, translator),
+        )
+    by = _day_clock(x.closes_at, x.zone, translator)
+    return f"{line}; " + translator.gettext("by {at}: {how_late}", at=by, how_late=how_late)
+
+
+def if_chained_line(plan: Plan, translator: Translator = ENGLISH) -> str:
+    """Return where a truck rests that chains wherever it may have to, where that is earlier than planned; or ""."""
+    if plan.days is None or not plan.days.if_chained:
+        return ""
+    return translator.gettext(
+        "If chained wherever it may be required, the hours end sooner: rest at {place} at the latest",
+        place=translator.gettext("the start") if plan.days.if_chained == START_PLACE else plan.days.if_chained,
+    )
 
 
 def rest_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
@@ -119,12 +164,39 @@ def _choice_line(plan: Plan, x: DaysChoice) -> str:
         what = f"leave {_day_clock(x.depart_at, plan.depart_zone)}"
     elif x.kind == "sleep":
         what = f"sleep at {', '.join(x.sleeps)}"
+    elif x.kind == "order":
+        what = f"stops in the order {', '.join(x.order)}"
     else:
         what = "drive until the hours are full"
-    if not x.legal:
+    if x.worse_at is None:
         return f"{what}: no legal way found"
-    arrives = f"arrives {_day_clock(x.arrive_at, plan.arrive_zone)}"
-    return f"{what}: {arrives}, {_difference(x)}"
+    worse = f" (9 in 10 by {_day_clock(x.worse_at, plan.arrive_zone)})"
+    law = "legal" if x.legal else "NOT LEGAL"
+    chains = "" if x.chain_probability is None else f", chains {_in_ten(x.chain_probability)}"
+    return f"{what}: arrives {_day_clock(x.arrive_at, plan.arrive_zone)}{worse}, {law}{chains}, {_difference(x)}"
+
+
+def other_route_lines(plan: Plan) -> list[str]:
+    """Return one line per other route of a trip of several days, with the miles that it costs."""
+    if plan.days is None:
+        return []
+    out = []
+    for x in plan.other_routes:
+        further = x.further_m if abs(x.further_m) >= 8_000.0 else 0.0
+        miles = f", {phrases.miles(abs(further))} {'more' if further > 0.0 else 'less'}" if further else ""
+        worse = "" if x.worse_at is None else f" (9 in 10 by {_day_clock(x.worse_at, plan.arrive_zone)})"
+        law = {True: ", legal", False: ", NOT LEGAL", None: ""}[x.hours_ok]
+        order = f", stops in the order {', '.join(x.order)}" if x.order else ""
+        arrives = _day_clock(x.arrive_at, plan.arrive_zone)
+        out.append(
+            f"by way of {x.name}{miles}: arrives {arrives}{worse}{law}, chains {_in_ten(x.chain_probability)}{order}"
+        )
+    return out
+
+
+def _in_ten(share: float) -> str:
+    """Return odds in ten; a forecast never gives none or all."""
+    return "under 1 in 10" if share < 0.05 else f"{min(round(10.0 * share), 9)} in 10" if share < 0.95 else "likely"
 
 
 def _difference(x: DaysChoice) -> str:

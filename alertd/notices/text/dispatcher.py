@@ -54,6 +54,8 @@ def _trip_lines(plan: Plan, *, asks: bool) -> list[str]:
     if plan.hours is not None and (plan.stretches or not plan.hours.ok_if_late):
         lines += _wrapped(f"Hours: {phrases.hours_line(plan.hours, plan.arrive_zone, asks=asks)}")
         lines += [line for b in phrases.break_lines(plan.hours, plan.arrive_zone) for line in _wrapped(f"Break: {b}")]
+    elif asks and plan.hours is not None and plan.hours.not_given:
+        lines += _wrapped(f"Hours not given, so counted from departure only: {', '.join(plan.hours.not_given)}")
     lines += [line for text in days_text.rest_and_outlook_lines(plan) for line in _wrapped(text)]
     if missing := days_text.asks_line(plan):
         lines += _wrapped(phrases.capital(missing) if asks else "Hours not given count as unused")

@@ -1,26 +1,29 @@
-"""What else a dispatcher can do with a trip of several days: leave at another time, or sleep elsewhere.
+"""What else a dispatcher can do with a trip: leave at another time, sleep elsewhere, or serve stops in another order.
 
-Each choice is the same search on the same table of the road, without waits and rests in two parts: leaving later is a
-wait. A naive driver, who drives
-until the hours are full, is the last of them.
+Each choice is the same search on the road, without waits and rests in two parts (leaving later is a wait), and is then
+solved and checked like the plan itself. A naive driver, who drives until the hours are full, is the last of them.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from typing import Final
 
 import numpy as np
 
+from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.day_law import DutyState
+from alertd.plan.days.labels import RestPlan
 from alertd.plan.days.naive import naive_plan
-from alertd.plan.days.place_rests import DaysSolution
-from alertd.plan.days.road_table import from_minute
-from alertd.plan.days.search import PlacedStand, RestPlan, RestSearch, Stand
+from alertd.plan.days.place_rests import DaysSolution, DaysTrip, days_trip, solve_again
+from alertd.plan.days.search import RestSearch
+from alertd.plan.days.stand_rules import NIGHTS
+from alertd.plan.days.trip_stops import StopOrders
+from alertd.plan.describe.arrivals import SAME_ARRIVAL_S, arrival_pair, arrival_window
 from alertd.plan.model.days import DaysChoice
 
 LATER_H: Final = (-4, -2, 4, 8, 12, 24)
 ELSEWHERE_M: Final = 60_000.0  # [A] sleeping elsewhere is at least so far from the planned place
-_NIGHTS: Final = (Stand.REST, Stand.SHORT_REST, Stand.RESTART, Stand.SPLIT_FIRST, Stand.SPLIT_SECOND)
+MOST_OTHER_ORDERS: Final = 4  # solved; each needs a table of its own
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -32,73 +35,142 @@ class Leaving:
     has_left: bool
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Other:
+    """Another way to make the trip: what it is, the trip and rests of it, None where none is legal, minutes later."""
+
+    kind: str
+    what: str
+    trip: DaysTrip
+    rests: RestPlan | None
+    shift_min: int = 0
+    order: tuple[str, ...] = field(default=())
+
+
 def choices_of(found: DaysSolution, leaving: Leaving) -> tuple[DaysChoice, ...]:
-    """Other departures, other places to sleep, and the naive driver, each compared with the plan."""
-    search = replace(found.trip.search, split=False, waits=(0,), break_waits=(0,))
-    base = found.rests
-    choices = []
-    if not leaving.has_left:
-        earliest_min = int((leaving.leave_at - leaving.now_utc).total_seconds() // 60.0)
-        for hours in LATER_H:
-            shift = 60 * hours
-            if shift < -earliest_min or shift < -found.trip.lead_min:
-                continue
-            other = _leaving(search, found, shift).best()
-            choices.append(_choice(found, leaving, "leave", f"{hours:+d} h", (other, shift)))
-    night = next((s for s in base.stands if s.stand in _NIGHTS and s.place > 0), None)
-    if night is not None:
-        places = found.trip.places
-        here_m = places[night.place - 1].distance_m
-        for name, side in (("earlier", -1.0), ("later", 1.0)):
-            apart = np.asarray([0.0, *((x.distance_m - here_m) * side for x in places), 0.0])
-            # The first night is on that side of the planned place; later nights stay free.
-            until = night.place + int(
-                np.searchsorted([x.distance_m for x in places[night.place :]], here_m + 300_000.0)
-            )
-            may = search.table.can_rest & ~((apart < ELSEWHERE_M) & (np.arange(apart.size) <= until))
-            may |= np.arange(apart.size) > until
-            other = replace(search, table=replace(search.table, can_rest=may)).best()
-            if other is not None:
-                choices.append(_choice(found, leaving, "sleep", f"sleep {name} on the road", (other, 0)))
-    naive = naive_plan(search)
-    choices.append(_choice(found, leaving, "naive", "stop only when the hours are full", (naive, 0)))
-    return tuple(choices)
+    """Other departures, places to sleep and orders of the stops, and the naive driver, compared with the plan."""
+    base = _arrivals(found, found.solution, leaving.leave_at)
+    others = [*_departures(found, leaving), *_nights(found), *_orders(found), _naive(found)]
+    return tuple(_choice(found, leaving, other, base[0]) for other in others)
+
+
+def _quick(search: RestSearch) -> RestSearch:
+    return replace(search, split=False, waits=(0,), break_waits=(0,))
+
+
+def _departures(found: DaysSolution, leaving: Leaving) -> list[_Other]:
+    if leaving.has_left:
+        return []
+    earliest_min = min(int((leaving.leave_at - leaving.now_utc).total_seconds() // 60.0), found.trip.lead_min)
+    search = _quick(found.trip.search)
+    return [
+        _Other(
+            kind="leave",
+            what=f"{hours:+d} h",
+            trip=found.trip,
+            rests=_leaving(search, found, 60 * hours).best(),
+            shift_min=60 * hours,
+        )
+        for hours in LATER_H
+        if 60 * hours >= -earliest_min
+    ]
+
+
+def _nights(found: DaysSolution) -> list[_Other]:
+    """The first night at least `ELSEWHERE_M` earlier or later on the road; later nights stay free."""
+    night = next((s for s in found.rests.stands if s.stand in NIGHTS and s.place > 0), None)
+    if night is None:
+        return []
+    search, places, out = _quick(found.trip.search), found.trip.places, []
+    here_m = places[night.place - 1].distance_m
+    for name, side in (("earlier", -1.0), ("later", 1.0)):
+        apart = np.asarray([0.0, *((x.distance_m - here_m) * side for x in places), 0.0])
+        until = night.place + int(np.searchsorted([x.distance_m for x in places[night.place :]], here_m + 300_000.0))
+        may = search.table.can_rest & ~((apart < ELSEWHERE_M) & (np.arange(apart.size) <= until))
+        may |= np.arange(apart.size) > until
+        rests = replace(search, table=replace(search.table, can_rest=may)).best()
+        if rests is not None:
+            out.append(_Other(kind="sleep", what=f"sleep {name} on the road", trip=found.trip, rests=rests))
+    return out
+
+
+def _orders(found: DaysSolution) -> list[_Other]:
+    out = []
+    for order in found.ask.stops.others[:MOST_OTHER_ORDERS]:
+        trip = days_trip(found.solution, replace(found.ask, stops=StopOrders(planned=order)))
+        names = tuple(x.stop.name for x in order)
+        rests = _quick(trip.search).best()
+        out.append(_Other(kind="order", what="serve the stops in another order", trip=trip, rests=rests, order=names))
+    return out
+
+
+def _naive(found: DaysSolution) -> _Other:
+    rests = naive_plan(_quick(found.trip.search))
+    return _Other(kind="naive", what="stop only when the hours are full", trip=found.trip, rests=rests)
 
 
 def _leaving(search: RestSearch, found: DaysSolution, shift_min: int) -> RestSearch:
     """The search of a departure some minutes later, or earlier."""
     state, rest = search.state, search.law.rest
     if shift_min >= rest:
-        state = DutyState(cycle=state.cycle, short_rests=state.short_rests)
+        state = DutyState(
+            cycle=state.cycle, short_rests=state.short_rests, long_days=state.long_days, reduced=state.reduced
+        )
     elif state.began < 0:
         state = replace(state, began=min(state.began - shift_min, 0))
+    state = replace(
+        state,
+        week_began=min(search.state.week_began - shift_min, 0),
+        week_turns=search.state.week_turns - shift_min,
+    )
     window = replace(
         search.window, opens=max(search.window.opens - shift_min, 0), closes=search.window.closes - shift_min
     )
     return replace(
-        search, table=from_minute(found.trip.whole, found.trip.lead_min + shift_min), state=state, window=window
+        search, table=found.trip.whole.from_minute(found.trip.lead_min + shift_min), state=state, window=window
     )
 
 
-def _choice(
-    found: DaysSolution, leaving: Leaving, kind: str, what: str, made: tuple[RestPlan | None, int]
-) -> DaysChoice:
-    other, shift_min = made
-    base, legal = found.rests, other is not None
-    plan = base if other is None else other
-    depart = leaving.leave_at + timedelta(minutes=shift_min)
+def _choice(found: DaysSolution, leaving: Leaving, other: _Other, base_at: datetime) -> DaysChoice:
+    depart = leaving.leave_at + timedelta(minutes=other.shift_min)
+    plan, legal = found.rests, other.rests is not None
+    arrive_at, worse_at, odds = base_at + timedelta(minutes=other.shift_min), None, None
+    if other.rests is not None:
+        plan, used = other.rests, found.ask.used
+        if other.shift_min >= found.trip.search.law.rest:
+            used = replace(used, drive_h=0.0, since_break_h=0.0, on_duty_since=None)
+        elif found.trip.search.state.began >= 0:  # the duty day begins with the departure
+            used = replace(used, on_duty_since=None)
+        solution, legal = solve_again(found, other.trip, plan, other.shift_min, used)
+        arrive_at, worse_at = _arrivals(found, solution, depart)
+        odds = solution.chain_odds
     return DaysChoice(
-        kind=kind,
-        what=what,
+        kind=other.kind,
+        what=other.what,
         depart_at=depart.astimezone(UTC),
-        arrive_at=(depart + timedelta(minutes=plan.minutes)).astimezone(UTC),
-        later_s=60.0 * (shift_min + plan.minutes - base.minutes),
-        cost_s=60.0 * (plan.minutes + plan.price - base.minutes - base.price),
+        arrive_at=arrive_at,
+        later_s=(arrive_at - base_at).total_seconds(),
+        cost_s=60.0 * (plan.minutes + plan.price - found.rests.minutes - found.rests.price),
         chain_work_s=60.0 * plan.work,
-        sleeps=tuple(_name(found, s) for s in plan.stands if s.stand in _NIGHTS),
+        sleeps=tuple(
+            other.trip.places[s.place - 1].name if s.place > 0 else "the start"
+            for s in plan.stands
+            if s.stand in NIGHTS
+        ),
         legal=legal,
+        worse_at=worse_at,
+        chain_probability=odds,
+        order=other.order,
     )
 
 
-def _name(found: DaysSolution, stand: PlacedStand) -> str:
-    return found.trip.places[stand.place - 1].name if stand.place > 0 else "the start"
+def _arrivals(found: DaysSolution, solution: Solution, leave_at: datetime) -> tuple[datetime, datetime]:
+    """The expected arrival, and that by which nine in ten arrive."""
+    params, leave = found.ask.params, leave_at.astimezone(UTC)
+    arrive = leave + timedelta(seconds=round(float(solution.reach_s(solution.sections.route.length_m))))
+    first, last = (leave + timedelta(seconds=round(float(np.quantile(solution.finish_s, q)))) for q in (0.1, 0.9))
+    if not solution.legs or solution.carried is not None or solution.chained_s - solution.unchained_s < SAME_ARRIVAL_S:
+        return arrive, last
+    times_s = (solution.unchained_s, solution.chained_s)
+    pair = arrival_pair(leave, times_s, solution.chain_odds, solution.chained_share)
+    return pair.expected_at, arrival_window(pair, solution, leave, (first, last), params)[1]

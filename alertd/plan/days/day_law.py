@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Final
 
 from alertd.plan.hours.laws import Duty, HoursRules
-from alertd.plan.hours.legal import daily_rests
+from alertd.plan.hours.legal import WEEK_S, OffDuty, daily_rests, next_week_s, weekly_rests
 from alertd.plan.hours.limits import HoursUsed, Spell
 from alertd.units import HOUR_S
 
@@ -18,7 +18,10 @@ class DayLaw:
     """Limits in minutes.
 
     window: from the end of a rest to the last driving, with a rest of `rest` to follow; window_short: with a short one.
-    short_rest: 0 where the law has none. split: the long part and the part that completes it, (0, 0) without.
+    short_rest: 0 where the law has none. splits: pairs of a long part and the part that completes it.
+    long_drive: the limit of a longer day, 0 without. break_parts: the parts of a break in two, (0, 0) without.
+    week_rest, reduced_week_rest: weekly rests, 0 without. week_span: a weekly rest begins so long after the last one.
+    week_carry: driving of a week that counts in the next. work_in_window: work, too, ends within the window.
     work_breaks: work off the wheel counts as the break.
     """
 
@@ -32,9 +35,17 @@ class DayLaw:
     short_rest: int
     cycle: int
     restart: int
-    split: tuple[int, int]
+    splits: tuple[tuple[int, int], ...]
     work_breaks: bool
     cycle_driving: bool
+    short_rests: int = 0
+    long_drive: int = 0
+    break_parts: tuple[int, int] = (0, 0)
+    week_rest: int = 0
+    reduced_week_rest: int = 0
+    week_span: int = NEVER
+    week_carry: int = NEVER
+    work_in_window: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -42,6 +53,8 @@ class DutyState:
     """Minutes used at the start of the search: driven and worked since the last rest, since the break, in the cycle.
 
     began: the start of the duty day, in minutes after the departure, zero or less. short_rests: short rests left.
+    long_days: longer days left. week_began: end of the last weekly rest, like `began`. reduced: reduced ones left.
+    week_turns: minutes to the next calendar week.
     """
 
     driven: int = 0
@@ -50,6 +63,10 @@ class DutyState:
     since_break: int = 0
     cycle: int = 0
     short_rests: int = 0
+    long_days: int = 0
+    week_began: int = 0
+    reduced: int = 0
+    week_turns: int = NEVER
 
 
 def day_law(laws: Sequence[HoursRules], used: HoursUsed, *, reserve: int = 0) -> DayLaw:
@@ -64,10 +81,14 @@ def day_law(laws: Sequence[HoursRules], used: HoursUsed, *, reserve: int = 0) ->
     short = [x.short_rest_h for x in laws]
     has_short = all(h is not None for h in short)
     window, parts = least(windows), [x.split_h for x in laws]
-    split = (0, 0)
+    splits: tuple[tuple[int, int], ...] = ()
     if parts[0] is not None and all(p == parts[0] for p in parts):
-        long = round(60.0 * parts[0][0])
-        split = long, max(round(60.0 * laws[0].split_total_h) - long, round(60.0 * parts[0][1]))
+        total, (long, least_part) = round(60.0 * laws[0].split_total_h), (round(60.0 * h) for h in parts[0])
+        splits = tuple((n, total - n) for n in range(long, total - least_part + 1, 60))
+    has_long = all(x.long_drive_h is not None for x in laws)
+    halves = [x.break_parts_s for x in laws]
+    weekly = [x.weekly_rest_h for x in laws if x.weekly_rest_h is not None]
+    reduced = [x.reduced_weekly_rest_h for x in laws]
     week = [x.week_drive_h for x in laws]
     of_week = all(h is not None for h in week)
     return DayLaw(
@@ -81,10 +102,29 @@ def day_law(laws: Sequence[HoursRules], used: HoursUsed, *, reserve: int = 0) ->
         short_rest=round(60.0 * max(h for h in short if h is not None)) if has_short else 0,
         cycle=least(week if of_week else [used.cycle_limit_h if x.cycle_h is not None else None for x in laws]),
         restart=max((round(60.0 * x.restart_h) for x in laws if x.restart_h is not None), default=0),
-        split=split,
+        splits=splits,
         work_breaks=all(Duty.ON_DUTY in x.break_by for x in laws),
         cycle_driving=of_week,
+        short_rests=min(x.short_rests_n for x in laws),
+        long_drive=least([x.long_drive_h for x in laws]) if has_long else 0,
+        break_parts=_parts([h for h in halves if h is not None]) if all(halves) else (0, 0),
+        week_rest=round(60.0 * max(weekly, default=0.0)),
+        reduced_week_rest=round(60.0 * max(h for h in reduced if h is not None)) if all(reduced) else 0,
+        week_span=least([x.week_span_h for x in laws]),
+        week_carry=least(
+            [
+                x.fortnight_drive_h - x.week_drive_h
+                for x in laws
+                if x.fortnight_drive_h is not None and x.week_drive_h is not None
+            ]
+        ),
+        work_in_window=any(x.day_h is not None for x in laws),
     )
+
+
+def _parts(halves: Sequence[tuple[float, float]]) -> tuple[int, int]:
+    first, second = (round(max(h[n] for h in halves) / 60.0) for n in (0, 1))
+    return first, second
 
 
 def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequence[Spell] = ()) -> DutyState:
@@ -119,7 +159,12 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
     if law.fortnight_drive_h is not None and law.week_drive_h is not None and used.fortnight_drive_h is not None:
         cycle_h = max(cycle_h or 0.0, used.fortnight_drive_h - (law.fortnight_drive_h - law.week_drive_h))
     cycle_s = (cycle_h or 0.0) * HOUR_S + sum(x.length_s for x in before if x.duty in duties)
-    left = 0 if used.short_rests is None else max(law.short_rests_n - used.short_rests - short, 0)
+    taken = law.short_rests_n if used.short_rests is None else used.short_rests
+    left = max(law.short_rests_n - taken - short, 0)
+    weekly_s, reduced = _last_weekly_rest(before, used, law, depart_at)
+    long_left = 0 if used.long_days is None else max(law.long_drives_n - used.long_days, 0)
+    if law.long_drive_h is not None:
+        long_left = max(long_left - _long_days(before, used, rests, law), 0)
 
     def minutes(seconds: float) -> int:
         return -int(-seconds // 60.0)
@@ -131,4 +176,37 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
         since_break=minutes(break_s),
         cycle=minutes(cycle_s),
         short_rests=left,
+        long_days=long_left,
+        week_began=-minutes(until_s - weekly_s),
+        reduced=int(reduced and law.reduced_weekly_rest_h is not None),
+        week_turns=NEVER if law.week_drive_h is None else int(_week_turns_s(depart_at, until_s) // 60.0),
     )
+
+
+def _week_turns_s(depart_at: datetime, until_s: float) -> float:
+    turns_s = next_week_s(depart_at) - until_s
+    return turns_s if turns_s > 0.0 else turns_s % WEEK_S
+
+
+def _last_weekly_rest(
+    before: Sequence[Spell], used: HoursUsed, law: HoursRules, depart_at: datetime
+) -> tuple[float, bool]:
+    """The end of the last weekly rest in seconds after departure, and whether the next may be a reduced one."""
+    since = used.weekly_rest_ended_at
+    ended_s = 0.0 if since is None else min((since - depart_at).total_seconds(), 0.0)
+    weekly = weekly_rests(before, used, law)
+    if not weekly or law.weekly_rest_h is None:
+        return ended_s, used.weekly_rest_reduced is False
+    return weekly[-1].end_s, weekly[-1].length_s >= law.weekly_rest_h * HOUR_S
+
+
+def _long_days(before: Sequence[Spell], used: HoursUsed, rests: Sequence[OffDuty], law: HoursRules) -> int:
+    """The longer days of driving that ended with a rest on the way."""
+    count, from_s = 0, 0.0
+    for n, rest in enumerate(rests):
+        driven_s = (used.drive_h or 0.0) * HOUR_S if n == 0 else 0.0
+        driven_s += sum(
+            x.length_s for x in before if x.duty is Duty.DRIVING and from_s <= x.start_s and x.end_s <= rest.start_s
+        )
+        count, from_s = count + (driven_s > law.drive_h * HOUR_S), rest.end_s
+    return count

@@ -1,6 +1,7 @@
 """A trip of several days from its solution without rests: the plan with rests, its note, and its delivery."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import datetime, timedelta
 from zoneinfo import ZoneInfo
 
@@ -8,41 +9,50 @@ import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.choices import Leaving, choices_of
-from alertd.plan.days.notes import not_given, not_placed, rest_notes
+from alertd.plan.days.labels import Window
+from alertd.plan.days.notes import not_given, not_placed, place_if_chained, rest_notes
 from alertd.plan.days.outlook import forecast_end, outlook_notes
-from alertd.plan.days.place_rests import DaysSolution, Solve, days_trip, needs_rest, solve_with_rests
-from alertd.plan.days.search import Window
-from alertd.plan.hours.limits import HoursUsed, Spell
+from alertd.plan.days.place_rests import (
+    DaysAsk,
+    DaysSolution,
+    Solve,
+    days_trip,
+    laws_of,
+    needs_rest,
+    solve_with_rests,
+)
+from alertd.plan.days.stop_notes import stop_notes
+from alertd.plan.days.trip_stops import AT_END_M
 from alertd.plan.model.alternatives import ArrivalPair
 from alertd.plan.model.days import DaysNote, DeliveryNote, DeliveryWindow
 from alertd.plan.model.stretches import Stretch
-from alertd.plan.params import PlanParams
 from alertd.units import to_miles
 
 
-def plan_days(
-    solution: Solution,
-    solve: Solve,
-    used: HoursUsed,
-    depart_at: datetime,
-    delivery: DeliveryWindow | None,
-    params: PlanParams,
-    before: Sequence[Spell] = (),
-) -> DaysSolution | None:
-    """The trip with its rests; None where it needs none, or where none makes it legal. depart_at is aware.
+def plan_days(solution: Solution, solve: Solve, ask: DaysAsk, delivery: DeliveryWindow | None) -> DaysSolution | None:
+    """The trip with its rests and stops; None where it needs neither, or where none makes it legal.
 
-    solution: without rests. before: the spells from departure to the first sample.
+    solution: without rests. Without a delivery window, that of a stop at the end of the route counts.
     """
-    if not needs_rest(solution, used, depart_at, before):
+    if not laws_of(solution):
         return None
-    leave_s = before[-1].end_s if before else 0.0
-    window = _window(delivery, depart_at + timedelta(seconds=leave_s))
-    trip = days_trip(solution, used, depart_at, window, params, before)
-    return solve_with_rests(trip, solution.encounter.hourly_need, solve, used, depart_at, params, before)
+    if not ask.stops.planned and not needs_rest(solution, ask.used, ask.depart_at, ask.before):
+        return None
+    window = _window(delivery, ask)
+    if delivery is None and ask.stops.planned and ask.stops.planned[-1].distance_m > _end_m(solution) - AT_END_M:
+        last = ask.stops.planned[-1].stop
+        window = _window(DeliveryWindow(opens_at=last.opens_at, closes_at=last.closes_at), ask)
+    ask = replace(ask, window=window)
+    return solve_with_rests(days_trip(solution, ask), solution.encounter.hourly_need, solve, ask)
 
 
-def _window(delivery: DeliveryWindow | None, leave_at: datetime) -> Window:
+def _end_m(solution: Solution) -> float:
+    return solution.sections.route.length_m
+
+
+def _window(delivery: DeliveryWindow | None, ask: DaysAsk) -> Window:
     """The delivery window in minutes after leaving."""
+    leave_at = ask.depart_at + timedelta(seconds=ask.leave_s)
 
     def minutes(at: datetime | None, other: int) -> int:
         return other if at is None else int((at - leave_at).total_seconds() // 60.0)
@@ -55,13 +65,11 @@ def _window(delivery: DeliveryWindow | None, leave_at: datetime) -> Window:
 def days_note(
     found: DaysSolution,
     stretches: Sequence[Stretch],
-    used: HoursUsed,
     leaving: Leaving,
     known_at: datetime,
-    params: PlanParams,
 ) -> DaysNote:
     """The note of a trip of several days. stretches: all of them, those beyond the good forecast included."""
-    leave_at = leaving.leave_at
+    leave_at, params, used = leaving.leave_at, found.ask.params, found.ask.used
     ends = forecast_end(found.solution, leave_at)
     return DaysNote(
         law="; ".join(x.name for x in found.trip.laws),
@@ -73,6 +81,9 @@ def days_note(
         not_placed=not_placed(found.trip.laws),
         forecast_ends_at=None if ends is None else ends[0],
         forecast_ends_m=None if ends is None else ends[1],
+        stops=stop_notes(found, leave_at, params),
+        legal_if_chained=not found.over and not found.over_if_chained,
+        if_chained=place_if_chained(found),
     )
 
 

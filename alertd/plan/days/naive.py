@@ -1,6 +1,7 @@
 """The driver that a plan is compared with: he drives until the hours are full, and takes what the road then gives."""
 
-from alertd.plan.days.search import Col, Labels, PlacedStand, RestPlan, RestSearch, Stand
+from alertd.plan.days.labels import Col, Labels, PlacedStand, RestPlan, Stand
+from alertd.plan.days.search import RestSearch
 
 
 def naive_plan(search: RestSearch) -> RestPlan | None:
@@ -11,8 +12,8 @@ def naive_plan(search: RestSearch) -> RestPlan | None:
     for place in range(search.table.places - 1):
         driven = search.step(label, place)
         if driven is None:
-            for stand in (Stand.BREAK, Stand.REST):
-                if not search.may_stand(label, stand):
+            for stand in (Stand.BREAK, Stand.REST, Stand.WEEK):
+                if not search.may_stand(label, stand) or (stand is Stand.WEEK and not search.law.week_rest):
                     continue
                 stood = search.after(label, stand, place)
                 driven = search.step(stood, place)
@@ -24,6 +25,9 @@ def naive_plan(search: RestSearch) -> RestPlan | None:
         if driven is None:
             return None
         work += search.work_at(label, place)
+        if place in search.table.dwells:
+            begins = int(label[0, Col.TIME])
+            stands.append(PlacedStand(place, Stand.DWELL, begins, int(driven[0, Col.TIME]) - begins))
         label = driven
     minutes, price = int(label[0, Col.TIME]), int(label[0, Col.PRICE])
     return RestPlan(minutes=minutes, price=price, cost=float(minutes + price), stands=tuple(stands), work=work)

@@ -6,9 +6,10 @@ from datetime import UTC, datetime, timedelta
 from typing import Final
 
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.days.labels import PlacedStand, Stand
 from alertd.plan.days.place_rests import DaysSolution
 from alertd.plan.days.rest_places import Room
-from alertd.plan.days.search import PlacedStand, Stand
+from alertd.plan.days.stand_rules import least_minutes
 from alertd.plan.describe.stretches import place_of
 from alertd.plan.hours.laws import Duty, HoursRules, rules_for
 from alertd.plan.hours.legal import daily_rests
@@ -28,6 +29,10 @@ KINDS: Final = {
     Stand.SPLIT_FIRST: "first part of a rest",
     Stand.SPLIT_SECOND: "second part of a rest",
     Stand.RESTART: "restart",
+    Stand.BREAK_FIRST: "first part of a break",
+    Stand.BREAK_SECOND: "second part of a break",
+    Stand.WEEK: "weekly rest",
+    Stand.SHORT_WEEK: "reduced weekly rest",
 }
 PASS_AHEAD_M: Final = 120_000.0  # [A] a rest is "before" a pass that begins within this distance
 
@@ -35,17 +40,11 @@ PASS_AHEAD_M: Final = 120_000.0  # [A] a rest is "before" a pass that begins wit
 def rest_notes(found: DaysSolution, leave_at: datetime, params: PlanParams) -> tuple[RestNote, ...]:
     """A note for each break and rest, at the times of the solution. leave_at is aware."""
     route, law, search = found.solution.sections.route, found.trip.laws[0], found.trip.search.law
-    least = {
-        Stand.BREAK: search.break_takes,
-        Stand.REST: search.rest,
-        Stand.SHORT_REST: search.short_rest,
-        Stand.RESTART: search.restart,
-    }
     notes = []
-    for stand in found.rests.stands:
+    for stand in (x for x in found.rests.stands if x.stand is not Stand.DWELL):
         at_m, place = found.at_m(stand), found.place_of(stand)
-        begins_s = float(found.solution.reach_s(at_m))
-        wait_min = max(stand.minutes - least.get(stand.stand, stand.minutes), 0)
+        begins_s = float(found.solution.reach_s(at_m)) + _stood_there_s(found, stand)
+        wait_min = max(stand.minutes - (least_minutes(search, stand.stand) or stand.minutes), 0)
         ahead = _pass_ahead(route, at_m, params)
         begins = (leave_at + timedelta(seconds=round(begins_s))).astimezone(UTC)
         notes.append(
@@ -65,6 +64,12 @@ def rest_notes(found: DaysSolution, leave_at: datetime, params: PlanParams) -> t
             )
         )
     return tuple(notes)
+
+
+def _stood_there_s(found: DaysSolution, stand: PlacedStand) -> float:
+    """Seconds of earlier stands at the same point of the road."""
+    at_m, all_of = found.at_m(stand), found.rests.stands
+    return 60.0 * sum(x.minutes for x in all_of[: all_of.index(stand)] if found.at_m(x) == at_m)
 
 
 def _zone(route: Route, at_m: float) -> str:
@@ -87,11 +92,29 @@ def _section(stand: PlacedStand, law: HoursRules) -> str:
         Stand.SPLIT_FIRST: law.split_section,
         Stand.SPLIT_SECOND: law.split_section,
         Stand.RESTART: law.restart_section,
+        Stand.BREAK_FIRST: law.break_section,
+        Stand.BREAK_SECOND: law.break_section,
+        Stand.WEEK: law.weekly_rest_section,
+        Stand.SHORT_WEEK: law.weekly_rest_section,
     }[stand.stand]
+
+
+def place_if_chained(found: DaysSolution) -> str:
+    """The last place to rest before the hours end for a truck that chains wherever it may have to; "" if as planned."""
+    if not found.over_if_chained:
+        return ""
+    first = min(found.over_if_chained, key=lambda x: x.at_s)
+    least_m = first.at_m - first.over_s * found.ask.params.cruise_mps
+    before = [x.name for x in found.trip.places if x.distance_m <= least_m and x.room is not Room.CUSTOMER]
+    return before[-1] if before else START_PLACE
 
 
 def _reason(stand: PlacedStand, wait_min: int, ahead: str) -> str:
     before = f" below {ahead}" if ahead else ""
+    if stand.stand is Stand.WEEK:  # Regulation (EC) 561/2006, Article 8(8), as amended by (EU) 2020/1054
+        return "a regular weekly rest is not taken in the vehicle"
+    if stand.stand is Stand.SHORT_WEEK:  # Article 8(6)
+        return "what it lacks of 45 h is due in one piece before the end of the third week after this one"
     if wait_min > 0:
         return f"waits{before} {wait_min / 60.0:g} h more than the law requires: the road ahead gets better"
     return before.strip()
@@ -100,7 +123,7 @@ def _reason(stand: PlacedStand, wait_min: int, ahead: str) -> str:
 def days_hours_note(found: DaysSolution, used: HoursUsed, depart_at: datetime, known_at: datetime | None) -> HoursNote:
     """The hours of the last duty period, and whether every period keeps every limit. Times are aware.
 
-    A delay moves the next rest to an earlier place. It makes the arrival later, and exceeds no limit.
+    The rests are checked again for the truck that chains wherever it may have to; see `place_if_chained`.
     """
     law, spells = found.trip.laws[0], found.spells
     rests, _ = daily_rests(spells, used, law)
@@ -112,12 +135,15 @@ def days_hours_note(found: DaysSolution, used: HoursUsed, depart_at: datetime, k
         began_at = depart_at + timedelta(seconds=rests[-1].end_s)
         cycle_h = None if used.cycle_h is None else used.cycle_h + worked_s / HOUR_S
         fresh = replace(used, drive_h=0.0, since_break_h=0.0, on_duty_since=began_at, cycle_h=cycle_h)
+    last_driven_h = sum(x.length_s for x in last if x.duty is Duty.DRIVING) / HOUR_S + (fresh.drive_h or 0.0)
+    if law.long_drive_h is not None and last_driven_h > law.drive_h and not found.over:
+        law = replace(law, drive_h=law.long_drive_h)
     of_last = limits(last or spells, fresh, law, began_at)
     return HoursNote(
         law="; ".join((found.trip.laws[0].name, *(f"then {x.name}" for x in found.trip.laws[1:]))),
         law_text="; ".join(x.text for x in found.trip.laws),
         ok=not found.over,
-        ok_if_late=not found.over,
+        ok_if_late=not found.over and not found.over_if_chained,
         not_given=(),
         limits=tuple(
             HoursLimit(
@@ -141,6 +167,10 @@ def days_hours_note(found: DaysSolution, used: HoursUsed, depart_at: datetime, k
         known_at=known_at,
         reasons=(
             *(f"{x.kind}: over by {x.over_s / 60.0:.0f} min ({x.section})" for x in found.over),
+            *(
+                f"{x.kind}, chained wherever it may have to: over by {x.over_s / 60.0:.0f} min ({x.section})"
+                for x in found.over_if_chained
+            ),
             "Hours of the last duty period; the rests before it are in the plan",
         ),
     )
@@ -179,6 +209,8 @@ def not_given(used: HoursUsed, laws: Sequence[HoursRules]) -> tuple[str, ...]:
         missing.append("week_drive_hours_used")
     if law.short_rest_h is not None and used.short_rests is None:
         missing.append("short_rests_used")
+    if law.week_span_h is not None and used.weekly_rest_ended_at is None:
+        missing.append("weekly_rest_ended")
     return tuple(missing)
 
 

@@ -1,8 +1,10 @@
 """Passes beyond the good forecast as odds with a range of hours, from the same members; no place and minute.
 
-[A] Inside 48 h a plan names places and minutes. Beyond, the hours of a storm are known less and less well: the odds are
-those of all hours in a range around the planned one, which widens with the lead, and they draw near to a fixed base. No
-record of our own odds at these leads is on file to calibrate them by.
+Inside 48 h a plan names places and minutes. Beyond, the hours of a storm are known less and less well: the odds are
+those of all hours in a range around the planned one. The range widens with the lead as the hour of a change does in the
+members, `forecast.ensemble.Spreads.onset_sd_h`. The members' own spread of temperature ends its growth at 72 h, so the
+odds also draw near to a fixed base [A]. No record of our own odds at these leads is on file to calibrate them by; the
+words hold for frost at 48 h against observations, see the tests.
 """
 
 from collections.abc import Sequence
@@ -12,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
+from alertd.forecast.ensemble import Spreads
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.stretches import place_of
 from alertd.plan.model.days import OutlookNote
@@ -22,8 +25,7 @@ from alertd.route.passes import passes_of
 from alertd.units import HOUR_S
 
 GOOD_H: Final = 48.0
-RANGE_H: Final = 3.0  # half the range at 48 h
-RANGE_PER_H: Final = 0.0625  # and how much it grows for each hour more: 6 h at four days
+SPREADS: Final = Spreads()  # half the range is one standard deviation: 2.9 h at 48 h, 5.3 h at four days
 BASE_ODDS: Final = 0.2  # what odds draw near to, by a quarter at four days and by half at most
 BASE_AFTER_H: Final = 192.0
 DECIDED_AT: Final = time(18, 0)  # the evening before
@@ -60,7 +62,7 @@ def _note(
     if not is_beyond(enter_at, known_at):
         return None
     lead_h = (enter_at - known_at) / timedelta(hours=1)
-    half = timedelta(hours=RANGE_H + RANGE_PER_H * (lead_h - GOOD_H))
+    half = timedelta(hours=float(SPREADS.onset_sd_h(np.asarray(lead_h))))
     leave_pass = leave_at + timedelta(seconds=round(float(run.reach_s(end_m))))
     earliest, latest = _whole_hour(enter_at - half), _whole_hour(leave_pass + half + timedelta(minutes=59))
     here = slice(int(sections.at(start_m)), int(sections.at(end_m)) + 1)
@@ -78,7 +80,7 @@ def _note(
         end_m=end_m,
         zone=zone,
         lands=tuple(lands),
-        odds=_word(odds),
+        odds=odds_word(odds),
         probability=odds,
         earliest_at=earliest.astimezone(UTC),
         latest_at=latest.astimezone(UTC),
@@ -105,7 +107,8 @@ def _odds(run: Solution, here: slice, first_epoch_s: float, last_epoch_s: float,
     return (1.0 - drawn) * share + drawn * BASE_ODDS
 
 
-def _word(odds: float | None) -> str:
+def odds_word(odds: float | None) -> str:
+    """The word for odds that chains are needed: likely from one in two, possible from 15 in 100."""
     if odds is None:
         return NOT_KNOWN
     return LIKELY if odds >= 0.5 else POSSIBLE if odds >= 0.15 else UNLIKELY

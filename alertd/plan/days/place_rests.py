@@ -1,12 +1,13 @@
 """Places the rests and breaks of a trip that is longer than one duty period, and solves it with them.
 
 The search works on minutes of the road between places. The solution knows the chain stops to the second, so its
-timeline is checked against the law; where it is over a limit, the search runs again with that much less allowed.
+timeline is checked against the law; where it is over a limit, the search runs again with that much less allowed. The
+same rests are then checked for the truck that chains wherever it may have to.
 """
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from datetime import datetime
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
 from itertools import pairwise
 from typing import Final
 
@@ -14,15 +15,18 @@ import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.day_law import DayLaw, day_law, state_of
-from alertd.plan.days.rest_places import RestPlace, rest_places
-from alertd.plan.days.road_table import from_minute, road_table
-from alertd.plan.days.search import PlacedStand, RestPlan, RestSearch, RoadTable, Window
-from alertd.plan.hours.laws import HoursRules, later_laws, rules_for
+from alertd.plan.days.labels import Dwell, PlacedStand, RestPlan, RoadTable, Stand, Window
+from alertd.plan.days.rest_places import RestPlace, Room, rest_places
+from alertd.plan.days.road_table import road_table
+from alertd.plan.days.search import RestSearch
+from alertd.plan.days.trip_stops import AT_END_M, PlacedStop, StopOrders
+from alertd.plan.hours.laws import Duty, HoursRules, later_laws, rules_for
 from alertd.plan.hours.legal import Violation, violations
 from alertd.plan.hours.limits import HoursUsed, Spell, timeline, with_break
+from alertd.plan.hours.notes import cautious_timeline
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed
-from alertd.plan.road_ahead.stands import stands_of
+from alertd.plan.road_ahead.stands import Stands, stands_of
 from alertd.plan.road_ahead.timing import free_s
 from alertd.rules.rig import IdentityKey
 
@@ -31,7 +35,24 @@ MOST_ROUNDS: Final = 5
 EARLIER_MIN: Final = 360  # choices look at departures up to this much earlier
 SLACK_MIN: Final = 2_880  # [A] the search looks at departures up to two days later than a dry road needs
 
-Solve = Callable[[HourlyNeed], Solution]
+Solve = Callable[[HourlyNeed, float], Solution]  # of a need with stands, leaving so many seconds later
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class DaysAsk:
+    """What a trip of several days is planned for. depart_at: aware. before: the spells up to the first sample."""
+
+    used: HoursUsed
+    depart_at: datetime
+    params: PlanParams
+    before: tuple[Spell, ...] = ()
+    window: Window = field(default_factory=Window)
+    stops: StopOrders = field(default_factory=StopOrders)
+
+    @property
+    def leave_s(self) -> float:
+        """Seconds from departure to the first section."""
+        return self.before[-1].end_s if self.before else 0.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -39,6 +60,7 @@ class DaysTrip:
     """A trip of several days as the search sees it: its table, law and state, to be asked again for choices.
 
     places: between the start and the end. laws: of all lands on the way, the first where it starts.
+    stops: those to serve, by the index of their place in the table.
     leave_s: seconds from departure to the first section.
     whole: the table from `lead_min` minutes before the departure on.
     """
@@ -51,17 +73,26 @@ class DaysTrip:
     leave_s: float
     whole: RoadTable
     lead_min: int
+    stops: Mapping[int, PlacedStop]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DaysSolution:
-    """The solution with its stands. over: what still exceeds the law, empty for a legal plan."""
+    """The solution with its stands.
+
+    over: what still exceeds the law, empty for a legal plan. over_if_chained: the same for a truck that chains wherever
+    it may have to. solve, hourly_need: to solve it again.
+    """
 
     trip: DaysTrip
+    ask: DaysAsk
     rests: RestPlan
     solution: Solution
     spells: tuple[Spell, ...]
     over: tuple[Violation, ...]
+    solve: Solve
+    hourly_need: HourlyNeed
+    over_if_chained: tuple[Violation, ...] = ()
 
     def place_of(self, stand: PlacedStand) -> RestPlace | None:
         """The place of a stand; None at the start of the road ahead."""
@@ -83,8 +114,13 @@ def laws_of(solution: Solution) -> tuple[HoursRules, ...]:
 def spells_of(solution: Solution, before: Sequence[Spell] = ()) -> tuple[Spell, ...]:
     """The timeline of a solution, its stands included."""
     spells = timeline(solution.sections.edge_m, solution.moving_s, solution.stopped_times, before)
-    for at_m, takes_s in zip(solution.stands.at_m.tolist(), solution.stands.takes_s.tolist(), strict=True):
-        spells = with_break(spells, at_m, takes_s)
+    return _with_stands(spells, solution.stands)
+
+
+def _with_stands(spells: tuple[Spell, ...], stands: Stands) -> tuple[Spell, ...]:
+    # The last one first: of two stands at one place, the later one is placed before the earlier one goes in front.
+    for at_m, takes_s, works in reversed(list(zip(stands.at_m, stands.takes_s, stands.on_duty, strict=True))):
+        spells = with_break(spells, float(at_m), float(takes_s), Duty.ON_DUTY if works else Duty.OFF)
     return spells
 
 
@@ -97,72 +133,111 @@ def needs_rest(solution: Solution, used: HoursUsed, depart_at: datetime, before:
     return any(x.kind in ("driving", "window", "duty") for x in over)
 
 
-def days_trip(
-    solution: Solution,
-    used: HoursUsed,
-    depart_at: datetime,
-    window: Window,
-    params: PlanParams,
-    before: Sequence[Spell] = (),
-) -> DaysTrip:
-    """The search of a trip, from its solution without rests. depart_at is aware."""
-    hourly_need, laws = solution.encounter.hourly_need, laws_of(solution)
-    leave_s = before[-1].end_s if before else 0.0
-    places = rest_places(hourly_need.sections.route, params)
+def days_trip(solution: Solution, ask: DaysAsk) -> DaysTrip:
+    """The search of a trip, from its solution without rests."""
+    hourly_need, laws, params = solution.encounter.hourly_need, laws_of(solution), ask.params
+    route = hourly_need.sections.route
+    places, stops = _with_stops(rest_places(route, params), ask.stops, route.length_m, float(route.distance_m[0]))
     dry_min = float(free_s(hourly_need.sections, IdentityKey(hourly_need.rig), params).sum()) / 60.0
     days = dry_min / (60.0 * laws[0].drive_h)
     span_min = int(dry_min * 1.5 + 60.0 * (laws[0].planned_rest_h or laws[0].rest_h) * (days + 1.0)) + SLACK_MIN
-    lead_min = 0 if before else EARLIER_MIN
-    leaves_epoch_s = depart_at.timestamp() + leave_s - 60.0 * lead_min
-    whole = road_table(hourly_need, places, leaves_epoch_s, span_min + lead_min, params)
-    table = from_minute(whole, lead_min)
+    span_min += int(sum(x.stop.service_s for x in stops.values()) / 60.0)
+    state = state_of(ask.used, laws[0], ask.depart_at, ask.before)
+    if laws[0].week_span_h is not None and state.week_began + 60 * laws[0].week_span_h < span_min - SLACK_MIN:
+        span_min += round(60 * (laws[0].weekly_rest_h or 0.0))
+    lead_min = 0 if ask.before else EARLIER_MIN
+    leaves = ask.depart_at + timedelta(seconds=ask.leave_s)
+    whole = road_table(hourly_need, places, leaves.timestamp() - 60.0 * lead_min, span_min + lead_min, params)
+    whole = _with_dwells(whole, stops, leaves - timedelta(minutes=lead_min))
+    table = whole.from_minute(lead_min)
     return DaysTrip(
         places=places,
         table=table,
         laws=laws,
         search=RestSearch(
-            table=table,
-            law=day_law(laws, used, reserve=RESERVE_MIN),
-            state=state_of(used, laws[0], depart_at, before),
-            window=window,
+            table=table, law=day_law(laws, ask.used, reserve=RESERVE_MIN), state=state, window=ask.window
         ),
         reserve_min=RESERVE_MIN,
-        leave_s=leave_s,
+        leave_s=ask.leave_s,
         whole=whole,
         lead_min=lead_min,
+        stops=stops,
     )
 
 
-def solve_with_rests(
-    trip: DaysTrip,
-    hourly_need: HourlyNeed,
-    solve: Solve,
-    used: HoursUsed,
-    depart_at: datetime,
-    params: PlanParams,
-    before: Sequence[Spell] = (),
-) -> DaysSolution | None:
+def _with_stops(
+    places: Sequence[RestPlace], stops: StopOrders, end_m: float, start_m: float
+) -> tuple[tuple[RestPlace, ...], Mapping[int, PlacedStop]]:
+    """The places with each stop as two, before and after its service; and the stops by their place in the table."""
+    rows: list[tuple[float, int, RestPlace, PlacedStop | None]] = [(x.distance_m, -1, x, None) for x in places]
+    for n, placed in enumerate(stops.planned):
+        if placed.distance_m > end_m - AT_END_M:
+            continue  # the delivery
+        at_m = max(placed.distance_m, start_m + 1.0)
+        at = RestPlace(name=placed.stop.name, distance_m=at_m, room=Room.CUSTOMER)
+        rows += [(at_m, 2 * n, at, placed), (at_m, 2 * n + 1, at, None)]
+    rows.sort(key=lambda row: row[:2])
+    return tuple(row[2] for row in rows), {n + 1: row[3] for n, row in enumerate(rows) if row[3] is not None}
+
+
+def _with_dwells(table: RoadTable, stops: Mapping[int, PlacedStop], zero: datetime) -> RoadTable:
+    """The table with the service of each stop. zero: its first departure."""
+    work, dwells = table.work.copy(), {}
+    for place, placed in stops.items():
+        stop, service = placed.stop, round(placed.stop.service_s / 60.0)
+        work[place] = service
+        opens = 0 if stop.opens_at is None else -int((zero - stop.opens_at).total_seconds() // 60.0)
+        closes = 10**6 if stop.closes_at is None else int((stop.closes_at - zero).total_seconds() // 60.0)
+        dwells[place] = Dwell(opens=opens, closes=closes, service=service)
+    return replace(table, work=work, dwells=dwells)
+
+
+def solve_with_rests(trip: DaysTrip, hourly_need: HourlyNeed, solve: Solve, ask: DaysAsk) -> DaysSolution | None:
     """The trip with its rests, legal by every law on the way; None where no search finds a legal way.
 
     solve: solves the trip for an hourly need with stands.
     """
     found: DaysSolution | None = None
-    reserve = trip.reserve_min
     for _ in range(MOST_ROUNDS):
-        law: DayLaw = day_law(trip.laws, used, reserve=reserve)
+        law: DayLaw = day_law(trip.laws, ask.used, reserve=trip.reserve_min)
         rests = replace(trip.search, law=law).best()
         if rests is None:
             break
-        stands = [(_at_m(trip, hourly_need, x), 60.0 * x.minutes) for x in rests.stands]
-        solution = solve(replace(hourly_need, stands=stands_of(stands)))
-        spells = spells_of(solution, before)
-        over = tuple(x for law_of in trip.laws for x in violations(spells, used, law_of, depart_at))
-        found = DaysSolution(trip=trip, rests=rests, solution=solution, spells=spells, over=over)
+        solution = solve(replace(hourly_need, stands=_stands(trip, hourly_need, rests)), 0.0)
+        spells = spells_of(solution, ask.before)
+        over = _over(trip.laws, spells, ask)
+        found = DaysSolution(
+            trip=trip, ask=ask, rests=rests, solution=solution, spells=spells, over=over, solve=solve,
+            hourly_need=hourly_need,
+        )  # fmt: skip
         if not over:
-            dry_s = 60.0 * _dry_min(trip, hourly_need, params)
-            return replace(found, solution=replace(solution, unhindered_s=dry_s))
+            dry_s = 60.0 * _dry_min(trip, hourly_need, ask.params)
+            chained = _with_stands(cautious_timeline(solution, None, ask.params, ask.before), solution.stands)
+            return replace(
+                found,
+                solution=replace(solution, unhindered_s=dry_s),
+                over_if_chained=_over(trip.laws, chained, ask),
+            )
         trip = _as_solved(trip, found)
     return found
+
+
+def solve_again(
+    found: DaysSolution, trip: DaysTrip, rests: RestPlan, shift_min: int, used: HoursUsed
+) -> tuple[Solution, bool]:
+    """The solution of other rests, leaving some minutes later, and whether it is legal."""
+    need = found.hourly_need
+    solution = found.solve(replace(need, stands=_stands(trip, need, rests)), 60.0 * shift_min)
+    ask = replace(found.ask, used=used, depart_at=found.ask.depart_at + timedelta(minutes=shift_min))
+    return solution, not _over(trip.laws, spells_of(solution, ask.before), ask)
+
+
+def _over(laws: Sequence[HoursRules], spells: Sequence[Spell], ask: DaysAsk) -> tuple[Violation, ...]:
+    return tuple(x for law in laws for x in violations(spells, ask.used, law, ask.depart_at))
+
+
+def _stands(trip: DaysTrip, hourly_need: HourlyNeed, rests: RestPlan) -> Stands:
+    return stands_of([(_at_m(trip, hourly_need, x), 60.0 * x.minutes, x.stand is Stand.DWELL) for x in rests.stands])
 
 
 def _dry_min(trip: DaysTrip, hourly_need: HourlyNeed, params: PlanParams) -> float:
@@ -189,10 +264,12 @@ def _as_solved(trip: DaysTrip, found: DaysSolution) -> DaysTrip:
     stops = [(m, s / 60.0) for m, s in solution.stopped_times]
     work_min = np.asarray([sum(s for m, s in stops if a < m <= b) for a, b in pairwise(ends_m.tolist())])
     at_min = np.zeros(ends_m.size - 1)
-    takes = {x.place: x.minutes for x in found.rests.stands}
+    takes = dict.fromkeys(range(ends_m.size), 0)
+    for stand in found.rests.stands:
+        takes[stand.place] += stand.minutes
     now = 0.0
     for i in range(at_min.size):
-        at_min[i] = now + takes.get(i, 0)
+        at_min[i] = now + takes[i]
         now = at_min[i] + moving_min[i] + work_min[i]
     column, edge = table.column(at_min.astype(np.int64)), np.arange(at_min.size)
     more_drive = np.ceil(np.maximum(moving_min - table.drive[edge, column], 0.0)).astype(np.int64)

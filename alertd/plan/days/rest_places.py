@@ -24,10 +24,11 @@ _M_PER_DEG: Final = 111_195.0
 
 
 class Room(StrEnum):
-    """How well it is known that a truck may rest at a place: listed with room, a town, or no place on file."""
+    """How well it is known that a truck may rest: listed with room, a town, a stop of the trip, or no place on file."""
 
     LISTED = "listed"
     TOWN = "town"
+    CUSTOMER = "customer"
     UNLISTED = "unlisted"
 
 

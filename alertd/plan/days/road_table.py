@@ -1,14 +1,13 @@
 """The road between places to rest as minutes and prices by departure, from the need and the pavement of every hour."""
 
 from collections.abc import Sequence
-from dataclasses import replace
 from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.days.labels import STEP_MIN, RoadTable
 from alertd.plan.days.rest_places import RestPlace, Room
-from alertd.plan.days.search import STEP_MIN, RoadTable
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, take_flat
 from alertd.plan.road_ahead.speeds import chained_s, lateness_s, surface_shares, unchained_s
@@ -21,7 +20,7 @@ Array: TypeAlias = NDArray[np.float64]
 # Prices in minutes [A]. A closed road costs a night; a road on hold is worse than waiting a day for it.
 CLOSED_MIN: Final = 720.0
 HOLD_MIN: Final = 1_440.0
-ROOM_PRICE_MIN: Final = {Room.LISTED: 0, Room.TOWN: 20, Room.UNLISTED: 90}
+ROOM_PRICE_MIN: Final = {Room.LISTED: 0, Room.TOWN: 20, Room.CUSTOMER: 60, Room.UNLISTED: 90}
 BREAK_SHARE: Final = 0.25  # of the price of a night there
 SNOW_PRICE_MIN: Final = (
     120  # of a night where the road beside the place may need chains: a place is then full, or white
@@ -73,23 +72,6 @@ def road_table(
         break_price=np.rint(BREAK_SHARE * rest).astype(np.int64),
         can_rest=np.ones(n + 1, dtype=np.bool_),
         changes=_changes(drive + work + price),
-    )
-
-
-def from_minute(table: RoadTable, minute: int) -> RoadTable:
-    """The table of a departure so many minutes after its first."""
-    n = minute // STEP_MIN
-
-    def later(values: NDArray[np.int64]) -> NDArray[np.int64]:
-        return values[:, min(n, values.shape[1] - 1) :]
-
-    return replace(
-        table,
-        drive=later(table.drive),
-        work=later(table.work),
-        price=later(table.price),
-        rest_price=later(table.rest_price),
-        break_price=later(table.break_price),
     )
 
 

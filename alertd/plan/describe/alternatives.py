@@ -11,9 +11,11 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
+from alertd.units import to_miles
 
 NamedPlan: TypeAlias = tuple[str, Plan]  # name of the route, and the same trip planned on it
 
+MORE_MI = 5  # a way that is longer by less is as long for a reader
 SAME_S = 300.0  # arrivals closer than this are equal for a reader
 
 
@@ -49,6 +51,9 @@ def _other(plan: Plan, way: NamedPlan) -> OtherRoute:
         hours_ok=None if other.hours is None else other.hours.ok,
         partial=other.partial,
         reason=_reason(plan, way),
+        worse_at=None if other.hold is not None else other.arrive_late,
+        further_m=other.route_length_m - plan.route_length_m,
+        order=_order(other),
     )
 
 
@@ -90,11 +95,25 @@ def _burden(plan: Plan) -> tuple[bool, bool, bool, int]:
 def _reason(plan: Plan, way: NamedPlan) -> str:
     name, other = way
     parts = [_chains(other), _arrival(_later_s(plan, other))]
+    further = round(to_miles(other.route_length_m - plan.route_length_m))
+    if further >= MORE_MI:
+        parts.append(f"{further} mi more")
+    if _order(other) != _order(plan):
+        parts.append(f"stops in the order {', '.join(_order(other)) or 'not known'}")
+    parts += [f"late at {name}" for name in _late_at(other)]
     if other.singles_short:
         parts.append(f"{other.singles_short} chains SHORT")
     if other.hours is not None and not other.hours.ok:
         parts.append("hours NOT legal as planned")
     return f"By way of {name}: {', '.join(parts)}"
+
+
+def _order(plan: Plan) -> tuple[str, ...]:
+    return () if plan.days is None else tuple(x.name for x in plan.days.stops)
+
+
+def _late_at(plan: Plan) -> list[str]:
+    return [] if plan.days is None else [x.name for x in plan.days.stops if x.late_s is not None and x.late_s > 0.0]
 
 
 def _chains(other: Plan) -> str:

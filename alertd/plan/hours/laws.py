@@ -30,7 +30,10 @@ class HoursRules:
     day_h: a rest must end within this time after the last one ended; None where `window_h` bounds the day.
     split_h: the long and the least short part of a rest in two parts, and split_total_h their least sum.
     cycle_h: hours on duty in the cycle, restart_h: rest after which it counts from zero.
-    week_drive_h, fortnight_drive_h: hours of driving in a week and in two. weekly_rest_h: the rest between weeks.
+    week_drive_h, fortnight_drive_h: hours of driving in a calendar week and in two.
+    long_drive_h, long_drives_n: a longer day of driving and how often it is allowed in a week.
+    weekly_rest_h, reduced_weekly_rest_h: the rest between weeks and the shorter one that may be every other.
+    week_span_h: a weekly rest begins within this time after the last one ended.
     not_placed: what the law asks of a trip of several days that a plan does not place; "" for none.
     unforeseen: why extra hours for what could not be foreseen are not planned with; "" for those of 49 CFR 395.1(b)(1).
     chain_work: what hanging and removing chains counts as; "" for the words of 49 CFR 395.2.
@@ -69,7 +72,12 @@ class HoursRules:
     week_drive_h: float | None = None
     fortnight_drive_h: float | None = None
     week_section: str = ""
+    long_drive_h: float | None = None
+    long_drives_n: int = 0
     weekly_rest_h: float | None = None
+    reduced_weekly_rest_h: float | None = None
+    week_span_h: float | None = None
+    weekly_rest_section: str = ""
     not_placed: str = ""
 
 
@@ -94,12 +102,13 @@ US: Final = HoursRules(
     restart_h=34.0,
     restart_section="49 CFR 395.3(c)",
 )
-# The 10 h that Article 6 allows twice a week are not used, because their earlier use is not an input. The rest is the
-# regular one of Article 4(g), 11 h. The 9 h that Article 8(4) allows three times between two weekly rests are used in a
-# plan of several days, and only where the trip gives their earlier use.
+# The rest is the regular one of Article 4(g), 11 h. A plan of several days uses the 10 h of driving that Article 6(1)
+# allows twice a week, the 9 h of rest that Article 8(4) allows three times between two weekly rests, and the reduced
+# weekly rest of Article 8(6) only where the trip gives their earlier use.
 EU: Final = HoursRules(
     name="Regulation (EC) 561/2006",
-    text="daily driving and breaks only; weekly driving and rests (Articles 6(2), 6(3), 8) are not looked at",
+    text="daily driving and breaks; a plan of several days also keeps daily and weekly rests and weekly driving "
+    "(Articles 6(2), 6(3), 8)",
     drive_h=9.0,
     drive_section="Regulation (EC) 561/2006, Article 6(1)",
     break_after_h=4.5,
@@ -117,9 +126,12 @@ EU: Final = HoursRules(
     week_drive_h=56.0,
     fortnight_drive_h=90.0,
     week_section="Regulation (EC) 561/2006, Article 6(2) and (3)",
+    long_drive_h=10.0,
+    long_drives_n=2,
     weekly_rest_h=45.0,
-    not_placed="the weekly rest (45 h, or a reduced one of 24 h) is not placed: it begins at the latest six 24-hour "
-    "periods after the last one ended (Regulation (EC) 561/2006, Article 8(6), from memory)",
+    reduced_weekly_rest_h=24.0,
+    week_span_h=144.0,
+    weekly_rest_section="Regulation (EC) 561/2006, Articles 4(h) and 8(6)",
     unforeseen="not planned with: Article 12 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (Article 4(d), (e), from memory)",
 )
@@ -128,31 +140,29 @@ SWISS: Final = replace(
     EU,
     name="ARV 1 (SR 822.221)",
     text="daily driving and breaks only, from memory; between the EU and Switzerland Regulation (EC) 561/2006 applies, "
-    "with the same numbers; weekly driving and rests are not looked at",
+    "with the same numbers; a plan of several days also keeps rests and weekly driving",
     drive_section="ARV 1 article 5",
     break_section="ARV 1 article 8",
     rest_section="ARV 1 article 9",
     short_rest_section="ARV 1 article 9",
     day_section="ARV 1 article 9",
     week_section="ARV 1 articles 5 and 7",
-    not_placed="the weekly rest is not placed: it begins at the latest six 24-hour periods after the last one ended "
-    "(ARV 1 article 11, from memory)",
+    weekly_rest_section="ARV 1 article 11",
     unforeseen="not planned with: the exception is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (from memory)",
 )
 AETR: Final = replace(
     EU,
     name="AETR",
-    text="daily driving and breaks of international transport, from memory; national law may differ; weekly driving "
-    "and rests are not looked at",
+    text="daily driving and breaks of international transport, from memory; national law may differ; a plan of several "
+    "days also keeps rests and weekly driving",
     drive_section="AETR article 6(1)",
     break_section="AETR article 7",
     rest_section="AETR article 8",
     short_rest_section="AETR article 8",
     day_section="AETR article 8",
     week_section="AETR article 6",
-    not_placed="the weekly rest is not placed: it begins at the latest six 24-hour periods after the last one ended "
-    "(AETR article 8, from memory)",
+    weekly_rest_section="AETR article 8",
     unforeseen="not planned with: article 9 is for what could not be foreseen, and a forecast foresees it",
     chain_work="is other work: neither driving nor break (AETR article 1, from memory)",
 )

@@ -6,14 +6,16 @@ neither counts in the duty window, and after the second part all counts from the
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from itertools import groupby
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from alertd.plan.hours.laws import Duty, HoursRules
 from alertd.plan.hours.limits import EPSILON_S, HoursUsed, Spell, break_limit
 from alertd.units import HOUR_S
+
+WEEK_S: Final = 7.0 * 24.0 * HOUR_S
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -27,7 +29,7 @@ class Violation:
     at_m: float
 
 
-class _Off(NamedTuple):
+class OffDuty(NamedTuple):
     """A run of time off duty, in seconds after departure."""
 
     start_s: float
@@ -47,44 +49,70 @@ def violations(
     if rules.break_after_h is not None and due.reached_s is not None and due.reached_m is not None:
         over_s = max(due.at_arrival_h - rules.break_after_h, 0.0) * HOUR_S
         found.append(_violation("break", rules.break_section, over_s, due.reached_s, due.reached_m))
-    rests, short = daily_rests(spells, used, rules)
-    if short and used.short_rests is not None and used.short_rests + short > rules.short_rests_n:
-        found.append(_violation("short rests", rules.short_rest_section, 0.0, rests[-1].end_s, spells[-1].end_m))
+    rests, _ = daily_rests(spells, used, rules)
     began_s = 0.0 if used.on_duty_since is None else min((used.on_duty_since - depart_at).total_seconds(), 0.0)
     driven_s = (used.drive_h or 0.0) * HOUR_S
     worked_s = max(-began_s, driven_s)
+    long_left = 0 if used.long_days is None else rules.long_drives_n - used.long_days
     for n, rest in enumerate((*rests, None)):
         until_s = spells[-1].end_s if rest is None else rest.start_s
         from_s = began_s if n == 0 else rests[n - 1].end_s
         period = [x for x in spells if x.start_s >= from_s - EPSILON_S and x.end_s <= until_s + EPSILON_S]
-        found += _in_period(period, rules, from_s, (driven_s, worked_s) if n == 0 else (0.0, 0.0), rest)
+        before_s = (driven_s, worked_s) if n == 0 else (0.0, 0.0)
+        law = rules
+        is_long = _sum(period, Duty.DRIVING) + before_s[0] > rules.drive_h * HOUR_S + EPSILON_S
+        if rules.long_drive_h is not None and long_left > 0 and is_long:
+            law, long_left = replace(rules, drive_h=rules.long_drive_h), long_left - 1
+        found += _in_period(period, law, from_s, before_s, rest)
     found += _in_cycle(spells, used, rules)
+    found += _in_weeks(spells, used, rules, depart_at)
+    found += _weekly_rests(spells, used, rules, depart_at)
     return tuple({x.kind: x for x in reversed(found)}.values())
 
 
-def daily_rests(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> tuple[tuple[_Off, ...], int]:
-    """The daily rests of a timeline, and how many of them are short ones. A short one counts where some are left."""
-    left = 0 if used.short_rests is None else rules.short_rests_n - used.short_rests
-    rests, short = [], 0
+def daily_rests(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> tuple[tuple[OffDuty, ...], int]:
+    """The daily rests of a timeline, and by how much the short rests since the last weekly one are more than before.
+
+    A short rest counts where some are left; a weekly rest makes all of them available again.
+    """
+    before = rules.short_rests_n if used.short_rests is None else used.short_rests
+    rests, taken, weekly = [], before, weekly_rests(spells, used, rules)
     for off in off_duty(spells):
         if off.length_s >= rules.rest_h * HOUR_S - EPSILON_S:
             rests.append(off)
+            taken = 0 if off in weekly else taken
         elif (
-            rules.short_rest_h is not None and off.length_s >= rules.short_rest_h * HOUR_S - EPSILON_S and short < left
+            rules.short_rest_h is not None
+            and off.length_s >= rules.short_rest_h * HOUR_S - EPSILON_S
+            and taken < rules.short_rests_n
         ):
             rests.append(off)
-            short += 1
-    return tuple(rests), short
+            taken += 1
+    return tuple(rests), taken - before
 
 
-def off_duty(spells: Sequence[Spell]) -> tuple[_Off, ...]:
+def weekly_rests(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> tuple[OffDuty, ...]:
+    """The weekly rests of a timeline. A reduced one counts where the last weekly rest is known to be a regular one."""
+    if rules.weekly_rest_h is None:
+        return ()
+    found, may_reduce = [], used.weekly_rest_reduced is False
+    for off in off_duty(spells):
+        regular = off.length_s >= rules.weekly_rest_h * HOUR_S - EPSILON_S
+        reduced_h = rules.reduced_weekly_rest_h if may_reduce else None
+        if regular or (reduced_h is not None and off.length_s >= reduced_h * HOUR_S - EPSILON_S):
+            found.append(off)
+            may_reduce = regular
+    return tuple(found)
+
+
+def off_duty(spells: Sequence[Spell]) -> tuple[OffDuty, ...]:
     """The runs of time off duty."""
     runs = (list(group) for off, group in groupby(spells, key=lambda x: x.duty is Duty.OFF) if off)
-    return tuple(_Off(run[0].start_s, run[-1].end_s) for run in runs)
+    return tuple(OffDuty(run[0].start_s, run[-1].end_s) for run in runs)
 
 
 def _in_period(
-    period: Sequence[Spell], rules: HoursRules, began_s: float, before_s: tuple[float, float], rest: _Off | None
+    period: Sequence[Spell], rules: HoursRules, began_s: float, before_s: tuple[float, float], rest: OffDuty | None
 ) -> list[Violation]:
     """Violations between two daily rests. before_s: driving and work of the period before the first spell."""
     found, pairs = [], _pairs(period, rules)
@@ -113,7 +141,7 @@ def _in_period(
     return found
 
 
-def _pairs(period: Sequence[Spell], rules: HoursRules) -> list[tuple[_Off, _Off]]:
+def _pairs(period: Sequence[Spell], rules: HoursRules) -> list[tuple[OffDuty, OffDuty]]:
     """The parts of rests in two parts, paired in order."""
     if rules.split_h is None:
         return []
@@ -131,28 +159,70 @@ def _pairs(period: Sequence[Spell], rules: HoursRules) -> list[tuple[_Off, _Off]
 
 
 def _in_cycle(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> list[Violation]:
-    """Violations of the limits over days. Hours that leave a rolling cycle on the way are not an input: none are."""
+    """Violations of the cycle. Hours that leave a rolling cycle on the way are not an input: none are."""
     worked = frozenset((Duty.DRIVING, Duty.ON_DUTY))
-    sums = [
-        ("cycle", rules.cycle_section, None if rules.cycle_h is None else used.cycle_limit_h, used.cycle_h, worked),
-        ("week", rules.week_section, rules.week_drive_h, used.week_drive_h, frozenset((Duty.DRIVING,))),
-        ("fortnight", rules.week_section, rules.fortnight_drive_h, used.fortnight_drive_h, frozenset((Duty.DRIVING,))),
-    ]
+    if rules.cycle_h is None:
+        return []
+    total_s, off_s, most_s = (used.cycle_h or 0.0) * HOUR_S, 0.0, used.cycle_limit_h * HOUR_S
+    for x in spells:
+        off_s = off_s + x.length_s if x.duty is Duty.OFF else 0.0
+        if rules.restart_h is not None and off_s >= rules.restart_h * HOUR_S - EPSILON_S:
+            total_s = 0.0
+        if x.duty in worked:
+            total_s += x.length_s
+        if x.duty is Duty.DRIVING and total_s > most_s + EPSILON_S:
+            return [_violation("cycle", rules.cycle_section, total_s - most_s, x.end_s, x.end_m)]
+    return []
+
+
+def _in_weeks(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules, depart_at: datetime) -> list[Violation]:
+    """Violations of the driving hours of a calendar week, from Monday 00:00 in the zone of `depart_at`, and of two."""
+    if rules.week_drive_h is None or rules.fortnight_drive_h is None:
+        return []
+    week_s = (used.week_drive_h or 0.0) * HOUR_S
+    last_s = max((used.fortnight_drive_h or 0.0) * HOUR_S - week_s, 0.0)
+    turns_s = next_week_s(depart_at)
     found = []
-    for kind, section, most_h, before_h, counts in sums:
-        if most_h is None:
-            continue
-        total_s, off_s = (before_h or 0.0) * HOUR_S, 0.0
-        for x in spells:
-            off_s = off_s + x.length_s if x.duty is Duty.OFF else 0.0
-            if kind == "cycle" and rules.restart_h is not None and off_s >= rules.restart_h * HOUR_S - EPSILON_S:
-                total_s = 0.0
-            if x.duty in counts:
-                total_s += x.length_s
-            if x.duty is Duty.DRIVING and total_s > most_h * HOUR_S + EPSILON_S:
-                found.append(_violation(kind, section, total_s - most_h * HOUR_S, x.end_s, x.end_m))
-                break
+    for x in (s for s in spells if s.duty is Duty.DRIVING):
+        at_s = x.start_s
+        while at_s < x.end_s - EPSILON_S:
+            if at_s >= turns_s - EPSILON_S:
+                week_s, last_s, turns_s = 0.0, week_s, turns_s + WEEK_S
+                continue
+            until_s = min(x.end_s, turns_s)
+            week_s, at_s = week_s + until_s - at_s, until_s
+            for kind, took_s, most_h in (
+                ("week", week_s, rules.week_drive_h), ("fortnight", week_s + last_s, rules.fortnight_drive_h),
+            ):  # fmt: skip
+                if took_s > most_h * HOUR_S + EPSILON_S:
+                    found.append(_violation(kind, rules.week_section, took_s - most_h * HOUR_S, until_s, x.end_m))
     return found
+
+
+def next_week_s(depart_at: datetime) -> float:
+    """Seconds from a departure to the next Monday 00:00 in its own zone (Article 4(i) of Regulation (EC) 561/2006)."""
+    day_s = (depart_at - depart_at.replace(hour=0, minute=0, second=0, microsecond=0)).total_seconds()
+    return (7 - depart_at.weekday()) * 24.0 * HOUR_S - day_s
+
+
+def _weekly_rests(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules, depart_at: datetime) -> list[Violation]:
+    """Work later than the span of a week after the last weekly rest; not given, that rest ended at departure."""
+    if rules.week_span_h is None or rules.weekly_rest_h is None or not spells:
+        return []
+    since = used.weekly_rest_ended_at
+    ended_s = 0.0 if since is None else min((since - depart_at).total_seconds(), 0.0)
+    for off in weekly_rests(spells, used, rules):
+        if off.start_s - ended_s > rules.week_span_h * HOUR_S + EPSILON_S:
+            break
+        ended_s = off.end_s
+    late = next((x for x in spells if x.duty is not Duty.OFF and _late_s(x, ended_s, rules) > EPSILON_S), None)
+    if late is None:
+        return []
+    return [_violation("weekly rest", rules.weekly_rest_section, _late_s(late, ended_s, rules), late.end_s, late.end_m)]
+
+
+def _late_s(x: Spell, ended_s: float, rules: HoursRules) -> float:
+    return x.end_s - ended_s - (rules.week_span_h or 0.0) * HOUR_S if x.end_s > ended_s else 0.0
 
 
 def _sum(spells: Sequence[Spell], duty: Duty) -> float:

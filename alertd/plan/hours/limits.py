@@ -43,9 +43,11 @@ class HoursUsed:
     """Hours used before departure; None means "not given", and then counts from departure only.
 
     week_drive_h, fortnight_drive_h: driving in this week, and in this and the last. short_rests: short rests taken
-    since the last weekly rest; not given, none is left.
+    since the last weekly rest. long_days: longer days of driving in this week. Not given, none is left of either.
+    weekly_rest_ended_at: end of the last weekly rest. weekly_rest_reduced: whether it was a reduced one; not given, the
+    next one is not.
 
-    Raises ValueError when `on_duty_since` is naive.
+    Raises ValueError for naive times.
     """
 
     drive_h: float | None = None
@@ -56,10 +58,15 @@ class HoursUsed:
     week_drive_h: float | None = None
     fortnight_drive_h: float | None = None
     short_rests: int | None = None
+    long_days: int | None = None
+    weekly_rest_ended_at: datetime | None = None
+    weekly_rest_reduced: bool | None = None
 
     def __post_init__(self) -> None:
         if self.on_duty_since is not None and self.on_duty_since.utcoffset() is None:
             raise ValueError("on_duty_since must be aware")
+        if self.weekly_rest_ended_at is not None and self.weekly_rest_ended_at.utcoffset() is None:
+            raise ValueError("weekly_rest_ended_at must be aware")
 
 
 def timeline(
@@ -86,8 +93,8 @@ def timeline(
     return tuple(spells)
 
 
-def with_break(spells: Sequence[Spell], at_m: float, break_s: float) -> tuple[Spell, ...]:
-    """The timeline with a break off duty where the truck first reaches `at_m`; all later spells shift."""
+def with_break(spells: Sequence[Spell], at_m: float, break_s: float, duty: Duty = Duty.OFF) -> tuple[Spell, ...]:
+    """The timeline with a break where the truck first reaches `at_m`; all later spells shift."""
     out: list[Spell] = []
     late_s, placed = 0.0, False
     for x in spells:
@@ -98,7 +105,7 @@ def with_break(spells: Sequence[Spell], at_m: float, break_s: float) -> tuple[Sp
         share = (at_m - x.start_m) / max(x.end_m - x.start_m, 1e-9)
         cut_s = later.start_s + min(max(share, 0.0), 1.0) * x.length_s
         before = replace(later, end_s=cut_s, end_m=at_m)
-        rest = Spell(duty=Duty.OFF, start_s=cut_s, end_s=cut_s + break_s, start_m=at_m, end_m=at_m)
+        rest = Spell(duty=duty, start_s=cut_s, end_s=cut_s + break_s, start_m=at_m, end_m=at_m)
         after = replace(later, start_s=cut_s + break_s, end_s=later.end_s + break_s, start_m=at_m)
         out += [s for s in (before, rest, after) if s.length_s > 0.0]
         late_s, placed = break_s, True

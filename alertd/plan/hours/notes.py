@@ -60,7 +60,7 @@ def hours_note(
             spells, more = place_breaks(spells, used, law, depart_at, route, solution, params)
             breaks = (*breaks, *more)
     gone_s = before[-1].end_s if before else 0.0
-    late = _cautious(solution, (arrive_late - depart_at).total_seconds() - gone_s, params, before)
+    late = cautious_timeline(solution, (arrive_late - depart_at).total_seconds() - gone_s, params, before)
     late, _ = place_breaks(late, used, rules, depart_at, route, solution, params)
     planned = (*limits(spells, used, rules, depart_at), *_of_later(spells, used, later, depart_at))
     planned_late = (*limits(late, used, rules, depart_at), *_of_later(late, used, later, depart_at))
@@ -160,8 +160,13 @@ def _break_stop(
     return None, "no listed stop before it falls due: find a legal place yourself"
 
 
-def _cautious(solution: Solution, road_s: float, params: PlanParams, before: Sequence[Spell]) -> tuple[Spell, ...]:
-    """The timeline chained at every named leg, with driving stretched so that it takes `road_s`, stops included."""
+def cautious_timeline(
+    solution: Solution, road_s: float | None, params: PlanParams, before: Sequence[Spell]
+) -> tuple[Spell, ...]:
+    """The timeline chained at every named leg, with driving stretched so that it takes `road_s`, stops included.
+
+    None stretches nothing. Planned stands are not part of it.
+    """
     waiting = [x for x in solution.legs if not x.driven and not x.stays_on]
     stopped_times = [
         *solution.stopped_times,
@@ -172,6 +177,8 @@ def _cautious(solution: Solution, road_s: float, params: PlanParams, before: Seq
     for x in waiting:
         share = np.clip((edge_m - x.on_m) / max(x.off_m - x.on_m, 1.0), 0.0, 1.0)
         moving = moving + share * x.slow_s
+    if road_s is None:
+        return timeline(edge_m, moving, stopped_times, before)
     ahead_s, late_s = float(solution.moving_s[-1]), road_s - sum(s for _, s in solution.stopped_times)
     return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stopped_times, before)
 

@@ -73,6 +73,8 @@ class OtherRoute:
 
     chain_probability: as in Plan.
     hours_ok: None where no hours law is on file.
+    worse_at: nine in ten arrive by then. further_m: length beyond that of the planned route, negative for less.
+    order: names of the stops of the trip in their order there.
     """
 
     name: str
@@ -86,3 +88,6 @@ class OtherRoute:
     hours_ok: bool | None
     partial: bool
     reason: str
+    worse_at: datetime | None = None
+    further_m: float = 0.0
+    order: tuple[str, ...] = ()

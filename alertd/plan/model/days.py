@@ -11,7 +11,8 @@ START_PLACE: Final = "the start"  # the place of a rest before the truck leaves
 class RestNote:
     """A planned break or rest.
 
-    kind: "break", "rest", "short rest", "first part of a rest", "second part of a rest" or "restart".
+    kind: "break", "rest", "short rest", "first part of a rest", "second part of a rest", "restart", "first part of a
+    break", "second part of a break", "weekly rest" or "reduced weekly rest".
     place: name of the place. room: "listed" with room for a truck, "town", or "unlisted" for a place to look for.
     zone: IANA time zone there.
     wait_s: time beyond what the law requires, to let the road ahead get better.
@@ -60,9 +61,12 @@ class OutlookNote:
 class DaysChoice:
     """Another way to make the trip, compared with the plan; negative differences are earlier or cheaper.
 
-    kind: "leave" at another time, "sleep" elsewhere, or "naive" for a driver who drives until the hours are full.
+    kind: "leave" at another time, "sleep" elsewhere, "order" of the stops, or "naive" for a driver who drives until the
+    hours are full.
+    arrive_at: expected. worse_at: nine in ten arrive by then; None where not known.
     cost_s: expected time and the price of risk, compared with the plan. chain_work_s: expected time for chains.
     sleeps: places of its rests. legal: False where no legal way was found; times are then those of the plan.
+    chain_probability: as in Plan; None where not known. order: names of the stops, where it is another one.
     """
 
     kind: str
@@ -74,6 +78,47 @@ class DaysChoice:
     chain_work_s: float
     sleeps: tuple[str, ...]
     legal: bool
+    worse_at: datetime | None = None
+    chain_probability: float | None = None
+    order: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripStop:
+    """A stop of a trip, such as a drop. opens_at, closes_at: its window, None where not given. Aware times."""
+
+    name: str
+    lat_deg: float
+    lon_deg: float
+    opens_at: datetime | None = None
+    closes_at: datetime | None = None
+    service_s: float = 1_800.0
+
+    def __post_init__(self) -> None:
+        if any(at is not None and at.utcoffset() is None for at in (self.opens_at, self.closes_at)):
+            raise ValueError("the window of a stop must be aware")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TripStopNote:
+    """A stop of the trip in the plan: arrival, how late for its window (negative is early), and when the truck leaves.
+
+    late_*: None without an end of the window; unchained and chained are equal where chains are certain or none are
+    expected before it. late_probability: share of members that are late.
+    """
+
+    name: str
+    distance_m: float
+    zone: str
+    opens_at: datetime | None
+    closes_at: datetime | None
+    service_s: float
+    arrive_at: datetime
+    leave_at: datetime
+    late_s: float | None
+    late_unchained_s: float | None
+    late_chained_s: float | None
+    late_probability: float | None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -84,6 +129,9 @@ class DaysNote:
     rests: in order. outlook: passes beyond the good forecast. choices: what else is possible.
     asks: hours that were not given, counted as unused. not_placed: what the laws ask that the plan does not place.
     forecast_ends_at, forecast_ends_m: where the forecast ends before arrival, None where it does not.
+    stops: of the trip, in the order of the plan.
+    legal_if_chained: also legal if chained wherever it may have to. if_chained: where it then rests first, "" if as
+    planned.
     """
 
     law: str
@@ -95,6 +143,9 @@ class DaysNote:
     forecast_ends_at: datetime | None = None
     forecast_ends_m: float | None = None
     not_placed: tuple[str, ...] = ()
+    stops: tuple[TripStopNote, ...] = ()
+    legal_if_chained: bool = True
+    if_chained: str = ""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

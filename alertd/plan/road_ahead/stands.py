@@ -12,10 +12,11 @@ Array: TypeAlias = NDArray[np.float64]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stands:
-    """Places at which the truck stands, and for how long: arrays (stand,)."""
+    """Places at which the truck stands, how long, and whether the driver works: arrays (stand,)."""
 
     at_m: Array
     takes_s: Array
+    on_duty: NDArray[np.bool_]
 
     def before_s(self, at_m: ArrayLike) -> Array:
         """Seconds stood before each place is reached, any shape. A stand counts for the road behind it only."""
@@ -30,10 +31,10 @@ class Stands:
         return float(self.takes_s.sum())
 
 
-def stands_of(stands: Sequence[tuple[float, float]]) -> Stands:
-    """Stands from (distance_m, seconds)."""
-    at_m, takes_s = np.asarray(stands, dtype=np.float64).reshape(-1, 2).T
-    return Stands(at_m, takes_s)
+def stands_of(stands: Sequence[tuple[float, float, bool]]) -> Stands:
+    """Stands from (distance_m, seconds, on duty)."""
+    at_m, takes_s, on_duty = np.asarray(stands, dtype=np.float64).reshape(-1, 3).T
+    return Stands(at_m, takes_s, on_duty.astype(np.bool_))
 
 
 NO_STANDS: Final = stands_of(())

@@ -6,7 +6,7 @@ import json
 from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from difflib import get_close_matches
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
@@ -18,13 +18,14 @@ from alertd.errors import InputError
 from alertd.sources.files.tables.forms import column_name, parse_number, read_table_text, separator_of
 from alertd.sources.files.tables.local_times import complete_time
 from alertd.sources.files.toml import FieldError, FileModel, validate_row
+from alertd.sources.files.trip_parts import EXAMPLE, MOST_STOPS, StopRequest, parse_departure, read_stops_cell
 
 _NUMBERS = (
     "drive_hours_used", "driven_since_break_h", "cycle_hours_used", "cycle_limit_h", "week_drive_hours_used",
-    "fortnight_drive_hours_used", "short_rests_used",
+    "fortnight_drive_hours_used", "short_rests_used", "long_days_used",
 )  # fmt: skip
+_WHOLE = ("cycle_limit_h", "short_rests_used", "long_days_used")
 _LINES_OF_A_ROW = 20  # a quoted note may have line breaks; more lines than this mean an unclosed quote
-_EXAMPLE = "2027-01-14T04:45:00-07:00"
 
 
 def _either_route(schema: dict[str, Any]) -> None:
@@ -46,9 +47,12 @@ class TripRequest(FileModel):
     Omitted hours are "not given": they count from departure only, and the plan states it. `cycle_hours_used` are the
     hours on duty in the last 7 or 8 days, against `cycle_limit_h`, 60 or 70 (49 CFR 395.3(b)). `week_drive_hours_used`
     and `fortnight_drive_hours_used` are the hours driven in this week, and in this and the last; `short_rests_used` the
-    rests of less than 11 h since the last weekly rest (Regulation (EC) 561/2006, Articles 6 and 8).
+    rests of less than 11 h since the last weekly rest, `long_days_used` the days of more than 9 h of driving in this
+    week, `weekly_rest_ended` the end of the last weekly rest and `weekly_rest_reduced` whether it was of less than 45 h
+    (Regulation (EC) 561/2006, Articles 6 and 8).
 
-    `deliver_from` and `deliver_by` are the hours in which the customer takes the load at the end of the route.
+    `deliver_from` and `deliver_by` are the hours in which the customer takes the load at the end of the route. `stops`
+    are served on the way, in their order where the road of a route allows it, else in the order of the road.
     """
 
     model_config = ConfigDict(json_schema_extra=_either_route)
@@ -56,7 +60,7 @@ class TripRequest(FileModel):
     id: str = Field(min_length=1, max_length=64, pattern=r"^[A-Za-z0-9._-]+$", examples=["T-1041"])
     route: _Route = Field(examples=["i90-west.gpx"])
     rig: str = Field(min_length=1, max_length=100, examples=["tractor-17"])
-    depart: str = Field(examples=[_EXAMPLE])
+    depart: str = Field(examples=[EXAMPLE])
     driver: str = Field("", max_length=80)
     dispatcher: str = Field("", max_length=80)
     language: Literal["", "en", "es", "fr"] = ""
@@ -68,9 +72,13 @@ class TripRequest(FileModel):
     week_drive_hours_used: float | None = Field(None, ge=0, le=56)
     fortnight_drive_hours_used: float | None = Field(None, ge=0, le=90)
     short_rests_used: int | None = Field(None, ge=0, le=3)
+    long_days_used: int | None = Field(None, ge=0, le=2)
+    weekly_rest_ended: str = Field("", examples=["2027-01-11T06:00:00+01:00"])
+    weekly_rest_reduced: bool | None = None
     deliver_from: str = Field("", examples=["2027-01-16T06:00:00-08:00"])
     deliver_by: str = Field("", examples=["2027-01-16T14:00:00-08:00"])
     routes: list[_Route] = Field(default_factory=list, max_length=4, examples=[["i90-west.gpx", "us12-west.gpx"]])
+    stops: list[StopRequest] = Field(default_factory=list, max_length=MOST_STOPS)
 
     @model_validator(mode="before")
     @classmethod
@@ -101,7 +109,7 @@ class TripRequest(FileModel):
             raise FieldError("deliver_by", "is not after deliver_from", "give the end of the delivery window")
         return self
 
-    @field_validator("on_duty_since", "deliver_from", "deliver_by")
+    @field_validator("on_duty_since", "deliver_from", "deliver_by", "weekly_rest_ended")
     @classmethod
     def _duty_has_zone(cls, value: str) -> str:
         return parse_departure(value).isoformat() if value else ""
@@ -134,24 +142,14 @@ class TripRequest(FileModel):
         return datetime.fromisoformat(self.deliver_by) if self.deliver_by else None
 
     @property
+    def weekly_rest_ended_at(self) -> datetime | None:
+        """End of the last weekly rest, aware; None if not given."""
+        return datetime.fromisoformat(self.weekly_rest_ended) if self.weekly_rest_ended else None
+
+    @property
     def duty_began_at(self) -> datetime | None:
         """Start of duty, aware; None if not given."""
         return datetime.fromisoformat(self.on_duty_since) if self.on_duty_since else None
-
-
-def parse_departure(text: str) -> datetime:
-    """Parse an aware time. Raises ValueError("problem; hint")."""
-    try:
-        when = datetime.fromisoformat(text.strip())
-    except ValueError:
-        raise ValueError(f'"{text}" is not a date and time; write e.g. {_EXAMPLE}') from None
-    if when.utcoffset() is None:
-        raise ValueError(f'"{text}" has no UTC offset; add the offset from UTC, e.g. {_EXAMPLE}')
-    try:
-        when.astimezone(UTC)
-    except OverflowError:
-        raise ValueError(f'"{text}" is outside the calendar; write e.g. {_EXAMPLE}') from None
-    return when
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -193,7 +191,13 @@ class TripsFile:
 
 
 ZoneOf = Callable[[str, bool], ZoneInfo | None]  # (route, at its end): the zone of that place, None if not known
-_TIMES: Final = {"depart": False, "on_duty_since": False, "deliver_from": True, "deliver_by": True}  # at the end?
+_TIMES: Final = {
+    "depart": False,
+    "on_duty_since": False,
+    "deliver_from": True,
+    "deliver_by": True,
+    "weekly_rest_ended": False,
+}  # at the end?
 
 
 def no_zone(route: str, at_end: bool) -> ZoneInfo | None:
@@ -369,13 +373,13 @@ def _read_cells(cells: dict[str, Any], separator: str) -> dict[str, Any]:
     for name in _NUMBERS:
         if name in row:
             with suppress(ValueError):  # the model reports values that are not numbers
-                out[name] = (
-                    int(row[name])
-                    if name in ("cycle_limit_h", "short_rests_used")
-                    else parse_number(row[name], separator)
-                )
+                out[name] = int(row[name]) if name in _WHOLE else parse_number(row[name], separator)
     if "routes" in row:
         out["routes"] = [name.strip() for name in row["routes"].split(";")]
+    if row.get("weekly_rest_reduced") in ("true", "false"):
+        out["weekly_rest_reduced"] = row["weekly_rest_reduced"] == "true"
+    if "stops" in row:
+        out["stops"] = read_stops_cell(row["stops"])
     return out
 
 

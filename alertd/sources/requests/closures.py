@@ -7,7 +7,7 @@ from pydantic import Field, field_validator, model_validator
 
 from alertd.plan.controls.closures import PostedClosure
 from alertd.sources.files.toml import FieldError, FileModel, validate_row
-from alertd.sources.files.trips import parse_departure
+from alertd.sources.files.trip_parts import parse_departure
 
 _FROM: Final = [47.45, -115.69]
 _Place = Annotated[list[float], Field(min_length=2, max_length=2)]

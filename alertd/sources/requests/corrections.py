@@ -6,7 +6,7 @@ from typing import Annotated, Any
 from pydantic import Field, field_validator, model_validator
 
 from alertd.sources.files.toml import FieldError, FileModel, validate_row
-from alertd.sources.files.trips import parse_departure
+from alertd.sources.files.trip_parts import parse_departure
 
 _Words = Annotated[str, Field(max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]*$")]
 _Named = Annotated[str, Field(min_length=1, max_length=200, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]+$")]

@@ -7,7 +7,7 @@ from pydantic import Field, field_validator, model_validator
 
 from alertd.notices.checklists.items import Item
 from alertd.sources.files.toml import FieldError, FileModel, validate_row
-from alertd.sources.files.trips import parse_departure
+from alertd.sources.files.trip_parts import parse_departure
 
 READ, CHAINS_ON, CHAINS_OFF, ARRIVED = "read", "chains_on", "chains_off", "arrived"
 HANGING_BEGUN, REMOVING_BEGUN, LOADED = "hanging_begun", "removing_begun", "loaded"

@@ -7,7 +7,7 @@ from pydantic import Field, field_validator
 
 from alertd.plan.position.map_match import PositionReport
 from alertd.sources.files.toml import FileModel, validate_row
-from alertd.sources.files.trips import parse_departure
+from alertd.sources.files.trip_parts import parse_departure
 
 
 class PositionRequest(FileModel):

@@ -10,7 +10,7 @@ from alertd.errors import InputError
 from alertd.plan.posted import CLOSED, NONE_POSTED, ControlLocation, PostedControl
 from alertd.rules.ruleset import RuleSet
 from alertd.sources.files.toml import FieldError, FileModel, validate_row
-from alertd.sources.files.trips import parse_departure
+from alertd.sources.files.trip_parts import parse_departure
 from alertd.sources.road_feeds.json_feed import BEARINGS
 
 _Place = Annotated[list[float], Field(min_length=2, max_length=2)]

@@ -119,6 +119,7 @@ def trip_values(
         "breaks": [
             *(phrases.break_lines(hours, zone) if hours else []),
             *days_text.rest_and_outlook_lines(plan),
+            *(phrases.capital(x) for x in (*days_text.choice_lines(plan), *days_text.other_route_lines(plan))),
             *filter(None, [days_text.asks_line(plan)]),
             *days_text.not_placed_lines(plan),
         ],

@@ -104,12 +104,12 @@ def test_missing_hours_and_what_is_not_placed_are_said(two_days: Plan) -> None:
     assert all(f"Not in this plan: {weekly}" in text for text in (first, later))
 
 
-def test_a_law_with_a_weekly_rest_says_that_it_is_not_placed() -> None:
-    # Regulation (EC) 561/2006, Article 8(6), from memory: within six 24-hour periods. 49 CFR 395.3 has no such rest.
-    assert not_placed([US]) == ()
-    (eu,) = not_placed([EU, EU])
-    assert "Article 8(6)" in eu
-    assert all(not_placed([x]) for x in (AETR, SWISS, CANADA))
+def test_what_a_law_asks_and_no_plan_places_is_said() -> None:
+    # SOR/2005-313, section 25, from memory: 24 h off duty in 14 days. The weekly rest of Regulation (EC) 561/2006,
+    # Article 8(6), is part of the plan. 49 CFR 395.3 has no such rest.
+    assert not_placed([US, EU, SWISS, AETR]) == ()
+    (canada,) = not_placed([CANADA, CANADA])
+    assert "section 25" in canada
 
 
 def test_the_event_of_a_trip_of_several_days_is_valid(two_days: Plan) -> None:
@@ -117,3 +117,25 @@ def test_the_event_of_a_trip_of_several_days_is_valid(two_days: Plan) -> None:
     event = plan_event("ntc_" + "0" * 32, NoticeKind.PLAN, two_days, MIDNIGHT)
     assert event["data"]["plan"]["days"]["rests"]
     Draft202012Validator(schema).validate(event)
+
+
+def test_hours_are_asked_once_on_a_short_clear_trip() -> None:
+    route = make_route(200_000.0, spacing_m=2_000.0, start_lon_deg=-120.0)
+    trip = TripInput(id="QT-1", depart_at=at_hour(6.0))
+    weather = make_weather(route, lambda m, d, h: int(RoadClass.DRY), members=2, samples_a_column=8)
+    plan = make_plan(
+        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(compare_h=0.0), MIDNIGHT)
+    )
+    assert plan.stretches == ()
+    first, later = (" ".join(dispatcher_text(plan, asks=asks).split()) for asks in (True, False))
+    assert first.count("hours driven before") == 1
+    assert "hours driven before" not in later
+
+
+def test_choices_say_time_worse_future_law_and_chains(two_days: Plan) -> None:
+    assert two_days.days is not None
+    lines = days_text.choice_lines(two_days)
+    assert len(lines) == len(two_days.days.choices)
+    for line, choice in zip(lines, two_days.days.choices, strict=True):
+        assert choice.worse_at is None or choice.worse_at >= choice.arrive_at
+        assert "no legal way" in line or all(x in line for x in ("arrives", "9 in 10 by", "legal", "chains"))

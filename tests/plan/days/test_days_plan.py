@@ -1,6 +1,7 @@
 """Plans of trips of several days on a made road: rests in the clock of every later mile, outlook and delivery."""
 
-from datetime import timedelta
+from dataclasses import replace
+from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
@@ -38,7 +39,20 @@ ROUTE = make_route(
 FRESH = HoursUsed(drive_h=0.0, on_duty_since=at_hour(6.0), cycle_h=0.0, since_break_h=0.0)
 
 
-def plan_of(script: Script, *, hours: int = 72, depart_h: float = 6.0, delivery: DeliveryWindow | None = None) -> Plan:
+def plan_at(script: Script, now_utc: datetime) -> Plan:
+    """The plan of a departure at hour 30, made at some time before it."""
+    return plan_of(script, hours=110, depart_h=30.0, now_utc=now_utc)
+
+
+def plan_of(
+    script: Script,
+    *,
+    hours: int = 72,
+    depart_h: float = 6.0,
+    delivery: DeliveryWindow | None = None,
+    now_utc: datetime = MIDNIGHT,
+) -> Plan:
+    weather = make_weather(ROUTE, script, hours=hours, members=6, samples_a_column=4)
     return make_plan(
         PlanRequest(
             trip=TripInput(
@@ -50,9 +64,9 @@ def plan_of(script: Script, *, hours: int = 72, depart_h: float = 6.0, delivery:
             route=ROUTE,
             rig=make_rig(),
             rulesets={"US-XX": make_rules()},
-            weather=make_weather(ROUTE, script, hours=hours, members=6, samples_a_column=4),
+            weather=replace(weather, forecast=replace(weather.forecast, fetched_at=now_utc, issued_at=now_utc)),
             params=PlanParams(compare_h=0.0),
-            now_utc=MIDNIGHT,
+            now_utc=now_utc,
         )
     )
 

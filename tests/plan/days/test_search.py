@@ -1,24 +1,17 @@
 """The search for rests against every combination of stands, judged by the law's own arithmetic on spells."""
 
-from datetime import UTC, datetime
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from itertools import product
 
 import numpy as np
 import pytest
 
 from alertd.plan.days.day_law import day_law, state_of
+from alertd.plan.days.labels import STEP_MIN, Dwell, RoadTable, Stand, Window
 from alertd.plan.days.naive import naive_plan
-from alertd.plan.days.search import (
-    BREAK_PRICE,
-    REST_PRICE,
-    SHORT_PRICE,
-    SPLIT_PRICE,
-    STEP_MIN,
-    RestSearch,
-    RoadTable,
-    Stand,
-    Window,
-)
+from alertd.plan.days.search import RestSearch
+from alertd.plan.days.stand_rules import BREAK_PRICE, REST_PRICE, SHORT_PRICE, SPLIT_PRICE
 from alertd.plan.hours.laws import EU, US, Duty, HoursRules
 from alertd.plan.hours.legal import violations
 from alertd.plan.hours.limits import HoursUsed, Spell
@@ -45,11 +38,13 @@ def table(rng: np.random.Generator, places: int, *, edge_min: tuple[int, int], h
     )
 
 
-def search_of(road: RoadTable, law: HoursRules, *, exact: bool, **changes: object) -> RestSearch:
+def search_of(
+    road: RoadTable, law: HoursRules, *, exact: bool, used: HoursUsed = FRESH, **changes: object
+) -> RestSearch:
     return RestSearch(
         table=road,
-        law=day_law((law,), FRESH),
-        state=state_of(FRESH, law, START),
+        law=day_law((law,), used),
+        state=state_of(used, law, START),
         exact=exact,
         **changes,  # type: ignore[arg-type]
     )
@@ -58,7 +53,7 @@ def search_of(road: RoadTable, law: HoursRules, *, exact: bool, **changes: objec
 Choice = tuple[Stand, int]
 
 
-def brute_force(road: RoadTable, law: HoursRules, options: tuple[Choice, ...]) -> float:
+def brute_force(road: RoadTable, law: HoursRules, options: tuple[Choice, ...], used: HoursUsed = FRESH) -> float:
     """The least cost of all combinations of stands that the law allows."""
     best = np.inf
     for stands in product(options, repeat=road.places - 2):
@@ -71,21 +66,27 @@ def brute_force(road: RoadTable, law: HoursRules, options: tuple[Choice, ...]) -
                     break
                 price += (REST_PRICE if pending else SPLIT_PRICE) + int(road.rest_price[place, column])
                 pending = 0 if pending else 600 - takes
-            elif stand in (Stand.REST, Stand.SHORT_REST):
+            elif stand in (Stand.REST, Stand.SHORT_REST, Stand.RESTART, Stand.WEEK, Stand.SHORT_WEEK):
                 price += REST_PRICE + SHORT_PRICE * (stand is Stand.SHORT_REST) + int(road.rest_price[place, column])
                 pending = 0
-            elif stand is Stand.BREAK:
+            elif stand in (Stand.BREAK, Stand.BREAK_FIRST, Stand.BREAK_SECOND):
                 price += BREAK_PRICE
             at_m = 1_000.0 * place
             if takes:
                 spells.append(_spell(Duty.OFF, at, takes, at_m, at_m))
                 at += takes
+            if (dwell := road.dwells.get(place)) is not None:
+                takes = max(dwell.opens - at, 0) + dwell.service
+                price += round(dwell.late_price * max(at - dwell.closes, 0))
+                spells.append(_spell(Duty.ON_DUTY, at, takes, at_m, at_m))
+                at += takes
+                continue
             column = min(at // STEP_MIN, road.drive.shape[1] - 1)
             drive = int(road.drive[place, column])
             spells.append(_spell(Duty.DRIVING, at, drive, at_m, at_m + 1_000.0))
             at, price = at + drive, price + int(road.price[place, column])
         else:
-            if at + price < best and not violations(spells, FRESH, law, START):
+            if at + price < best and not violations(spells, used, law, START):
                 best = float(at + price)
     return best
 
@@ -118,6 +119,73 @@ def test_search_equals_brute_force_in_the_eu(seed: int) -> None:
     expected = brute_force(road, EU, (*EU_OPTIONS, (Stand.SHORT_REST, 600 + 180)))
     assert found is not None
     assert found.cost == expected
+
+
+SPLIT_OPTIONS = (
+    (Stand.NONE, 0), (Stand.REST, 600), (Stand.SPLIT_FIRST, 420), (Stand.SPLIT_FIRST, 180), (Stand.SPLIT_FIRST, 480),
+    (Stand.SPLIT_FIRST, 120),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_search_equals_brute_force_with_sleeper_in_7_3_and_8_2(seed: int) -> None:
+    road = table(np.random.default_rng(300 + seed), 5, edge_min=(200, 400))
+    found = search_of(road, US, exact=True, waits=(0,), break_waits=(0,)).best()
+    expected = brute_force(road, US, (*SPLIT_OPTIONS, (Stand.BREAK, 30)))
+    assert (np.inf if found is None else found.cost) == expected
+
+
+@pytest.mark.parametrize(("cycle_h", "limit_h"), [(62.0, 70.0), (53.0, 60.0), (40.0, 70.0)])
+def test_search_equals_brute_force_with_a_restart(cycle_h: float, limit_h: float) -> None:
+    used = replace(FRESH, cycle_h=cycle_h, cycle_limit_h=limit_h)
+    road = table(np.random.default_rng(7), 5, edge_min=(200, 330))
+    found = search_of(road, US, exact=True, used=used, waits=(0,), break_waits=(0,), split=False).best()
+    options = ((Stand.NONE, 0), (Stand.BREAK, 30), (Stand.REST, 600), (Stand.RESTART, 2_040))
+    assert found is not None
+    assert found.cost == brute_force(road, US, options, used)
+    assert any(x.stand is Stand.RESTART for x in found.stands) == (cycle_h > 50.0)
+
+
+WEEK_OPTIONS = (
+    (Stand.NONE, 0), (Stand.BREAK, 45), (Stand.BREAK_FIRST, 15), (Stand.BREAK_SECOND, 30), (Stand.REST, 660),
+    (Stand.SHORT_REST, 540), (Stand.WEEK, 2_700), (Stand.SHORT_WEEK, 1_440),
+)  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("since_h", "reduced", "long_days", "week_h"),
+    [(130.0, False, 0, 0.0), (130.0, None, 2, 0.0), (60.0, True, 0, 0.0), (10.0, None, 1, 45.0)],
+)
+def test_search_equals_brute_force_over_an_eu_week(
+    since_h: float, reduced: bool | None, long_days: int, week_h: float
+) -> None:
+    used = replace(
+        FRESH, long_days=long_days, weekly_rest_ended_at=START - timedelta(hours=since_h), weekly_rest_reduced=reduced,
+        week_drive_h=week_h, fortnight_drive_h=week_h + 30.0,
+    )  # fmt: skip
+    road = table(np.random.default_rng(11), 5, edge_min=(170, 260), hours=160)
+    found = search_of(road, EU, exact=True, used=used, waits=(0,), break_waits=(0,)).best()
+    expected = brute_force(road, EU, WEEK_OPTIONS, used)
+    assert (np.inf if found is None else found.cost) == expected
+
+
+@pytest.mark.parametrize("law", [US, EU])
+@pytest.mark.parametrize(("opens", "closes"), [(0, 300), (420, 500), (900, 1_000)])
+def test_search_equals_brute_force_with_a_stop_to_serve(law: HoursRules, opens: int, closes: int) -> None:
+    road = table(np.random.default_rng(21), 6, edge_min=(170, 260))
+    at_stop = np.arange(5) == 2
+    road = replace(
+        road, drive=np.where(at_stop[:, None], 0, road.drive), price=np.where(at_stop[:, None], 0, road.price),
+        work=np.where(at_stop[:, None], 60, road.work), dwells={2: Dwell(opens=opens, closes=closes, service=60)},
+    )  # fmt: skip
+    found = search_of(road, law, exact=True, waits=(0,), break_waits=(0,), split=False).best()
+    parts = ((Stand.BREAK_FIRST, 15), (Stand.BREAK_SECOND, 30)) if law is EU else ()
+    rests = ((Stand.REST, 660), (Stand.SHORT_REST, 540)) if law is EU else ((Stand.REST, 600),)
+    options = ((Stand.NONE, 0), (Stand.BREAK, 45 if law is EU else 30), *parts, *rests)
+    assert found is not None
+    assert found.cost == brute_force(road, law, options)
+    (dwell,) = (x for x in found.stands if x.stand is Stand.DWELL)
+    assert dwell.begins + dwell.minutes >= opens + 60
 
 
 @pytest.mark.slow

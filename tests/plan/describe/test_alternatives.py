@@ -73,7 +73,7 @@ def test_dry_way_half_an_hour_longer_beats_a_pass_with_chains(
     plan = with_alternatives(over_the_pass, [("south", around)], (), PARAMS)
     assert plan.route_choice == (
         f"Another way is better. By way of south: no chains expected (chains under 1 in 10), "
-        f"arrives {later_min} min later"
+        f"arrives {later_min} min later, 87 mi more"
     )
     (other,) = plan.other_routes
     assert (other.name, other.length_m, other.advice, other.singles_needed) == ("south", 200e3, Advice.CLEAR, 0)

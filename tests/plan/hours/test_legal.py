@@ -109,3 +109,78 @@ def test_duty_day_before_departure_counts() -> None:
     used = HoursUsed(drive_h=3.0, on_duty_since=START - timedelta(hours=4), since_break_h=3.0)
     assert kinds("D5 O0.5 D3", US, used) == []  # 11 h, elapsed 12.5 h
     assert kinds("D5 O3 D3", US, used) == ["window"]  # 11 h, elapsed 15 h
+
+
+@pytest.mark.parametrize(
+    ("text", "long_days", "found"),
+    [
+        ("D4.5 O0.75 D4.5 O0.75 D1", 0, []),  # Article 6(1): 10 h, at most twice a week
+        ("D4.5 O0.75 D4.5 O0.75 D1", 2, ["driving"]),
+        ("D4.5 O0.75 D4.5 O0.75 D1 O11 D4.5 O0.75 D4.5 O0.75 D1", 1, ["driving"]),  # a third one
+        ("D4.5 O0.75 D4.5 O0.75 D1.1", 0, ["driving"]),  # 10.1 h
+        ("D4.5 O0.75 D4.5 O0.75 D1", None, ["driving"]),  # earlier use not given: none is left
+    ],
+)
+def test_regulation_561_2006_article_6_1_longer_days(text: str, long_days: int | None, found: list[str]) -> None:
+    used = HoursUsed(drive_h=0.0, on_duty_since=START, since_break_h=0.0, long_days=long_days)
+    assert kinds(text, EU, used) == found
+
+
+@pytest.mark.parametrize(
+    ("text", "since_h", "reduced", "found"),
+    [
+        # Article 8(6): a weekly rest begins at the latest six 24-hour periods after the last one ended: 144 h.
+        ("D4 O45 D4", 140.0, None, []),  # begins after 144 h
+        ("D4.1 O45 D4", 140.0, None, ["weekly rest"]),  # after 144.1 h
+        ("D4 O44 D4", 140.0, None, ["weekly rest"]),  # Article 4(h): 44 h are no regular weekly rest
+        ("D4 O24 D4", 140.0, False, []),  # a reduced one of 24 h, the last one was regular
+        ("D4 O24 D4", 140.0, True, ["weekly rest"]),  # but not two in a row
+        ("D4 O24 D4 O11 D4", 140.0, False, []),
+    ],
+)
+def test_regulation_561_2006_article_8_6_weekly_rest(
+    text: str, since_h: float, reduced: bool | None, found: list[str]
+) -> None:
+    used = HoursUsed(
+        drive_h=0.0, on_duty_since=START, since_break_h=0.0, weekly_rest_ended_at=START - timedelta(hours=since_h),
+        weekly_rest_reduced=reduced,
+    )  # fmt: skip
+    assert kinds(text, EU, used) == found
+
+
+def test_regulation_561_2006_article_8_4_short_rests() -> None:
+    # Three short rests between two weekly rests; after a weekly rest there are three again.
+    used = HoursUsed(drive_h=0.0, on_duty_since=START, since_break_h=0.0, short_rests=0)
+    day_of = "D4.5 O0.75 D4 "
+    assert kinds(f"{day_of}O9 {day_of}O9 {day_of}O9 {day_of}O11 D1", EU, used) == []
+    assert kinds(f"{day_of}O9 {day_of}O9 {day_of}O9 {day_of}O9 D1", EU, used) == ["day", "driving"]
+    assert kinds(f"{day_of}O9 {day_of}O9 {day_of}O9 {day_of}O45 {day_of}O9 D1", EU, used) == []
+
+
+def test_regulation_561_2006_article_4_i_a_week_begins_on_monday() -> None:
+    # Sunday 17 January 2027, 20:00. 50 h this week and 36 h in the last: at midnight 54 h of 56 h and 90 h of 90 h. On
+    # Monday the 54 h are last week's: 3.25 h later 57.25 h of the fortnight's 90 h.
+    sunday = datetime(2027, 1, 17, 20, 0, tzinfo=UTC)
+    used = HoursUsed(drive_h=0.0, on_duty_since=sunday, since_break_h=0.0, week_drive_h=50.0, fortnight_drive_h=86.0)
+    assert violations(day("D4 O0.75 D4"), used, EU, sunday) == ()
+    used = HoursUsed(drive_h=0.0, on_duty_since=sunday, since_break_h=0.0, week_drive_h=53.0, fortnight_drive_h=88.0)
+    found = violations(day("D4 O0.75 D4"), used, EU, sunday)
+    assert sorted(v.kind for v in found) == ["fortnight", "week"]  # 57 h of 56 h, and 92 h of 90 h, before midnight
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        # 8 h in the berth and 2 h off pair up like 7 and 3, 395.1(g)(1)(ii). D6 + D5 = 11 h, elapsed 11 h.
+        ("D6 O8 D5 O2 D6", []),
+        ("D6 O2 D5 O8 D6", []),
+        ("D6 O8 D5 O1.5 D1", ["driving", "window"]),  # 1.5 h are no part
+        # 7 h, 8 h in the berth, 4 h, 2 h off: 7 h of driving in 10 h are left, counted from the end of the berth.
+        ("D7 O8 D4 O2 D7", []),
+        ("D7 O8 D4 O2 D4 W3 D3", []),  # elapsed 4 + 10 h
+        ("D7 O8 D4 O2 D4 W3.1 D3", ["window"]),
+        ("D7 O8 D4 O2 D7.1", ["driving"]),
+    ],
+)
+def test_49_cfr_395_1_g_split_sleeper_8_2(text: str, found: list[str]) -> None:
+    assert kinds(text) == found

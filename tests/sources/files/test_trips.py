@@ -9,7 +9,8 @@ import pytest
 
 from alertd.errors import InputError
 from alertd.i18n import LANGUAGES
-from alertd.sources.files.trips import TripRequest, parse_departure, parse_trip, read_trips, read_trips_file
+from alertd.sources.files.trip_parts import parse_departure
+from alertd.sources.files.trips import TripRequest, parse_trip, read_trips, read_trips_file
 
 HEAD = "id,route,rig,driver,dispatcher,depart,drive_hours_used\n"
 ROW = "T-1,west,rig-1,Ann,Bo,2027-01-14T04:45:00-07:00,1.5\n"
@@ -267,3 +268,39 @@ def test_a_delivery_is_local_to_the_end_of_the_route(tmp_path: Path) -> None:
     seattle = ZoneInfo("America/Los_Angeles")
     (trip,) = read_trips_file(path, lambda route, at_end: seattle if at_end else DENVER).trips
     assert (trip.depart[-6:], trip.deliver_by[-6:]) == ("-07:00", "-08:00")
+
+
+STOPS = "Store|46.6|-112.0|2027-01-15T06:00-07:00|2027-01-15T10:00-07:00|60; Mill|46.87|-114.0|||"
+
+
+def test_stops_of_a_cell_and_of_json_are_the_same(tmp_path: Path) -> None:
+    csv_file, json_file = tmp_path / "t.csv", tmp_path / "t.json"
+    row = {"id": "T-1", "route": "west.gpx", "rig": "r", "depart": "2027-01-14T04:45:00-07:00"}
+    csv_file.write_text(f"{','.join((*row, 'stops'))}\n{','.join((*row.values(), STOPS))}\n", encoding="utf-8")
+    store = {
+        "name": "Store", "lat_deg": 46.6, "lon_deg": -112.0, "open_from": "2027-01-15T06:00-07:00",
+        "open_by": "2027-01-15T10:00-07:00", "service_min": 60.0,
+    }  # fmt: skip
+    mill = {"name": "Mill", "lat_deg": 46.87, "lon_deg": -114.0}
+    json_file.write_text(json.dumps([{**row, "stops": [store, mill]}]), encoding="utf-8")
+    (of_csv,), (of_json,) = read_trips(csv_file), read_trips(json_file)
+    assert of_csv == of_json
+    assert [x.service_min for x in of_csv.stops] == [60.0, 30.0]
+    assert of_csv.stops[0].opens_at is not None
+    assert of_csv.stops[1].closes_at is None
+
+
+@pytest.mark.parametrize(
+    ("cell", "field"),
+    [
+        ("Store|46.6", "lon_deg"),
+        ("Store|north|-112.0", "lat_deg"),
+        ("Store|46.6|-112.0|2027-01-15T06:00", "open_from"),
+        ("Store|46.6|-112.0|2027-01-15T06:00-07:00|2027-01-15T05:00-07:00", "open_by"),
+    ],
+)
+def test_a_wrong_stop_names_its_field(tmp_path: Path, cell: str, field: str) -> None:
+    path = tmp_path / "t.csv"
+    path.write_text(f"id,route,rig,depart,stops\nT-1,w.gpx,r,2027-01-14T04:45:00-07:00,{cell}\n", encoding="utf-8")
+    (bad,) = read_trips_file(path).bad
+    assert field in str(bad.mistake)
