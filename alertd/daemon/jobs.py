@@ -78,9 +78,12 @@ class Daemon:
     async def cycle(self) -> None:
         """Plan all due trips. A brief and a cycle never run at the same time."""
         async with self._planning_now:
+            settled = self._settles
             planned = await plan_due_trips(self._planning, self._store, self._clock())
             async with self._recording:
-                outcome = await record_cycle(self._planning, self._store, planned)
+                # An answer of a source may just have shown that the clock is wrong.
+                may_ease = settled and self._settles
+                outcome = await record_cycle(self._planning, self._store, planned, may_ease=may_ease)
                 self._active = outcome.active
             await observe_roads(self._planning, self._store, planned)
             await self.alerts.update(self._planning, outcome, self._clock())

@@ -5,7 +5,7 @@ import json
 import logging
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -15,6 +15,7 @@ from alertd.local_time import local_to_utc
 from alertd.notices.checklists.loading import Loaded
 from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
+from alertd.notices.policy import Policy
 from alertd.notices.reports.brief import Brief, BriefInput, compile_brief
 from alertd.notices.reports.brief_changes import BriefState, state_of
 from alertd.notices.reports.brief_text import text_of
@@ -111,10 +112,10 @@ class PlannedCycle:
     unread: tuple[tuple[str, str], ...]
 
 
-async def run_cycle(planner: Planner, store: Store, now_utc: datetime) -> CycleOutcome:
+async def run_cycle(planner: Planner, store: Store, now_utc: datetime, *, may_ease: bool = True) -> CycleOutcome:
     """Plan every due trip, and record each plan with its notices in one transaction. Raises StoreError."""
     planned = await plan_due_trips(planner, store, now_utc)
-    outcome = await record_cycle(planner, store, planned)
+    outcome = await record_cycle(planner, store, planned, may_ease=may_ease)
     await observe_roads(planner, store, planned)  # last, so that no plan waits for it
     return outcome
 
@@ -139,9 +140,13 @@ async def plan_due_trips(planner: Planner, store: Store, now_utc: datetime) -> P
     return PlannedCycle(now_utc=now_utc, trips=tuple(trips), outcomes=tuple(outcomes), reports=reports, unread=unread)
 
 
-async def record_cycle(planner: Planner, store: Store, planned: PlannedCycle) -> CycleOutcome:
-    """Record each plan with its notices in one transaction. Asks no source. Raises StoreError."""
+async def record_cycle(planner: Planner, store: Store, planned: PlannedCycle, *, may_ease: bool = True) -> CycleOutcome:
+    """Record each plan with its notices in one transaction. Asks no source. Raises StoreError.
+
+    may_ease: False while the clock is in doubt; relief then waits.
+    """
     now_utc, reports = planned.now_utc, planned.reports
+    policy = replace(planner.settings.notices, may_ease=may_ease)
     done: list[ActiveTrip] = []
     made: list[Plan] = []
     notified_at = await asyncio.to_thread(_recently_notified, store, planned.trips, now_utc)
@@ -151,7 +156,7 @@ async def record_cycle(planner: Planner, store: Store, planned: PlannedCycle) ->
         if isinstance(plan, NotPlanned):
             continue
         try:
-            ids, facts = await asyncio.to_thread(_record, planner, store, plan, notified_at, now_utc)
+            ids, facts = await asyncio.to_thread(_record, planner, store, plan, notified_at, now_utc, policy)
         except StoreError:
             raise
         except Exception as exc:  # an error in one trip's texts must not block the notices of the others
@@ -214,21 +219,38 @@ def _by_position(arrived_at: datetime, reports: Sequence[PositionReport | TruckR
 
 
 def _record(
-    planner: Planner, store: Store, plan: Plan, notified_at: defaultdict[str, list[datetime]], now_utc: datetime
+    planner: Planner,
+    store: Store,
+    plan: Plan,
+    notified_at: defaultdict[str, list[datetime]],
+    now_utc: datetime,
+    policy: Policy,
 ) -> tuple[tuple[str, ...], tuple[SentFact, ...]]:
     """Record a plan with its notices; returns the ids of new notices, and the facts sent so far."""
     settings, driver = planner.settings, plan.driver or plan.trip_id
     translators = settings.languages.translators_for(plan.language, plan.lands)
     before = _latest_body(store, plan.trip_id)
-    known = None if before is None else facts_from_plain(before["said"])
-    notices, facts = plan_notices(plan, known, now_utc, settings.notices, notified_at[driver], translators)
+    known = None if before is None else _not_ahead(facts_from_plain(before["said"]), now_utc)
+    notices, facts = plan_notices(plan, known, now_utc, policy, notified_at[driver], translators)
     sent = delivery_from_plain(None if before is None else before.get("delivery"))
-    events, sent = delivery_notices(plan, sent, now_utc, settings.notices)
+    events, sent = delivery_notices(plan, sent, now_utc, policy)
     notices = (*with_link(notices, planner.links.message_link(plan, now_utc)), *events)
     body = canonical({"plan": to_plain(plan), "said": facts_to_plain(facts), "delivery": delivery_to_plain(sent)})
-    new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets)
+    new = store.record_plan(plan.id, plan.trip_id, now_utc, body, notices, settings.targets, settled=policy.may_ease)
     notified_at[driver] += [now_utc for n in notices if n.audience is Audience.DRIVER and n.id in new]
     return new, facts
+
+
+def _not_ahead(facts: tuple[SentFact, ...], now_utc: datetime) -> tuple[SentFact, ...]:
+    """Return the facts without times of the future, which a clock that was ahead left."""
+    return tuple(
+        replace(
+            one,
+            sent_at=None if one.sent_at is None else min(one.sent_at, now_utc),
+            milder_since=None if one.milder_since is None or one.milder_since > now_utc else one.milder_since,
+        )
+        for one in facts
+    )
 
 
 def _recently_notified(
@@ -300,6 +322,8 @@ async def send_brief(
     slot: Slot,
     not_sent: Sequence[tuple[str, str]] = (),
     again: str = "",
+    *,
+    may_ease: bool = True,
 ) -> tuple[str, ...]:
     """Run a cycle and record the brief of one local date, once. not_sent: (date, reason) of earlier briefs not sent.
 
@@ -307,7 +331,7 @@ async def send_brief(
     """
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
-    outcome = await run_cycle(planner, store, now_utc)
+    outcome = await run_cycle(planner, store, now_utc, may_ease=may_ease)
     before = await asyncio.to_thread(last_state, store, now_utc)
     loaded = await asyncio.to_thread(loaded_by_trip, store, now_utc)
     brief = _brief_of(planner, outcome, now_utc, before, loaded)

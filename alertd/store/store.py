@@ -1,7 +1,7 @@
 """The store: trips, plans and notices; the outbox is filled in the transaction that records a notice."""
 
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from types import TracebackType
 from typing import Any, Self
 
@@ -19,6 +19,8 @@ from alertd.store.schedule import DueTable
 from alertd.store.schema import deliveries, events, notices, plans, slots, trips
 from alertd.store.tokens import Answers, Tokens
 from alertd.store.url import StoreLocation
+
+_TICK = timedelta(microseconds=1)  # the resolution of a stored time
 
 
 class Store:
@@ -142,16 +144,19 @@ class Store:
         body_json: str,
         new_notices: Sequence[Notice],
         targets: Mapping[Audience, Sequence[str]],
+        *,
+        settled: bool = True,
     ) -> tuple[str, ...]:
         """Save a plan, its notices and a delivery for each channel of each notice's audience: all or nothing.
 
-        Returns the ids of the new notices. An existing notice is not queued again, whatever its channels. Raises
-        StoreError when the plan's id exists with other content.
+        Returns the ids of the new notices. An existing notice is not queued again, whatever its channels. `settled`:
+        False while the clock is in doubt. Raises StoreError when the plan's id exists with other content.
         """
         with self._database.write() as connection:
             known = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
             if known is None:
-                connection.execute(insert(plans).values(id=plan_id, trip_id=trip_id, made_at=made_at, body=body_json))
+                at = _in_order(connection, trip_id, made_at, settled)
+                connection.execute(insert(plans).values(id=plan_id, trip_id=trip_id, made_at=at, body=body_json))
             elif (known.trip_id, known.body) != (trip_id, body_json):
                 raise StoreError(
                     f"store {self.place}: plan {plan_id} exists with different content; "
@@ -262,6 +267,24 @@ class Store:
         query = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
         with self._database.read() as connection:
             return [_event(row) for row in connection.execute(query)]
+
+
+def _in_order(connection: Connection, trip_id: str, made_at: datetime, settled: bool) -> datetime:
+    """Return the time under which a new plan is the newest of its trip, as it is by the order of recording.
+
+    A clock that was ahead has left plans of the future: without this, what they knew would count again and again. By a
+    good clock their times are corrected; by a doubted one the new plan follows the newest.
+    """
+    of_trip = plans.c.trip_id == trip_id
+    newest = connection.execute(
+        select(plans.c.made_at).where(of_trip).order_by(plans.c.made_at.desc()).limit(1)
+    ).scalar_one_or_none()
+    if newest is None or newest < made_at:
+        return made_at
+    if not settled:
+        return newest + _TICK
+    connection.execute(update(plans).where(of_trip, plans.c.made_at >= made_at).values(made_at=made_at - _TICK))
+    return made_at
 
 
 def _insert_notices(
