@@ -276,7 +276,7 @@ def _in_order(connection: Connection, trip_id: str, made_at: datetime, settled: 
     good clock their times are corrected; by a doubted one the new plan follows the newest.
     """
     of_trip = plans.c.trip_id == trip_id
-    newest = connection.execute(
+    newest: datetime | None = connection.execute(
         select(plans.c.made_at).where(of_trip).order_by(plans.c.made_at.desc()).limit(1)
     ).scalar_one_or_none()
     if newest is None or newest < made_at:
