@@ -341,10 +341,12 @@ def main(run: Callable[..., Counter[str]] = simulate) -> None:
     broken = []
     for seed in seeds:
         try:
-            total += run(seed, settings, ground)
+            fired = run(seed, settings, ground)
+            total += fired
+            print(f"seed {seed}: {fired.total()} faults", file=sys.stderr, flush=True)
         except Violation as exc:
             broken.append(str(exc))
-            print(exc, file=sys.stderr)
+            print(exc, file=sys.stderr, flush=True)
     for name, n in sorted(total.items()):
         print(f"{n:8} {name}")
     print(f"{len(seeds)} nights in {time.monotonic() - began_s:.0f} s, {len(broken)} broke an invariant")

@@ -5,7 +5,7 @@ from collections import Counter
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sim_world import RECEIVERS, TRIPS, Violation, World
+from sim_world import Violation, World
 
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.policy import Policy
@@ -178,6 +178,3 @@ def _mornings(world: World, now: datetime) -> int:
     days = [(BEGINS + timedelta(days=n)).astimezone(zone).date() for n in range(-1, 4)]
     times = [local_to_utc(day, world.settings.brief_at, zone) for day in days]
     return sum(BEGINS < at <= now - timedelta(hours=4) for at in times)
-
-
-__all__ = ["RECEIVERS", "TRIPS", "check_decided", "check_end", "check_receivers"]
