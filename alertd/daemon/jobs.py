@@ -81,10 +81,15 @@ class Daemon:
     async def cycle(self) -> None:
         """Plan all due trips. A brief and a cycle never run at the same time."""
         async with self._planning_now:
+            settled = self._settles
             due = await read_due_trips(self._planning, self._store, self._clock())
-            outcome = await plan_and_record(
-                self._planning, self._store, due, OnRecorded(turn=self._recording, take=self._take)
-            )
+
+            def may_ease() -> bool:
+                """An answer of a source may just have shown that the clock is wrong."""
+                return settled and self._settles
+
+            on_recorded = OnRecorded(turn=self._recording, take=self._take)
+            outcome = await plan_and_record(self._planning, self._store, due, on_recorded, may_ease)
             async with self._recording:
                 self._active = {one.plan.trip_id: one for one in outcome.active}
             await observe_roads(self._planning, self._store, due)

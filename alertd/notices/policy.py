@@ -53,6 +53,8 @@ class Policy:
     when its lateness moves by so much [A]: dock slots are about an hour long.
 
     planned_every: interval between plans of a trip, named in the message that no chains are expected.
+
+    may_ease: False while the clock is in doubt, by which relief is timed. Then none is sent and no time of it begins.
     """
 
     ease_after: timedelta = timedelta(hours=1)
@@ -84,6 +86,7 @@ class Policy:
     delivery_cleared_probability: float = 0.1
     delivery_step: timedelta = timedelta(hours=1)
     planned_every: timedelta = timedelta(minutes=30)
+    may_ease: bool = True
 
     def is_quiet(self, now_utc: datetime, zone: str) -> bool:
         """Whether it is quiet hours by the clock of `zone`; equal ends mean that there are none."""

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from alertd.errors import OutsideArea, SourceError
 from alertd.forecast.contradictions import with_contradictions
+from alertd.forecast.disagreement import snow_disagreements
 from alertd.forecast.ensemble import normal_scores, to_ensemble
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.forecast.past import PastEvidence
@@ -192,12 +193,13 @@ def compute_weather(
     judged = [_judged(f, answers, weather_sources) for f in answers.forecasts]
     usable = [f for f, j in zip(answers.forecasts, judged, strict=True) if j.state is not Usability.UNUSABLE]
     counts = _counts(usable, weather_sources, window.now)
+    request = answers.request
+    disagree = snow_disagreements(usable, request.road_elevation_m, window.now, window.end)
     usable, changes = with_local_error(usable, answers.past, answers.request)
     ensembles = [
         to_ensemble(f, members=n, spreads=road.spreads, rng=rng, now_utc=window.now)
         for f, n in zip(usable, counts, strict=True)
     ]
-    request = answers.request
     forecast = (
         pool(ensembles, counts=counts, failed=answers.failed, elevation_m=request.road_elevation_m)
         if ensembles
@@ -253,6 +255,7 @@ def compute_weather(
         remarks=(
             *answers.warnings.remarks,
             *(road_field.remarks if usable else ()),
+            *disagree,
             *changes,
             *(past_remarks(past, answers.past.problems, window.now) if usable else ()),
             *surface_remarks(answers.past.surfaces),

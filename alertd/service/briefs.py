@@ -124,7 +124,7 @@ async def _settle(planner: Planner, store: Store, due: Due, now_utc: datetime, m
         return BriefOutcome(local_date=day, end="skipped", why=why)
     earlier = await asyncio.to_thread(_skipped_before, store, fleet, date.fromisoformat(day))
     again = due.outcome if due.outcome.startswith(REOPENED) else ""
-    new = await send_brief(planner, store, now_utc, slot, not_sent=earlier, again=again)
+    new = await send_brief(planner, store, now_utc, slot, not_sent=earlier, again=again, may_ease=may_skip)
     if late <= ON_TIME:
         return BriefOutcome(local_date=day, end="ran", why="", notice_ids=new)
     return BriefOutcome(local_date=day, end="ran late", why=f"{late // timedelta(minutes=1)} min", notice_ids=new)

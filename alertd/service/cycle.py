@@ -123,11 +123,19 @@ class DueTrips:
 
 
 async def run_cycle(
-    planner: Planner, store: Store, now_utc: datetime, on_recorded: OnRecorded | None = None
+    planner: Planner,
+    store: Store,
+    now_utc: datetime,
+    on_recorded: OnRecorded | None = None,
+    *,
+    may_ease: Callable[[], bool] = lambda: True,
 ) -> CycleOutcome:
-    """Plan every due trip, and record each plan together with its notices. Raises StoreError."""
+    """Plan every due trip, and record each plan together with its notices. Raises StoreError.
+
+    may_ease: returns False while the clock is in doubt; relief then waits.
+    """
     due = await read_due_trips(planner, store, now_utc)
-    outcome = await plan_and_record(planner, store, due, on_recorded)
+    outcome = await plan_and_record(planner, store, due, on_recorded, may_ease)
     await observe_roads(planner, store, due)  # last, so that no plan waits for it
     return outcome
 
@@ -153,7 +161,11 @@ async def read_due_trips(planner: Planner, store: Store, now_utc: datetime) -> D
 
 
 async def plan_and_record(
-    planner: Planner, store: Store, due: DueTrips, on_recorded: OnRecorded | None = None
+    planner: Planner,
+    store: Store,
+    due: DueTrips,
+    on_recorded: OnRecorded | None = None,
+    may_ease: Callable[[], bool] = lambda: True,
 ) -> CycleOutcome:
     """Plan road by road, and record each road's plans as soon as they are made. Raises StoreError.
 
@@ -162,7 +174,13 @@ async def plan_and_record(
     now_utc = due.now_utc
     notified_at = await asyncio.to_thread(recently_notified, store, due.trips, now_utc)
     recorder = PlanRecorder(
-        planner=planner, store=store, now_utc=now_utc, reports=due.reports, sent=due.sent, notified_at=notified_at
+        planner=planner,
+        store=store,
+        now_utc=now_utc,
+        reports=due.reports,
+        sent=due.sent,
+        notified_at=notified_at,
+        may_ease=may_ease,
     )
     turns = sorted(due.trips, key=lambda trip: turn_of(trip, planner.latest.plans.get(trip.id), now_utc))
     new = {trip.id for trip in turns if trip.id not in due.sent} if due.sent else set[str]()
@@ -247,6 +265,8 @@ async def send_brief(
     slot: Slot,
     not_sent: Sequence[tuple[str, str]] = (),
     again: str = "",
+    *,
+    may_ease: bool = True,
 ) -> tuple[str, ...]:
     """Run a cycle and record the brief of one local date, once. not_sent: (date, reason) of earlier briefs not sent.
 
@@ -254,7 +274,7 @@ async def send_brief(
     """
     if await asyncio.to_thread(store.slot_filled, slot):
         return ()
-    outcome = await run_cycle(planner, store, now_utc)
+    outcome = await run_cycle(planner, store, now_utc, may_ease=lambda: may_ease)
     before = await asyncio.to_thread(last_state, store, now_utc)
     loaded = await asyncio.to_thread(loaded_by_trip, store, now_utc)
     brief = _brief_of(planner, outcome, now_utc, before, loaded)

@@ -29,13 +29,14 @@ class StoredPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlanRecord:
-    """A plan to record with its notices. kept: see `plans.plan_text`."""
+    """A plan to record with its notices. kept: see `plans.plan_text`. settled: False while the clock is in doubt."""
 
     id: str
     trip_id: str
     made_at: datetime
     kept: str
     notices: Sequence[Notice] = ()
+    settled: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

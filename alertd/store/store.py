@@ -1,7 +1,7 @@
 """The store: trips, plans and notices; the outbox is filled in the transaction that records a notice."""
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from types import TracebackType
 from typing import Any, Final, Self
 
@@ -22,6 +22,8 @@ from alertd.store.schedule import DueTable
 from alertd.store.schema import Utc, deliveries, events, notices, plans, slots, trips
 from alertd.store.tokens import Answers, Tokens
 from alertd.store.url import StoreLocation
+
+_TICK: Final = timedelta(microseconds=1)  # the resolution of a stored time
 
 
 class Store:
@@ -147,13 +149,17 @@ class Store:
         body_json: str,
         new_notices: Sequence[Notice],
         targets: Mapping[Audience, Sequence[str]],
+        *,
+        settled: bool = True,
     ) -> tuple[str, ...]:
         """Save a plan, its notices and a delivery for each channel of each notice's audience: all or nothing.
 
-        Returns the ids of the new notices. An existing notice is not queued again, whatever its channels. Raises
-        StoreError when the plan's id exists with other content.
+        Returns the ids of the new notices. An existing notice is not queued again, whatever its channels. `settled`:
+        False while the clock is in doubt. Raises StoreError when the plan's id exists with other content.
         """
-        record = PlanRecord(id=plan_id, trip_id=trip_id, made_at=made_at, kept=body_json, notices=new_notices)
+        record = PlanRecord(
+            id=plan_id, trip_id=trip_id, made_at=made_at, kept=body_json, notices=new_notices, settled=settled
+        )
         return self.record_plans([record], targets)[0]
 
     def record_plans(
@@ -170,8 +176,9 @@ class Store:
                         f"store {self.place}: plan {record.id} exists with different content; "
                         "a plan never changes: give the new one its own id"
                     )
+            made_at = _in_order(connection, [r for r in records if r.id not in known])
             rows = {
-                r.id: {"id": r.id, "trip_id": r.trip_id, "made_at": r.made_at, "body": r.kept}
+                r.id: {"id": r.id, "trip_id": r.trip_id, "made_at": made_at[r.id], "body": r.kept}
                 for r in records
                 if r.id not in known
             }
@@ -297,6 +304,33 @@ class Store:
         query = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
         with self._database.read() as connection:
             return [_event(row) for row in connection.execute(query)]
+
+
+def _in_order(connection: Connection, new: Sequence[PlanRecord]) -> dict[str, datetime]:
+    """Return the times under which new plans are the newest of their trips, as they are by the order of recording.
+
+    A clock that was ahead has left plans of the future: without this, what they knew would count again and again. By a
+    good clock their times are corrected; by a doubted one the new plan follows the newest.
+    """
+    made_at = {r.id: r.made_at for r in new}
+    if not new:
+        return made_at
+    query = (
+        select(plans.c.trip_id, func.max(plans.c.made_at).label("newest"))
+        .where(plans.c.trip_id.in_([r.trip_id for r in new]), plans.c.made_at >= min(made_at.values()))
+        .group_by(plans.c.trip_id)
+    )
+    newest: dict[str, datetime] = {row.trip_id: row.newest for row in connection.execute(query)}
+    for r in new:
+        last = newest.get(r.trip_id)
+        if last is None or last < r.made_at:
+            continue
+        if r.settled:
+            later = (plans.c.trip_id == r.trip_id) & (plans.c.made_at >= r.made_at)
+            connection.execute(update(plans).where(later).values(made_at=r.made_at - _TICK))
+        else:
+            made_at[r.id] = last + _TICK
+    return made_at
 
 
 def _insert_notices(

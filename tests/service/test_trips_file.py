@@ -168,7 +168,7 @@ def test_a_row_that_is_gone_is_cancelled_and_reported_once(
     assert stored(store).keys() == {"T-1"}
     (text,) = gone(store)
     assert "T-2 are CANCELLED" in text
-    Draft202012Validator(json.loads(SCHEMA.read_text(encoding="utf-8"))).validate(json.loads(to_office(store)[-1].body))
+    Draft202012Validator(strict_event_schema()).validate(json.loads(to_office(store)[-1].body))
     trips.write_text(HEAD + row("T-1") + row("T-2"), encoding="utf-8")
     load_trip_file(planning, store, before + timedelta(minutes=15))
     assert stored(store).keys() == {"T-1", "T-2"}, "a row that returns is a trip again"

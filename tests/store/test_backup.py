@@ -92,3 +92,24 @@ def test_what_cannot_be_copied_is_told_with_the_mend(tmp_path: Path, postgres: P
     Store(tmp_path / "a.db").close()
     with pytest.raises(StoreError, match=r"cannot be written \(No such file or directory\); name a writable folder"):
         back_up(tmp_path / "a.db", tmp_path / "nowhere" / "copy.db")
+
+
+def test_damaged_pages_are_one_line_and_a_backup_restores(tmp_path: Path, noon: datetime) -> None:
+    """The steps of the guide: stop, move the file away, copy the backup to its place, start."""
+    place, backup = tmp_path / "alertd.db", tmp_path / "backup.db"
+    with Store(place) as store:
+        for n in range(200):
+            store.put_trip(StoredTrip(id=f"trip-{n}", body="b" * 300, created_at=noon))
+        before = store.trips()
+    back_up(place, backup)
+    content = bytearray(place.read_bytes())
+    for page in range(4096, len(content), 4096):
+        content[page : page + 64] = b"\xff" * 64
+    place.write_bytes(bytes(content))
+    with pytest.raises(StoreError, match="restore the last backup") as caught, Store(place) as store:
+        store.trips()
+    assert "\n" not in str(caught.value)
+    place.rename(tmp_path / "damaged.db")
+    backup.rename(place)
+    with Store(place) as store:
+        assert store.trips() == before

@@ -68,12 +68,27 @@ def test_a_plan_never_changes(store: Store, noon: datetime) -> None:
         store.record_plan("plan-1", "trip-1", noon, '{"n":2}', [], {})
 
 
-def test_latest_plan_goes_by_the_time_it_was_made(store: Store, noon: datetime) -> None:
-    store.record_plan("plan-b", "trip-1", noon + timedelta(hours=1), "{}", [], {})
-    store.record_plan("plan-a", "trip-1", noon, "{}", [], {})
+def test_latest_plan_is_the_last_recorded(store: Store, noon: datetime) -> None:
+    """A clock that was ahead by three years leaves a plan of the future, which must not hide the later ones."""
+    ahead, later = noon + timedelta(days=1096), noon + timedelta(minutes=30)
+    store.record_plan("plan-a", "trip-1", noon, "{}", [], FLEET)
+    store.record_plan("plan-b", "trip-1", ahead, "{}", [], FLEET, settled=False)
+    store.record_plan("plan-c", "trip-1", later, "{}", [], FLEET)
+    latest = store.latest_plan("trip-1")
+    assert latest is not None
+    assert (latest.id, latest.made_at) == ("plan-c", later)
+    assert [row[0] for row in store.plans_made(noon, ahead)] == ["plan-a", "plan-b", "plan-c"]
+
+
+def test_clock_that_is_back_gives_no_old_plan_times(store: Store, noon: datetime) -> None:
+    """By a doubted clock the new plan follows the newest, so that no record is taken for one of three years ago."""
+    back = noon - timedelta(days=1096)
+    store.record_plan("plan-a", "trip-1", noon, "{}", [], FLEET)
+    store.record_plan("plan-b", "trip-1", back, "{}", [], FLEET, settled=False)
     latest = store.latest_plan("trip-1")
     assert latest is not None
     assert latest.id == "plan-b"
+    assert store.plans_made(back, noon) == []
 
 
 def test_one_brief_a_fleet_and_local_date(store: Store, noon: datetime, make_notice: Callable[..., Notice]) -> None:

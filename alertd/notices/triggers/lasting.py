@@ -10,6 +10,8 @@ def has_lasted(
     since: datetime | None, since_forecast: datetime | None, plan: Plan, now_utc: datetime, policy: Policy
 ) -> bool:
     """Whether it has been milder for the policy's time. since_forecast: the first forecast on which it was milder."""
+    if not policy.may_ease:
+        return False
     if not policy.ease_after:
         return True
     if since is None or since_forecast is None:

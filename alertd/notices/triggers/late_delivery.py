@@ -96,7 +96,7 @@ def delivery_notices(
     if _is_incomplete(plan) or not (fallen.rank < sent.status.rank or less_late):
         return (), replace(sent, milder_since=None, milder_on=None)
     if not has_lasted(sent.milder_since, sent.milder_on, plan, now_utc, policy):
-        if sent.milder_since is None:
+        if sent.milder_since is None and policy.may_ease:
             return (), replace(sent, milder_since=now_utc, milder_on=forecast_at(plan))
         return (), sent
     return _send(plan, x, fallen, sent, NoticeKind.EASED, now_utc)

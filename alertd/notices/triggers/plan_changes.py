@@ -143,9 +143,7 @@ def plan_notices(
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     no_more = (*milder, *less_icy, *over, *less_windy)
     if not news and not sent:
-        return (), tuple(
-            _with_milder_since(b, (*milder, *less_icy, *over, *less_windy), plan, now_utc) for b in everything
-        )
+        return (), tuple(_with_milder_since(b, no_more, plan, now_utc, policy) for b in everything)
     kind = NoticeKind.PLAN if before is None else NoticeKind.EASED
     if before is not None and (icy or wintry or windy or closed or not news or asks_worse(plan, changed, stretch_rows)):
         kind = NoticeKind.WORSE
@@ -170,7 +168,7 @@ def plan_notices(
         *surfaces.rows_after(plan, surface_rows, icy, thawed),
         *wind.rows_after(wind_rows, windy, wind_ended),
     )
-    rows = (replace(_with_milder_since(x, no_more, plan, now_utc), turn=turn) for x in rows_after)
+    rows = (replace(_with_milder_since(x, no_more, plan, now_utc, policy), turn=turn) for x in rows_after)
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
 
 
@@ -314,11 +312,16 @@ def _has_lasted(fact: SentFact, plan: Plan, now_utc: datetime, policy: Policy) -
     return has_lasted(fact.milder_since, fact.milder_on, plan, now_utc, policy)
 
 
-def _with_milder_since(fact: SentFact, milder: Sequence[SentFact], plan: Plan, now_utc: datetime) -> SentFact:
-    """Return the row with the time since when the plan has been milder; a worse or partial plan restarts it."""
+def _with_milder_since(
+    fact: SentFact, milder: Sequence[SentFact], plan: Plan, now_utc: datetime, policy: Policy
+) -> SentFact:
+    """Return the row with the time since when the plan has been milder; a worse or partial plan restarts it.
+
+    It does not begin by a doubted clock.
+    """
     if fact not in milder:
         return replace(fact, milder_since=None, milder_on=None)
-    if fact.milder_since is not None:
+    if fact.milder_since is not None or not policy.may_ease:
         return fact
     return replace(fact, milder_since=now_utc, milder_on=forecast_at(plan))
 

@@ -3,7 +3,7 @@
 import logging
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -45,7 +45,8 @@ class _Decided:
 class PlanRecorder:
     """The state of one cycle while its plans are recorded. `record` takes each group of trips as it is planned.
 
-    sent: what was sent about each trip before, by trip id. made: the plans as computed; active: as shown to people.
+    sent: what was sent about each trip before, by trip id. may_ease: returns False while the clock is in doubt; relief
+    then waits. made: the plans as computed; active: as shown to people.
     """
 
     planner: Planner
@@ -54,6 +55,7 @@ class PlanRecorder:
     reports: Reports
     sent: SentStates
     notified_at: defaultdict[str, list[datetime]]
+    may_ease: Callable[[], bool] = lambda: True
     made: list[Plan] = field(default_factory=list)
     active: dict[str, ActiveTrip] = field(default_factory=dict)
     failed: list[NotPlanned] = field(default_factory=list)
@@ -81,13 +83,14 @@ class PlanRecorder:
     def _decide(self, plan: Plan) -> _Decided:
         """The notices that a plan asks for, and its record."""
         settings, planner, now_utc = self.planner.settings, self.planner, self.now_utc
+        policy = replace(settings.notices, may_ease=self.may_ease())
         translators = settings.languages.translators_for(plan.language, plan.lands)
         before = self.sent.get(plan.trip_id)
-        known = None if before is None else facts_from_plain(before["said"])
+        known = None if before is None else _not_ahead(facts_from_plain(before["said"]), now_utc)
         notified = self.notified_at[plan.driver or plan.trip_id]
-        notices, facts = plan_notices(plan, known, now_utc, settings.notices, notified, translators)
+        notices, facts = plan_notices(plan, known, now_utc, policy, notified, translators)
         delivery = delivery_from_plain(None if before is None else before.get("delivery"))
-        events, delivery = delivery_notices(plan, delivery, now_utc, settings.notices)
+        events, delivery = delivery_notices(plan, delivery, now_utc, policy)
         kept = packed_text(plan_text(plan), canonical(facts_to_plain(facts)), canonical(delivery_to_plain(delivery)))
         record = PlanRecord(
             id=plan.id,
@@ -95,6 +98,7 @@ class PlanRecorder:
             made_at=now_utc,
             kept=kept,
             notices=(*with_link(notices, planner.links.message_link(plan, now_utc)), *events),
+            settled=policy.may_ease,
         )
         return _Decided(plan=plan, record=record, facts=facts)
 
@@ -146,6 +150,18 @@ def _apart(
         drivers.add(whose(trip))
     if part:
         yield part
+
+
+def _not_ahead(facts: tuple[SentFact, ...], now_utc: datetime) -> tuple[SentFact, ...]:
+    """Return the facts without times of the future, which a clock that was ahead left."""
+    return tuple(
+        replace(
+            one,
+            sent_at=None if one.sent_at is None else min(one.sent_at, now_utc),
+            milder_since=None if one.milder_since is None or one.milder_since > now_utc else one.milder_since,
+        )
+        for one in facts
+    )
 
 
 def _by_position(plan: Plan, reports: Reports) -> bool:

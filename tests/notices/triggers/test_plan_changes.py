@@ -403,3 +403,25 @@ def test_relief_of_one_source_lasts_longer(saying: Saying, providers: tuple[str,
             eased = hour
             break
     assert eased == 0.25 + expected_h
+
+
+def test_no_relief_and_no_time_of_it_while_the_clock_is_in_doubt(saying: Saying) -> None:
+    """Relief is timed by the clock; while that is in doubt, the row keeps the time it has and begins none."""
+    (note,) = saying(CHAIN).sources
+
+    def seen(larch: Any, hour: float) -> Plan:
+        return replace(saying(larch), sources=(replace(note, issued_at=at_hour(hour)),))
+
+    sure = replace(IMMEDIATE_POLICY, ease_after=timedelta(hours=1), ease_alone_after=timedelta(hours=2))
+    talk = Talk(sure)
+    talk.hear(seen(CHAIN, 0.0), at_hour(0))
+    talk.policy = replace(sure, may_ease=False)
+    talk.hear(seen(None, 1.0), at_hour(1))
+    assert talk.facts is not None
+    assert [f.milder_since for f in talk.facts] == [None]
+    talk.policy = sure
+    talk.hear(seen(None, 2.0), at_hour(2))
+    talk.policy = replace(sure, may_ease=False)
+    assert talk.hear(seen(None, 5.0), at_hour(5)) == ()
+    talk.policy = sure
+    assert NoticeKind.EASED in {n.kind for n in talk.hear(seen(None, 5.5), at_hour(5.5))}
