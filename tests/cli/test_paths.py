@@ -10,8 +10,9 @@ from click.testing import Result
 
 import alertd as package
 from alertd.cli import paths
-from alertd.cli.paths import data_root, own_settings, searched_paths, settings_path, settings_to_read
+from alertd.cli.paths import own_settings, searched_paths, settings_path, settings_to_read
 from alertd.errors import ConfigError
+from alertd.settings.shipped import data_root
 
 ROOT = Path(__file__).resolve().parents[2]
 WRITERS = (

@@ -7,7 +7,8 @@ from pathlib import Path
 import click
 
 from alertd.cli.checking.finding import Finding
-from alertd.cli.paths import data_root, searched_paths
+from alertd.cli.paths import searched_paths
+from alertd.settings.shipped import data_root
 
 
 def show_findings(findings: Sequence[Finding], *, verbose: bool) -> None:
