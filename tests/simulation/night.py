@@ -43,6 +43,7 @@ from sim_world import (
     Violation,
     World,
 )
+from sim_world import Receiver as Receiver  # the controls break it
 
 from alertd.errors import LeadershipLost, StoreError
 from alertd.notices.model import Audience

@@ -54,3 +54,45 @@ def test_control_a_lost_notice_is_noticed(world_parts: Any, monkeypatch: pytest.
     monkeypatch.setattr(night, "check_decided", forgetful)
     with pytest.raises(night.Violation, match="no delivery"):
         night.simulate(1, *world_parts)
+
+
+@pytest.mark.slow
+def test_control_a_mark_without_delivery_is_noticed(world_parts: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    async def swallow(self: Any, outgoing: Any, now_epoch_s: float) -> None:
+        return None
+
+    monkeypatch.setattr(night.Receiver, "send", swallow)
+    with pytest.raises(night.Violation, match="never reached"):
+        night.simulate(1, *world_parts)
+
+
+@pytest.mark.slow
+def test_control_other_bytes_are_noticed(world_parts: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    send, n = night.Receiver.send, iter(range(10**6))
+
+    async def changed(self: Any, outgoing: Any, now_epoch_s: float) -> None:
+        await send(self, outgoing, now_epoch_s)
+        id_, notice, trip, body = self.got[-1]
+        self.got[-1] = (id_, notice, trip, body + b"%d" % next(n))
+        self.got.append((*self.got[-1][:3], body))
+
+    monkeypatch.setattr(night.Receiver, "send", changed)
+    with pytest.raises(night.Violation, match="other bytes"):
+        night.simulate(1, *world_parts)
+
+
+@pytest.mark.slow
+def test_control_an_outbox_out_of_order_is_noticed(world_parts: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Without the rule that an older waiting delivery of the trip goes first, a seed fails."""
+    from sqlalchemy import false
+
+    monkeypatch.setattr("alertd.store.outbox._has_older_waiting", lambda now: false())
+    assert any("after a later one" in _violation(seed, world_parts) for seed in range(1, 14))
+
+
+def _violation(seed: int, world_parts: Any) -> str:
+    try:
+        night.simulate(seed, *world_parts)
+    except night.Violation as exc:
+        return str(exc)
+    return ""
