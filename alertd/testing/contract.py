@@ -47,7 +47,7 @@ def breaking(released: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
             found.append(f"{place}: was {was}, and is {new}")
     for place, new in now.items():
         added_to_known = place not in released and any(place.startswith(p) for p in _requests(released))
-        if added_to_known and new.endswith(_REQUIRED):
+        if added_to_known and new.endswith(_REQUIRED) and not _is_inside_new(place, released, now):
             found.append(f"{place}: is new and required")
     return found
 
@@ -55,6 +55,16 @@ def breaking(released: Mapping[str, str], now: Mapping[str, str]) -> list[str]:
 def _requests(contract: Mapping[str, str]) -> set[str]:
     """The requests of known operations: a new required field in one breaks its callers."""
     return {" ".join(place.split(" ")[:3]) + " " for place in contract if place.startswith("in ")}
+
+
+def _is_inside_new(place: str, released: Mapping[str, str], now: Mapping[str, str]) -> bool:
+    """Whether a field belongs to a new object that a client may leave out."""
+    holder = place.rpartition(".")[0].removesuffix("[]")
+    return (
+        holder in now
+        and (not now[holder].endswith(_REQUIRED) or _is_inside_new(holder, released, now))
+        and (holder not in released)
+    )
 
 
 def _compatible(place: str, was: str, new: str) -> bool:

@@ -28,7 +28,7 @@ from alertd.plan.params import PlanParams
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Summit
 from alertd.service.channel_alarms import _notice as delivery_alarm
-from alertd.service.cycle import _not_planned
+from alertd.service.recording.plan_recorder import not_planned_notice
 from alertd.testing.factories import (
     IMMEDIATE_POLICY,
     at_hour,
@@ -81,7 +81,7 @@ def sample_bodies() -> dict[str, dict[str, Any]]:
         *sent,
         *delivery,
         digest,
-        _not_planned("T-1042", "A. Driver", "no forecast reaches its road", now),
+        not_planned_notice("T-1042", "A. Driver", "no forecast reaches its road", now),
         *missing_forecast_notice(FLEET, [replace(plan, partial=True)], now),
         office_notice("fleet.trips_file", ("sample",), words, timedelta(hours=24), now, file="trips.csv", rows=rows),
         delivery_alarm(

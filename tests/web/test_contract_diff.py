@@ -63,11 +63,16 @@ def test_additions_and_a_new_version_are_no_break() -> None:
         schema(d, "Trip")["properties"]["load"] = {"type": "string"}
         schema(d, "TripRequest")["properties"]["load"] = {"type": "string"}
 
+    def new_object(d: dict[str, Any]) -> None:
+        inner = {"type": "object", "properties": {"kg": {"type": "number"}}, "required": ["kg"]}
+        schema(d, "TripRequest")["properties"]["loads"] = {"type": "array", "items": inner}
+
     def version(d: dict[str, Any]) -> None:
         del d["paths"]["/v1/score"]
         d["info"]["x-contract-version"] += 1
 
     assert changed(field) == []
+    assert changed(new_object) == []
     assert changed(version) == []
 
 
