@@ -52,8 +52,9 @@ def sleeps(days: DaysNote | None) -> str:
     if days is None:
         return "no night needed"
     rests = [r for r in days.rests if r.kind not in BREAK_KINDS]
+    name = {r.place: "a place to find" if r.room == "unlisted" else r.place for r in rests}
     return "; ".join(
-        f"{'a place to find' if r.room == 'unlisted' else r.place}, mile {to_miles(r.distance_m):.0f}, {when(r.begins_at, r.zone)} to {when(r.ends_at, r.zone)}"
+        f"{name[r.place]}, mile {to_miles(r.distance_m):.0f}, {when(r.begins_at, r.zone)} to {when(r.ends_at, r.zone)}"
         + (f", {r.wait_s / 3600.0:g} h of it to wait" if r.wait_s else "")
         for r in rests
     ) or "no night needed"  # fmt: skip

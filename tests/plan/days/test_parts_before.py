@@ -32,7 +32,8 @@ def road(hours: float) -> RoadTable:
 def ahead(text: str, hours: float) -> tuple[list[tuple[Stand, int]], tuple[Spell, ...]]:
     """The stands of the best plan for so many hours of road after the spells of `text`, and all spells."""
     before = day(text)
-    found = RestSearch(table=road(hours), law=LAW, state=state_of(FRESH, US, START, before)).best()
+    state = state_of(FRESH, US, START, before)
+    found = RestSearch(table=road(hours), law=LAW, state=state).best()
     assert found is not None
     spells, at_s, at_m, place = list(before), before[-1].end_s, before[-1].end_m, 0
     for stand in (*found.stands, None):
@@ -52,8 +53,8 @@ def ahead(text: str, hours: float) -> tuple[list[tuple[Stand, int]], tuple[Spell
 @pytest.mark.parametrize(
     ("text", "hours", "slept"),
     [
-        # 7 h in the berth after 8 h of driving. 3 h of driving are left; then 3 h complete the rest, and from the end of
-        # the berth 8 h more are free: 3 + 3 + 8 h of road take one stand of 3 h instead of a rest of 10 h.
+        # 7 h in the berth after 8 h of driving: 3 h of driving are left. Then 3 h complete the rest, and 11 - 3 = 8 h
+        # more are free. 11 h of road take one stand of 3 h instead of a rest of 10 h.
         ("D8 O7", 11.0, 180),
         ("D7 O8", 10.0, 120),  # 8 and 2: 4 h, 2 h, then 11 - 4 = 7 h, of which 6 are needed
         ("D5 O5 D1", 10.0, 420),  # FMCSA, question 6: 5 h off duty, completed by 7 h in the berth
