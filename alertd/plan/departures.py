@@ -280,12 +280,25 @@ def _within_hours(spells: tuple[Spell, ...], used: HoursUsed, rules: HoursRules,
 
 
 def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -> tuple[Spell, ...]:
-    """Driving and standing of a way, in few spells."""
+    """Driving and standing of a way, in few spells. Planned stands are among them."""
     at_m, remove_s = views.places.at_m, views.params.remove_s
+    stands = views.hourly_need.stands
     spells: list[Spell] = []
     now_s, here_m = 0.0, 0.0
 
     def until(duty: Duty, end_s: float, end_m: float) -> None:
+        nonlocal now_s, here_m
+        if duty is Duty.DRIVING:
+            met = np.flatnonzero((stands.at_m >= here_m) & (stands.at_m < end_m))
+            rolls_s, rolls_m, from_m = end_s - now_s - stands.takes_s[met].sum(), end_m - here_m, here_m
+            for n in met.tolist():
+                to_m, takes_s = float(stands.at_m[n]), float(stands.takes_s[n])
+                roll(Duty.DRIVING, now_s + rolls_s * (to_m - from_m) / rolls_m, to_m)
+                roll(Duty.ON_DUTY if stands.on_duty[n] else Duty.OFF, now_s + takes_s, to_m)
+                from_m = to_m
+        roll(duty, end_s, end_m)
+
+    def roll(duty: Duty, end_s: float, end_m: float) -> None:
         nonlocal now_s, here_m
         if end_s > now_s:
             spells.append(Spell(duty=duty, start_s=now_s, end_s=end_s, start_m=here_m, end_m=end_m))

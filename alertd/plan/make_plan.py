@@ -19,7 +19,7 @@ from alertd.plan.controls.overlay import belief_frac, with_posted
 from alertd.plan.controls.placement import PostedOnRoute
 from alertd.plan.controls.road_seen import SeenNotes, SeenOnRoute, seen_notes
 from alertd.plan.days.choices import Leaving
-from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, plan_days
+from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, one_day_stands, plan_days
 from alertd.plan.days.notes import days_hours_note, since_last_rest
 from alertd.plan.days.outlook import UNLIKELY, is_beyond
 from alertd.plan.days.place_rests import DaysAsk, DaysSolution
@@ -402,13 +402,19 @@ def _fix(trip: TripInput, now_utc: datetime, params: PlanParams) -> PositionFix 
 def _compared(
     trip: TripInput, went: RemainingDrive, wind: WindHours | None, now_utc: datetime, params: PlanParams
 ) -> tuple[Departure, ...]:
-    """Other departures, where the truck has not left."""
-    if params.compare_h <= 0.0 or trip.fix is not None or trip.chains is not None or went.days is not None:
+    """Other departures, where the truck has not left and spends no night on the way; with its stops and breaks."""
+    if params.compare_h <= 0.0 or trip.fix is not None or trip.chains is not None:
         return ()
-    reasons = HoldReasons(closures=trip.closures, wind=wind)
-    return compare_departures(
-        went.solution.encounter.hourly_need, went.remaining.depart_at, now_utc, trip.used, params, reasons
-    )
+    reasons, depart_at = HoldReasons(closures=trip.closures, wind=wind), went.remaining.depart_at
+    hourly_need = went.solution.encounter.hourly_need
+    if went.days is None:
+        return compare_departures(hourly_need, depart_at, now_utc, trip.used, params, reasons)
+    one_day = one_day_stands(went.days)
+    if one_day is None:
+        return ()
+    stands, first = one_day
+    found = compare_departures(replace(hourly_need, stands=stands), depart_at, now_utc, trip.used, params, reasons)
+    return tuple(d for d in found if d.depart_at == depart_at or d.depart_at >= first)
 
 
 def _advice(stretches: tuple[Stretch, ...], *, partial: bool, winter: bool) -> Advice:

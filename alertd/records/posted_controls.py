@@ -4,7 +4,6 @@ Planning uses the events when a feed does not answer; scoring uses them later.
 """
 
 import asyncio
-import json
 import logging
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -28,7 +27,6 @@ from alertd.records.posted_events import (
     control_digest,
     control_id,
     end_id,
-    plain_request,
 )
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.http.client import HttpClient
@@ -181,7 +179,8 @@ def save_posted(store: "Store", request: PostedRequest, control: PostedControl, 
     if CONTROLS.save(store, FirstSeen(key=key, feed="", control=control, request=request), now_utc):
         return True
     known = store.event(control_id(key))
-    if known is None or json.loads(known.body).get("request") != plain_request(request):
+    # As values, not as text: an older version did not store every field.
+    if known is None or request not in [x.value.request for x in CONTROLS.decode([known])]:
         raise IdConflict(f"posted control {request.id} is there with another content; take it back and give a new id")
     CONFIRMATIONS.save(store, key, now_utc)
     return False

@@ -38,7 +38,7 @@ from alertd.service.scheduled_notices import ActiveTrip
 from alertd.service.trip_import.import_file import TripsImport, import_trips_file
 from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.trips import TripRequest, parse_trip
-from alertd.store.rows import Slot, StoredTrip
+from alertd.store.rows import Slot
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -57,11 +57,6 @@ class CycleOutcome:
     new_notices: tuple[str, ...]
     active: tuple[ActiveTrip, ...] = ()
     unread: tuple[tuple[str, str], ...] = ()  # (file, reason) of a trips file that could not be read
-
-
-def save_trip(store: Store, trip: TripRequest, now_utc: datetime, *, replace: bool = False) -> bool:
-    """Save a trip as given; returns whether anything changed. Raises StoreError when its id is in use."""
-    return store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc), replace=replace)
 
 
 def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[tuple[str, str], ...]:

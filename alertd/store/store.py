@@ -1,5 +1,6 @@
 """The store: trips, plans and notices; the outbox is filled in the transaction that records a notice."""
 
+import operator
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from types import TracebackType
@@ -57,8 +58,12 @@ class Store:
         """Return this process as a candidate for leader: from then on it may write only while it leads."""
         return Candidate(self._database, owner, lease_s=lease_s)
 
-    def put_trip(self, trip: StoredTrip, *, replace: bool = False) -> bool:
+    def put_trip(
+        self, trip: StoredTrip, *, replace: bool = False, same: Callable[[str, str], bool] = operator.eq
+    ) -> bool:
         """Save a trip. Returns whether anything changed: the same trip again changes nothing.
+
+        same: whether two bodies, the stored one first, are one trip.
 
         Raises StoreError when the id exists with other content, unless `replace`.
         """
@@ -73,7 +78,7 @@ class Store:
             if known is None:
                 connection.execute(insert(trips).values(**values))
                 return True
-            if (known.body, known.cancelled) == (trip.body, trip.cancelled):
+            if known.cancelled == trip.cancelled and same(known.body, trip.body):
                 return False
             if not replace:
                 raise StoreError(

@@ -61,7 +61,8 @@ async def a_day(folder: Path, faults: Sequence[Any], every: timedelta) -> list[R
     from alertd.plan.model.stretches import Advice
     from alertd.planning.planner import Planner, open_weather_sources
     from alertd.planning.replays.response_recorder import record_response
-    from alertd.service.cycle import run_cycle, save_trip
+    from alertd.service.cycle import run_cycle
+    from alertd.service.trip_import.save_trip import save_trip
     from alertd.settings.read import read_settings
     from alertd.settings.reference_data import load_reference_data
     from alertd.sources.files.trips import parse_trip

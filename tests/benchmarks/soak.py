@@ -35,7 +35,7 @@ async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_
     from alertd.delivery.worker import DeliveryWorker
     from alertd.notices.model import Audience
     from alertd.planning.planner import create_planner
-    from alertd.service.cycle import save_trip
+    from alertd.service.trip_import.save_trip import save_trip
     from alertd.settings.read import read_settings
     from alertd.sources.files.trips import parse_trip
     from alertd.store.store import Store

@@ -12,7 +12,7 @@ from click.testing import Result
 
 from alertd.clock import system_clock
 from alertd.records.driver_reports import save_report
-from alertd.service.cycle import save_trip
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.sources.files.trips import parse_trip
 from alertd.sources.requests.driver_reports import parse_report
 from alertd.store.store import Store

@@ -9,7 +9,7 @@ from click.testing import Result
 
 from alertd.clock import system_clock
 from alertd.records.driver_reports import load_reports
-from alertd.service.cycle import save_trip
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.sources.files.trips import parse_trip
 from alertd.store.store import Store
 

@@ -21,7 +21,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.signed_links import BOARD, DRIVER, LONGEST, VALID_AFTER_TRIP, LinkClaims, SignedLinks, Subjects
 from alertd.road.road_class import RoadClass
-from alertd.service.cycle import save_trip
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.sources.files.trips import TripRequest
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_weather
 

@@ -21,7 +21,8 @@ from alertd.planning.replays.response_recorder import recording
 from alertd.planning.stations import StationObserver, gather_observations
 from alertd.records.observations import save_observations
 from alertd.route.model import Route
-from alertd.service.cycle import run_cycle, save_trip
+from alertd.service.cycle import run_cycle
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.client import HttpClient

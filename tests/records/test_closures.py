@@ -16,13 +16,14 @@ from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replays.replay import replay
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
-from alertd.records.closures import active_closures, save_closure, withdraw
+from alertd.records.closures import IdConflict, active_closures, save_closure, withdraw
 from alertd.route.model import Route
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.requests.closures import parse_closure
 from alertd.store.archive import Archive
+from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
@@ -186,3 +187,13 @@ async def test_cycle_holds_for_a_closure_until_withdrawn_and_replays(
         assert "EASED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
         again = await replay(archive, plan.id)
         assert plan_json(again.plan) == plan_json(plan)
+
+
+def test_a_closure_of_an_older_version_is_the_same(store: Store, closure: dict[str, Any], morning: datetime) -> None:
+    # An older version stored only the fields that it knew; the new ones have their defaults.
+    body = json.dumps({k: v for k, v in closure.items() if k != "ends_at"})
+    parsed = parse_closure(json.loads(body), "test")
+    store.put_event(StoredEvent(id="closure_C-1", trip_id="", kind="closure", at=morning, body=body))
+    assert not save_closure(store, parsed, morning)
+    with pytest.raises(IdConflict):
+        save_closure(store, parse_closure(closure, "test"), morning)

@@ -14,6 +14,7 @@ from alertd.notices.model import Audience, Notice
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources
 from alertd.service.cycle import due_trips, load_trip_file, run_cycle
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.store.rows import StoredTrip
@@ -224,3 +225,27 @@ def test_a_truck_under_way_or_kept_by_setting_stays(
     assert "T-3" in stored(store)
     (text,) = gone(store)
     assert "T-3 are still planned" in text
+
+
+def without_defaults(store: Store) -> dict[str, str]:
+    """Store each trip as a version wrote it that knew only the fields that are given; returns the bodies."""
+    for trip in store.trips():
+        known = json.loads(trip.body)
+        store.put_trip(
+            replace(trip, body=json.dumps({k: known[k] for k in ("id", "route", "rig", "driver", "depart")})),
+            replace=True,
+        )
+    return {t.id: t.body for t in store.trips()}
+
+
+def test_a_trip_of_an_older_version_is_no_change(
+    planning: Planner, store: Store, trips: Path, clock: ManualClock
+) -> None:
+    trips.write_text(HEAD + row("T-1") + row("T-2"), encoding="utf-8")
+    load_trip_file(planning, store, clock())
+    older = without_defaults(store)
+    load_trip_file(planning, store, clock())
+    assert {t.id: t.body for t in store.trips()} == older
+    (same,) = [t for t in due_trips(store, clock(), timedelta(days=2)) if t.id == "T-1"]
+    assert not save_trip(store, same, clock())
+    assert save_trip(store, same.model_copy(update={"stops": [], "driver": "Bo"}), clock(), replace=True)

@@ -48,8 +48,8 @@ from sim_world import Receiver as Receiver  # the controls break it
 from alertd.errors import LeadershipLost, StoreError
 from alertd.notices.model import Audience
 from alertd.records.driver_reports import save_report
-from alertd.service.cycle import save_trip
 from alertd.service.dead_letters import reopen
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.trips import parse_trip

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import AsyncIterator, Callable, Iterator
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from http import HTTPStatus
 from pathlib import Path
@@ -121,6 +122,17 @@ async def test_other_content_under_a_known_id_is_409_with_no_change(api: Api, st
     before = store.trip("T-1")
     assert "give a new id" in problem(await api.post(driver="Bo"), 409)["detail"]
     assert store.trip("T-1") == before
+
+
+async def test_a_trip_of_an_older_version_posted_again_is_200(api: Api, store: Store) -> None:
+    # An older version stored only the fields that it knew; the new ones have their defaults.
+    await api.post()
+    stored = store.trip("T-1")
+    assert stored is not None
+    known = json.loads(stored.body)
+    store.put_trip(replace(stored, body=json.dumps({k: known[k] for k in TRIP})), replace=True)
+    assert (await api.post()).status_code == 200
+    problem(await api.post(drive_hours_used=2), 409)
 
 
 async def test_cancelled_trip_is_not_listed_and_its_id_not_reused(api: Api) -> None:

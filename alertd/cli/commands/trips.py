@@ -56,11 +56,11 @@ def list_trips(config: str | None, as_json: bool) -> None:
 @json_option
 def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: str | None, as_json: bool) -> None:
     """Register the trip ID; a running daemon plans it at its next cycle."""
+    from alertd.service.trip_import.save_trip import is_same, save_trip
     from alertd.settings.reference_data import load_reference_data
     from alertd.settings.route_zones import RouteZones
     from alertd.sources.files.tables.local_times import foreign_offset
     from alertd.sources.files.trips import complete_row, parse_trip
-    from alertd.store.rows import StoredTrip
 
     settings, now = own_settings(config), system_clock()
     zones = RouteZones(settings.places.routes)
@@ -73,10 +73,10 @@ def add(trip_id: str, route: str, rig: str, depart: str, driver: str, config: st
     reference.rig(trip.rig, "trips add")
     with daemon_store(settings) as store:
         known = store.trip(trip.id)
-        if known is not None and (known.cancelled or known.body != trip.model_dump_json()):
+        if known is not None and (known.cancelled or not is_same(known.body, trip)):
             state = "was cancelled" if known.cancelled else "is there with another content"
             raise InputError("trips add", "ID", f"{trip.id} {state}", "give a new id")
-        store.put_trip(StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now))
+        save_trip(store, trip, now)
     zone = zones(trip.route, at_end=False)
     if zone and foreign_offset(trip.depart_at, zone):
         here = trip.depart_at.astimezone(zone).isoformat(timespec="minutes")

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Final
 
 from alertd.plan.hours.laws import Duty, HoursRules
-from alertd.plan.hours.legal import WEEK_S, OffDuty, daily_rests, next_week_s, weekly_rests
+from alertd.plan.hours.legal import WEEK_S, OffDuty, daily_rests, next_week_s, split_pairs, split_parts, weekly_rests
 from alertd.plan.hours.limits import HoursUsed, Spell
 from alertd.units import HOUR_S
 
@@ -55,6 +55,8 @@ class DutyState:
     began: the start of the duty day, in minutes after the departure, zero or less. short_rests: short rests left.
     long_days: longer days left. week_began: end of the last weekly rest, like `began`. reduced: reduced ones left.
     week_turns: minutes to the next calendar week.
+    part: the first part of a rest in two parts that was taken, 0 for none; completes: the part that completes it.
+    part_ended: its end, like `began`; driven_since: driving since then. part_counts: it still counts in `began`.
     """
 
     driven: int = 0
@@ -67,6 +69,11 @@ class DutyState:
     week_began: int = 0
     reduced: int = 0
     week_turns: int = NEVER
+    part: int = 0
+    completes: int = 0
+    part_ended: int = 0
+    driven_since: int = 0
+    part_counts: bool = False
 
 
 def day_law(laws: Sequence[HoursRules], used: HoursUsed, *, reserve: int = 0) -> DayLaw:
@@ -143,6 +150,11 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
         worked_s = max(-began_s, driven_s)
     else:
         began_s = since_s
+    pairs, parts = split_pairs(later, law), split_parts(later, law)
+    if pairs:  # all counts from the end of the first part, and the second part does not
+        first, second = pairs[-1]
+        later = [x for x in later if x.start_s >= first.end_s - 1.0]
+        since_s, began_s, driven_s, worked_s = first.end_s, first.end_s + second.length_s, 0.0, 0.0
     rolled_s = sum(x.length_s for x in later if x.duty is Duty.DRIVING)
     worked_s += sum(x.length_s for x in later if x.duty is not Duty.OFF)
     break_s = (
@@ -169,6 +181,19 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
     def minutes(seconds: float) -> int:
         return -int(-seconds // 60.0)
 
+    part: dict[str, int] = {}
+    if parts and law.split_h is not None:
+        last, (long_h, short_h) = parts[-1], law.split_h
+        least_h = short_h if last.length_s >= long_h * HOUR_S else long_h
+        part = {
+            "part": int(last.length_s // 60.0),
+            "completes": max(minutes(law.split_total_h * HOUR_S - last.length_s), round(60.0 * least_h)),
+            "part_ended": -minutes(until_s - last.end_s),
+            "driven_since": minutes(
+                sum(x.length_s for x in later if x.duty is Duty.DRIVING and x.start_s >= last.end_s - 1.0)
+            ),
+            "part_counts": not (pairs and pairs[-1][1] == last),
+        }
     return DutyState(
         driven=minutes(driven_s + rolled_s),
         began=-minutes(until_s - began_s),
@@ -180,6 +205,7 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
         week_began=-minutes(until_s - weekly_s),
         reduced=int(reduced and law.reduced_weekly_rest_h is not None),
         week_turns=NEVER if law.week_drive_h is None else int(_week_turns_s(depart_at, until_s) // 60.0),
+        **part,
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.choices import Leaving, choices_of
-from alertd.plan.days.labels import Window
+from alertd.plan.days.labels import Stand, Window
 from alertd.plan.days.notes import not_given, not_placed, place_if_chained, rest_notes
 from alertd.plan.days.outlook import forecast_end, outlook_notes
 from alertd.plan.days.place_rests import (
@@ -21,11 +21,13 @@ from alertd.plan.days.place_rests import (
     needs_rest,
     solve_with_rests,
 )
+from alertd.plan.days.stand_rules import NIGHTS
 from alertd.plan.days.stop_notes import stop_notes
 from alertd.plan.days.trip_stops import AT_END_M
 from alertd.plan.model.alternatives import ArrivalPair
 from alertd.plan.model.days import DaysNote, DeliveryNote, DeliveryWindow
 from alertd.plan.model.stretches import Stretch
+from alertd.plan.road_ahead.stands import Stands, stands_of
 from alertd.units import to_miles
 
 
@@ -85,6 +87,26 @@ def days_note(
         legal_if_chained=not found.over and not found.over_if_chained,
         if_chained=place_if_chained(found),
     )
+
+
+def one_day_stands(found: DaysSolution) -> tuple[Stands, datetime] | None:
+    """The stands of a trip without a night, for other departures; None with a night.
+
+    Waiting for a window to open is left out, so they hold from the time returned: who leaves earlier has to wait.
+    """
+    stands, waited = [], 0
+    first = found.ask.depart_at - timedelta(days=2)
+    if any(x.stand in NIGHTS for x in found.rests.stands):
+        return None
+    for x in found.rests.stands:
+        dwell = found.trip.table.dwells.get(x.place) if x.stand is Stand.DWELL else None
+        wait = 0 if dwell is None else max(x.minutes - dwell.service, 0)
+        if dwell is not None and found.trip.stops[x.place].stop.opens_at is not None:
+            leave_at = found.ask.depart_at + timedelta(seconds=found.ask.leave_s)
+            first = max(first, leave_at + timedelta(minutes=dwell.opens - (x.begins - waited)))
+        waited += wait
+        stands.append((found.at_m(x), 60.0 * (x.minutes - wait), dwell is not None))
+    return stands_of(stands), first
 
 
 def end_cautions(days: DaysNote | None, zone: str) -> tuple[str, ...]:

@@ -14,7 +14,7 @@ from alertd.plan.describe.stretches import place_of
 from alertd.plan.hours.laws import Duty, HoursRules, rules_for
 from alertd.plan.hours.legal import daily_rests
 from alertd.plan.hours.limits import HoursUsed, Spell, limits
-from alertd.plan.hours.notes import adverse_words
+from alertd.plan.hours.notes import adverse_words, stood_words
 from alertd.plan.model.days import START_PLACE, RestNote
 from alertd.plan.model.notes import HoursLimit, HoursNote
 from alertd.plan.params import PlanParams
@@ -172,6 +172,7 @@ def days_hours_note(found: DaysSolution, used: HoursUsed, depart_at: datetime, k
                 for x in found.over_if_chained
             ),
             "Hours of the last duty period; the rests before it are in the plan",
+            *stood_words(found.ask.before, found.trip.laws[0], float(found.solution.sections.edge_m[0])),
         ),
     )
 

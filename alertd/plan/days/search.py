@@ -92,9 +92,14 @@ class RestSearch:
         return self._end(labels, trail)
 
     def first_label(self) -> Labels:
-        """The label at the start, (1, column)."""
+        """The label at the start, (1, column). The first part of a rest in two parts may have been taken before."""
         s = self.state
-        row = [0, s.driven, s.began, s.worked, s.since_break, s.cycle, 0, s.short_rests, 0, 0, 0, s.began, 0]
+        split, driven_1, began_1, began = 0, 0, 0, s.began
+        if s.part and self.split and self.law.splits:
+            split, driven_1, began_1 = s.completes, s.driven_since, s.part_ended
+            began += s.part if s.part_counts else 0
+        row = [0, s.driven, began, s.worked, s.since_break, s.cycle, 0, s.short_rests, split, driven_1, began_1]
+        row += [s.began, 0]
         return np.asarray([[*row, s.long_days, s.week_began, s.reduced]], dtype=np.int64)
 
     def step(self, label: Labels, place: int) -> Labels | None:

@@ -2,13 +2,14 @@
 
 This is the law's own arithmetic on spells that are already placed; the search in `plan.days` has another one. A rest of
 the law's daily length starts a new period. In the United States two parts of a rest pair up (49 CFR 395.1(g)(1)(ii)):
-neither counts in the duty window, and after the second part all counts from the end of the first.
+neither counts in the duty window, and after the second part all counts from the end of the first. A part may pair
+with the one before it and the one behind it. A single part, and time off duty below 2 h, counts in the window.
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Final, NamedTuple
 
 from alertd.plan.hours.laws import Duty, HoursRules
@@ -115,8 +116,8 @@ def _in_period(
     period: Sequence[Spell], rules: HoursRules, began_s: float, before_s: tuple[float, float], rest: OffDuty | None
 ) -> list[Violation]:
     """Violations between two daily rests. before_s: driving and work of the period before the first spell."""
-    found, pairs = [], _pairs(period, rules)
-    parts = [part for pair in pairs for part in pair]
+    found, pairs = [], split_pairs(period, rules)
+    parts = tuple(dict.fromkeys(part for pair in pairs for part in pair))
     for x in (s for s in period if s.duty is Duty.DRIVING):
         from_s = max([first.end_s for first, second in pairs if second.end_s <= x.start_s + EPSILON_S] or [began_s])
         since = [s for s in period if from_s - EPSILON_S <= s.start_s and s.end_s <= x.end_s + EPSILON_S]
@@ -141,21 +142,23 @@ def _in_period(
     return found
 
 
-def _pairs(period: Sequence[Spell], rules: HoursRules) -> list[tuple[OffDuty, OffDuty]]:
-    """The parts of rests in two parts, paired in order."""
+def split_parts(period: Sequence[Spell], rules: HoursRules) -> list[OffDuty]:
+    """The runs of time off duty that are long enough for a part of a rest in two parts."""
     if rules.split_h is None:
         return []
-    long_s, short_s = (h * HOUR_S - EPSILON_S for h in rules.split_h)
-    parts = [x for x in off_duty(period) if x.length_s >= short_s]
-    pairs, n = [], 0
-    while n + 1 < len(parts):
-        first, second = parts[n], parts[n + 1]
-        enough = first.length_s + second.length_s >= rules.split_total_h * HOUR_S - EPSILON_S
-        if max(first.length_s, second.length_s) >= long_s and enough:
-            pairs.append((first, second))
-            n += 1
-        n += 1
-    return pairs
+    return [x for x in off_duty(period) if x.length_s >= rules.split_h[1] * HOUR_S - EPSILON_S]
+
+
+def split_pairs(period: Sequence[Spell], rules: HoursRules) -> list[tuple[OffDuty, OffDuty]]:
+    """The parts of rests in two parts, each with the next one where they pair up."""
+    if rules.split_h is None:
+        return []
+    long_s, total_s = (h * HOUR_S - EPSILON_S for h in (rules.split_h[0], rules.split_total_h))
+    return [
+        (first, second)
+        for first, second in pairwise(split_parts(period, rules))
+        if max(first.length_s, second.length_s) >= long_s and first.length_s + second.length_s >= total_s
+    ]
 
 
 def _in_cycle(spells: Sequence[Spell], used: HoursUsed, rules: HoursRules) -> list[Violation]:

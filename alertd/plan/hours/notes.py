@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.chain_up.stop_candidates import has_room
-from alertd.plan.hours.laws import HoursRules, later_laws, rules_for
+from alertd.plan.hours.laws import Duty, HoursRules, later_laws, rules_for
 from alertd.plan.hours.limits import (
     MAX_BREAKS,
     HoursUsed,
@@ -25,7 +25,7 @@ from alertd.plan.model.notes import BreakNote, HoursLimit, HoursNote
 from alertd.plan.params import PlanParams
 from alertd.route.model import Route
 from alertd.route.stops import RouteStop
-from alertd.units import to_miles
+from alertd.units import HOUR_S, to_miles
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -76,7 +76,10 @@ def hours_note(
         arrival_delay_s=60.0 * sum(b.minutes for b in breaks if b.at_m is not None),
         adverse_exception=adverse_words(rules, depart_at, known_at),
         known_at=known_at,
-        reasons=_reasons(planned, solution, rules, used, depart_at, ok and not late_ok),
+        reasons=(
+            *_reasons(planned, solution, rules, used, depart_at, ok and not late_ok),
+            *stood_words(before, rules, float(route.distance_m[0])),
+        ),
     )
 
 
@@ -181,6 +184,24 @@ def cautious_timeline(
         return timeline(edge_m, moving, stopped_times, before)
     ahead_s, late_s = float(solution.moving_s[-1]), road_s - sum(s for _, s in solution.stopped_times)
     return timeline(edge_m, moving * max(late_s / max(ahead_s, 1.0), 1.0), stopped_times, before)
+
+
+def stood_words(before: Sequence[Spell], rules: HoursRules, here_m: float) -> tuple[str, ...]:
+    """What a truck under way stood that may be part of a rest, and how it counts. here_m: where the truck is.
+
+    A position does not say whether the driver was off duty, so a stand too short for the long part counts as on duty.
+    """
+    if rules.split_h is None:
+        return ()
+    long_h, short_h = rules.split_h
+    law = f"{rules.split_total_h:g} h together ({rules.split_section})"
+    return tuple(
+        f"Stood {x.length_s / HOUR_S:.1f} h at {to_miles(min(x.start_m, here_m)):.0f} mi: counted as on duty, because "
+        f"a position does not show rest. Off duty or in the berth, it pairs with {long_h:g} h in the berth for {law}; "
+        f"time off duty below {short_h:g} h never stops the {rules.window_h:g} h"
+        for x in before
+        if x.duty is Duty.ON_DUTY and x.length_s >= short_h * HOUR_S
+    )
 
 
 def _all_hold(found: Sequence[Limit]) -> bool:

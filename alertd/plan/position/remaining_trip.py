@@ -101,7 +101,8 @@ def _before(depart: datetime, leave: datetime, here_m: float, halts: Sequence[St
     """The time from the start to the position of the truck: driving, and on duty where it stood.
 
     A standing truck is not driven: 49 CFR part 395, subpart B, appendix A, 4.4.1.2 (from memory) requires a recorder to
-    log a vehicle that stands for some minutes as on duty, not driving. A stand of `REST_LEAST_S` is a rest off duty.
+    log a vehicle that stands for some minutes as on duty, not driving. A stand of `REST_LEAST_S` is a rest off duty. A
+    shorter one is not credited as a part of a rest (49 CFR 395.1(g)(1)(ii)): a position does not show rest.
     """
     out: list[Spell] = []
     now_s, at_m, total_s = 0.0, 0.0, (leave - depart).total_seconds()

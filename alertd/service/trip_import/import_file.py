@@ -10,9 +10,9 @@ from alertd.errors import InputError
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice
 from alertd.records.trips_rows import REPORTED_ROWS, is_reported, row_hash
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.service.trip_import.vanished_rows import MOST_ROWS, OF_USE, Targets, handle_vanished, may_return
 from alertd.sources.files.trips import BadRow, TripsFile, ZoneOf, no_zone, read_trips_file
-from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -47,8 +47,7 @@ def import_trips_file(ask: TripsImport, store: Store, now_utc: datetime) -> tupl
     for trip in file.trips:
         stored = store.trip(trip.id)
         if stored is None or not stored.cancelled or may_return(store, trip.id, now_utc):
-            kept = StoredTrip(id=trip.id, body=trip.model_dump_json(), created_at=now_utc)
-            store.put_trip(kept, replace=True)
+            save_trip(store, trip, now_utc, replace=True)
     handle_vanished(path.name, file, store, targets, now_utc, cancel=ask.cancel)
     _report_rows(path, file, store, targets, now_utc)
     return tuple((f"{path.name} {bad.label}", _why(bad, store)) for bad in file.bad), file.ignored

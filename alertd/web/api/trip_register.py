@@ -8,7 +8,7 @@ from alertd.clock import Clock
 from alertd.errors import InputError
 from alertd.planning.planner import Planner
 from alertd.records.closures import IdConflict
-from alertd.service.cycle import save_trip
+from alertd.service.trip_import.save_trip import is_same, save_trip
 from alertd.sources.files.trips import TripRequest
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
@@ -51,7 +51,7 @@ class TripRegister:
             known = self._store.trip(trip.id)
             if known is not None and known.cancelled:
                 raise IdConflict(f"trip {trip.id} was cancelled; give a new id")
-            if known is not None and known.body != trip.model_dump_json():
+            if known is not None and not is_same(known.body, trip):
                 raise IdConflict(f"trip {trip.id} is there with another content; give a new id, or change it by PUT")
             return save_trip(self._store, trip, self._clock())
 

@@ -148,3 +148,34 @@ def test_the_spells_of_a_stop_are_on_duty_and_after_a_rest_there() -> None:
     assert went.days.over == ()
     assert any(x.duty.value == "on duty, not driving" and x.length_s >= 3_600.0 for x in went.days.spells)
     assert any(x.duty.value == "off duty" and x.length_s >= 36_000.0 for x in went.days.spells)
+
+
+def compared(*stops: TripStop, length_m: float = 400_000.0, compare_h: float = 6.0) -> Plan:
+    route = make_route(length_m, spacing_m=1_000.0, stops=[make_stop("a", 100e3)], start_lon_deg=-120.0)
+    request = request_of(*stops, snow_m=(300e3, 350e3), route=route)
+    return make_plan(replace(request, params=PlanParams(compare_h=compare_h)))
+
+
+def test_a_day_with_a_stop_compares_its_departures() -> None:
+    route = make_route(400_000.0, spacing_m=1_000.0, start_lon_deg=-120.0)
+    free, plan = compared(), compared(stop_at(route, 100e3, service_s=7_200.0))
+    assert plan.days is not None
+    assert [d.depart_at for d in plan.departures] == [d.depart_at for d in free.departures]
+    assert len(plan.departures) > 20
+    for one, other in zip(plan.departures, free.departures, strict=True):
+        assert one.arrive_at - other.arrive_at == pytest.approx(timedelta(hours=2), abs=timedelta(minutes=10))
+        assert one.hours_ok == other.hours_ok
+    assert any(x.kind == "leave" for x in plan.days.choices)
+
+
+def test_no_departure_is_compared_that_has_to_wait_for_a_window() -> None:
+    # 100 km are 1 h 00 min from the start: who leaves before 9:00 waits at the dock, and the comparison has no wait.
+    route = make_route(400_000.0, spacing_m=1_000.0, start_lon_deg=-120.0)
+    plan = compared(stop_at(route, 100e3, opens_at=at_hour(10.0), closes_at=at_hour(14.0)), compare_h=12.0)
+    others = [d.depart_at for d in plan.departures if d.depart_at != plan.depart_at]
+    assert at_hour(8.8) <= min(others) <= at_hour(9.2)
+
+
+def test_a_trip_with_a_night_compares_no_departures() -> None:
+    route = make_route(1_300_000.0, spacing_m=1_000.0, start_lon_deg=-120.0)
+    assert compared(stop_at(route, 100e3), length_m=1_300_000.0).departures == ()

@@ -1,8 +1,16 @@
 """The hours laws over several days, checked with worked examples.
 
-49 CFR part 395 as read at ecfr.gov; the split sleeper cases follow the shape of FMCSA's "Hours of service examples" for
-395.1(g), from memory and reworked by hand here. Regulation (EC) 561/2006: Articles 4, 6, 7 and 8. Each case says its
-arithmetic.
+Sources, paragraph by paragraph:
+
+- 49 CFR 395.3(a)(1) 10 h off duty, (a)(2) 14 h, (a)(3)(i) 11 h, (a)(3)(ii) 30 min after 8 h (85 FR 33396), (b) 60 and
+  70 h, (c) 34 h restart; 395.1(g)(1)(i) and (ii) sleeper berth. The text of the paragraphs is from memory.
+- Official answers of the FMCSA, "Frequently Asked Questions Relating to 2020 Changes to Hours of Service Regulations",
+  fmcsa.dot.gov, 19 November 2020, questions 4 (a pair is excluded from the 14 h), 6 (5 h and 7 h pair up) and 8 (7 h in
+  the berth, 3 h off duty, then 7 h in the berth or 10 h), as read there; and of 395.2, question 7 (less than 2 h never
+  counts). They give the rule; hours and places of the cases that name them are ours.
+- Regulation (EC) 561/2006, Articles 4(g), 4(h) and 4(i), 6(1) to 6(3), 7, 8(2), 8(4) and 8(6), from memory.
+
+Every other case is worked by hand here, and no publication is known that has it. Each case says its arithmetic.
 """
 
 from collections.abc import Sequence
@@ -183,4 +191,24 @@ def test_regulation_561_2006_article_4_i_a_week_begins_on_monday() -> None:
     ],
 )
 def test_49_cfr_395_1_g_split_sleeper_8_2(text: str, found: list[str]) -> None:
+    assert kinds(text) == found
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        # FMCSA, question 6: 5 h off duty and later 7 h in the berth pair up, and neither counts in the 14 h. Before the
+        # pair is complete D5 + D6 = 11 h in 11 h elapsed; then from the end of the 5 h: D6 + D5 = 11 h.
+        ("D5 O5 D6 O7 D5", []),
+        ("D5 O5 D6 O7 D5.1", ["driving"]),
+        # FMCSA, question 8: after 7 h and 3 h, another 7 h in the berth pair with the 3 h. From their end: D8 + D3.
+        ("D8 O7 D3 O3 D8 O7 D3", []),
+        ("D8 O7 D3 O3 D8 O7 D3.1", ["driving"]),
+        ("D8 O7 D3 O3 D8 O10 D8", []),  # question 8: or 10 h off duty, and the 3 h stay out of the 14 h
+        # FMCSA on 395.2, question 7: less than 2 h are no part. 11 h of driving, elapsed 5 + 1.9 + 5 + 8.1 + 1 = 21 h.
+        ("D5 O1.9 D5 O8.1 D1", ["window"]),
+        ("D5 O2 D5 O8 D1", []),  # but 2 h and 8 h are: from the end of the 2 h D5 + D1
+    ],
+)
+def test_49_cfr_395_1_g_answers_of_the_fmcsa(text: str, found: list[str]) -> None:
     assert kinds(text) == found

@@ -13,7 +13,7 @@ import pytest
 from alertd.notices.text import phrases
 from alertd.records.closures import active_closures
 from alertd.records.posted_controls import active_posted
-from alertd.service.cycle import save_trip
+from alertd.service.trip_import.save_trip import save_trip
 from alertd.settings.read import read_settings
 from alertd.sources.files.trips import parse_trip
 from alertd.testing.clock import ManualClock
