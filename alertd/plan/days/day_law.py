@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Final
+from typing import Any, Final
 
 from alertd.plan.hours.laws import Duty, HoursRules
 from alertd.plan.hours.legal import WEEK_S, OffDuty, daily_rests, next_week_s, split_pairs, split_parts, weekly_rests
@@ -181,7 +181,7 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
     def minutes(seconds: float) -> int:
         return -int(-seconds // 60.0)
 
-    part: dict[str, int] = {}
+    part: dict[str, Any] = {}
     if parts and law.split_h is not None:
         last, (long_h, short_h) = parts[-1], law.split_h
         least_h = short_h if last.length_s >= long_h * HOUR_S else long_h
