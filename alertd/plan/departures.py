@@ -4,7 +4,7 @@ All are computed alike. Each is the cheapest way from that minute on, and its ch
 Breaks count where they fall due, not at a stop. What does not depend on the driver is computed once for all trips.
 """
 
-from collections.abc import Sequence
+from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from math import ceil
@@ -119,13 +119,14 @@ def _shared(
     hourly_need: HourlyNeed, grid: tuple[float, int], now_utc: datetime, params: PlanParams, reasons: HoldReasons
 ) -> tuple[_Compared, ...]:
     """`_compare`, once for all trips with the same hourly need, departures and reasons."""
-    key = (grid, params, tuple(reasons.closures), now_utc if reasons.closures else None, id(reasons.wind))
-    known = hourly_need.shared.get(key)
-    if known is None:
-        # The reasons are kept with the answer, so that no other wind gets the same id.
-        known = hourly_need.shared[key] = (_compare(hourly_need, grid, now_utc, params, reasons), reasons)
-    compared: tuple[_Compared, ...] = known[0]
-    return compared
+    key = (grid, *_asked(now_utc, params, reasons))
+    return hourly_need.shared.answer("comparison", key, lambda: _compare(hourly_need, grid, now_utc, params, reasons))
+
+
+def _asked(now_utc: datetime, params: PlanParams, reasons: HoldReasons) -> tuple[Hashable, ...]:
+    """What a departure depends on, besides the hourly need and its moment; `now_utc` where closures do on it."""
+    wind = None if reasons.wind is None else reasons.wind.digest
+    return params, tuple(reasons.closures), now_utc if reasons.closures else None, wind
 
 
 def _compare(
@@ -150,8 +151,8 @@ def _compare(
     quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
     odds = trip_odds(hourly_need, rides.need[:compared_n])
     unknown_frac = (rides.code[:compared_n] == 0).sum(axis=1, dtype=np.uint16).mean(axis=1) / hourly_need.members
-    compared = []
-    for i in np.flatnonzero(~beyond).tolist():
+
+    def compare(i: int) -> _Compared:
         view = None if quiet[i] else views.view(i)
         way = _way(
             views.leaving_later(i), float(rides.reach_s[i, -1]), search=view is not None and bool(view.stretches)
@@ -186,8 +187,14 @@ def _compare(
             hours_ok=None,
             arrivals=arrivals,
         )
-        compared.append(_Compared(departure=departure, spells=_spells(views, chain_plan, minutes)))
-    return tuple(compared)
+        return _Compared(departure=departure, spells=_spells(views, chain_plan, minutes))
+
+    # The grid moves on by a quarter of an hour now and then; its other departures stay the same.
+    asked = (*_asked(now_utc, params, reasons), views.places.at_m.tobytes(), compared_n > 1)
+    return tuple(
+        hourly_need.shared.answer("departure", (float(departs[i]), *asked), lambda i=i: compare(i))  # type: ignore[misc]
+        for i in np.flatnonzero(~beyond).tolist()
+    )
 
 
 def _clock(views: DepartureViews, reach_s: Array, chain_plan: ChainPlan | None, minutes: int) -> Clock:

@@ -40,7 +40,7 @@ from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.days import DaysNote, DeliveryWindow, TripStop
 from alertd.plan.model.notes import HoursNote, PositionFix
 from alertd.plan.model.plan import Along, Plan
-from alertd.plan.model.stretches import Advice, Stretch
+from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
@@ -51,7 +51,7 @@ from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
 from alertd.rules.law_on import law_on
 from alertd.rules.practice import Practice
-from alertd.rules.rig import Rig
+from alertd.rules.rig import IdentityKey, Rig
 from alertd.rules.ruleset import RuleSet
 
 Array: TypeAlias = NDArray[np.float64]
@@ -136,10 +136,7 @@ def make_plan(request: PlanRequest) -> Plan:
         raise ValueError("departure and now must be aware")
     went = plan_drive(request)
     run, leave, laws = went.solution, went.remaining.leave_at.astimezone(UTC), went.solution.encounter.hourly_need.laws
-    stretches = tuple(
-        with_sent_place(describe(x, run, rig, leave.timestamp(), params), run, trip.sent_stops, params)
-        for x in run.legs
-    )
+    stretches = _stretches(run, rig.nameless, leave.timestamp(), params, trip.sent_stops)
     taken_s = float(run.reach_s(route.length_m))
     early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
     if trip.fix is not None and trip.fix.old:  # the truck may have gone on after its last report
@@ -162,9 +159,13 @@ def make_plan(request: PlanRequest) -> Plan:
     known_at = weather.forecast.issued_at or weather.forecast.fetched_at if weather.forecast.provider else None
     hours = _hours(trip, went, late, known_at, params)
     days = _days(request, went, stretches, known_at)
-    stretches = tuple(s for s in stretches if _is_near(went, s.enter_at, known_at or now_utc))
+    if went.days is not None:
+        stretches = tuple(s for s in stretches if _is_near(went, s.enter_at, known_at or now_utc))
     bridges = tuple(b for b in bridges if _is_near(went, b.arrive_at, known_at or now_utc))
     over = trip.arrived_at is not None
+    surfaces = () if over else _surfaces(run, stretches, leave.timestamp(), params)
+    if went.days is not None:
+        surfaces = tuple(x for x in surfaces if _is_near(went, x.enter_at, known_at or now_utc))
     partial = not over and (weather.partial or any(s.stale for s in sources) or bool(run.unknown.any()))
     closures = closure_notes(
         trip.closures, run.sections.route, run.reach_s, leave, weather.corridor.clock_z, now_utc, params
@@ -263,13 +264,7 @@ def make_plan(request: PlanRequest) -> Plan:
         posted_missing=trip.posted.missing,
         language=trip.language,
         lands=tuple(dict.fromkeys(s.code for s in route.jurisdictions if s.code)),
-        surfaces=()
-        if over
-        else tuple(
-            x
-            for x in surface_stretches(run, stretches, leave.timestamp(), params)
-            if _is_near(went, x.enter_at, known_at or now_utc)
-        ),
+        surfaces=surfaces,
         chains=None if over or trip.chains is None else chains_note(trip.chains, run, rig, leave, params),
         hanging_since=None if over or trip.hanging is None else trip.hanging.since,
         arrived_at=trip.arrived_at,
@@ -282,6 +277,30 @@ def make_plan(request: PlanRequest) -> Plan:
         delivery=None if over else delivery_note(trip.delivery, run, leave, arrive_at, arrivals, arrive_zone),
     )
     return with_id(_with_comparison(plan, sum(x.driven and not x.stays_on for x in run.legs), params))
+
+
+def _stretches(
+    run: Solution, rig: Rig, depart_epoch_s: float, params: PlanParams, sent_stops: frozenset[str]
+) -> tuple[Stretch, ...]:
+    """The stretches of a solution; the same objects for all trips with it, which are then encoded once."""
+    return run.described.answer(
+        "stretches",
+        (IdentityKey(rig), depart_epoch_s, params, sent_stops),
+        lambda: tuple(
+            with_sent_place(describe(x, run, rig, depart_epoch_s, params), run, sent_stops, params) for x in run.legs
+        ),
+    )
+
+
+def _surfaces(
+    run: Solution, stretches: tuple[Stretch, ...], depart_epoch_s: float, params: PlanParams
+) -> tuple[SurfaceStretch, ...]:
+    """The winter road of a solution; the same objects like `_stretches`."""
+    return run.described.answer(
+        "surfaces",
+        (IdentityKey(stretches), depart_epoch_s, params),
+        lambda: surface_stretches(run, stretches, depart_epoch_s, params),
+    )
 
 
 def _hours(
@@ -379,7 +398,14 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
 
     def solve(need: HourlyNeed, later_s: float = 0.0) -> Solution:
-        return best_solution(need, rest.leave_at.timestamp() + later_s, params, on, since_epoch_s, trip.sent_stops)
+        depart_epoch_s, sent = rest.leave_at.timestamp() + later_s, trip.sent_stops
+        if trip.fix is not None or on is not None:  # the drive of this truck alone
+            return best_solution(need, depart_epoch_s, params, on, since_epoch_s, sent)
+        return need.shared.answer(
+            "solution",
+            (depart_epoch_s, params, sent),
+            lambda: best_solution(need, depart_epoch_s, params, sent_stops=sent),
+        )
 
     solution = solve(hourly_need)
     if trip.arrived_at is not None:

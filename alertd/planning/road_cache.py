@@ -3,6 +3,7 @@
 from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from hashlib import blake2b
 from threading import Lock
 
@@ -10,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
+from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
 from alertd.road.nearby import NOTHING_NEAR, Nearby
 
@@ -22,6 +24,7 @@ Run = Callable[[RoadField | None, NDArray[np.bool_] | None], RoadField]
 class _CachedField:
     field: RoadField
     weather: tuple[bytes, ...]  # by forecast cell
+    corridors: list[Corridor] = dataclass_field(default_factory=list)  # of this field; at most one
 
 
 class RoadFieldCache:
@@ -64,12 +67,27 @@ class RoadFieldCache:
         else:
             differs = np.asarray([a != b for a, b in zip(weather, kept.weather, strict=True)])
             field = run(kept.field, differs[cells.cell_idx])
+            same_words = (field.notes, field.remarks) == (kept.field.notes, kept.field.remarks)
+            if same_words and not differs.any():
+                field = kept.field  # the same object, so that what was computed from it is found again
         with self._lock:
-            self._kept[corridor] = _CachedField(field=field, weather=weather)
+            if kept is None or field is not kept.field:
+                self._kept[corridor] = _CachedField(field=field, weather=weather)
             self._kept.move_to_end(corridor)
             while len(self._kept) > MAX_KEPT:
                 self._kept.popitem(last=False)
         return field
+
+    def corridor(self, cells: RoadCells, field: RoadField, clock_z: NDArray[np.float64]) -> Corridor:
+        """The corridor of a field from `field`: the same object while its field and clock errors stay the same."""
+        new = Corridor(cells=cells, field=field, clock_z=clock_z)
+        with self._lock:
+            kept = next((k for k in self._kept.values() if k.field is field), None)
+            if kept is None:
+                return new
+            if not kept.corridors or not np.array_equal(kept.corridors[0].clock_z, clock_z):
+                kept.corridors[:] = [new]
+            return kept.corridors[0]
 
 
 def _digest(*arrays: NDArray[np.generic]) -> bytes:

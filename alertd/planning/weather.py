@@ -21,7 +21,6 @@ from alertd.forecast.quality import Freshness, Limits, Usability, combine_qualit
 from alertd.forecast.sampling import choose_cells
 from alertd.plan.describe.past import doubt_of, past_remarks, unseen_note
 from alertd.plan.make_plan import Weather
-from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.warnings.zones import Zones
 from alertd.planning.past import PastSource
 from alertd.planning.road_cache import RoadFieldCache
@@ -235,7 +234,8 @@ def compute_weather(
         )
 
     road_field = weather_sources.road_cache.field(forecast, answers.cells, quantiles, run, near)
-    corridor = Corridor(cells=answers.cells, field=road_field, clock_z=rng.permutation(normal_scores(members)))
+    clock_z = rng.permutation(normal_scores(members))
+    corridor = weather_sources.road_cache.corridor(answers.cells, road_field, clock_z)
     no_answer = (f"{name}: no forecast ({why})" for name, why in answers.failed.items())
     notes = dict.fromkeys((*no_answer, *verdict.reasons, *(road_field.notes if usable else ())))
     unseen = unseen_note(past, window.now) if usable else ""

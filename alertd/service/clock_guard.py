@@ -19,7 +19,6 @@ STEP_S: Final = 120.0  # more than a slewed clock, the whole seconds of a Date a
 STEADY_S: Final = 600.0  # a new time that servers do not confirm is accepted after this long
 LARGE_STEP_S: Final = 6 * 3600.0  # a larger one after `LARGE_STEADY_S`: it would skip briefs and expire every notice
 LARGE_STEADY_S: Final = 6 * 3600.0
-PRUNE_STEADY_S: Final = 6 * 3600.0  # longer, because removed data do not come back
 DATES_HOLD_S: Final = 86400.0
 MOST_HOSTS: Final = 32
 MANY_HOSTS: Final = 3  # from this number on the median decides; below it, one server that agrees is enough
@@ -85,12 +84,11 @@ class GuardedClock:
 
     @property
     def may_remove(self) -> bool:
-        """Whether old records may be removed by this time."""
-        if self.confirmed:
-            return True
-        with self._lock:
-            steady_s = self._read()[1] - self._steady_since_s
-        return self.trusted and steady_s >= PRUNE_STEADY_S
+        """Whether old records may be removed by this time: never before servers confirm it.
+
+        Removed records do not come back, and a wrong clock may be steady for days while no server answers.
+        """
+        return self.confirmed
 
     def _read(self) -> tuple[datetime, float]:
         reading, at_s = self.machine(), self._elapsed()

@@ -7,11 +7,11 @@ from typing import Final
 
 from babel.messages.catalog import Catalog
 from babel.messages.extract import extract_from_dir
-from babel.messages.pofile import write_po
+from babel.messages.pofile import read_po, write_po
 
 import alertd
 from alertd.i18n import LANGUAGES
-from alertd.sources.files.translations import FOLDER, read_catalogue
+from alertd.sources.files.translations import FOLDER
 
 _IN_CODE: Final = {"gettext": None, "gettext_noop": None, "ngettext": (1, 2)}
 _IN_TEMPLATES: Final = {"_": None, "count": (1, 2)}
@@ -25,6 +25,12 @@ def messages_in_code() -> Catalog:
     _add(found, [("cli/**.py", "ignore"), ("**.py", "python")], _IN_CODE)  # terminal output is English
     _add(found, _TEMPLATES, _IN_TEMPLATES)
     return found
+
+
+def read_catalogue(language: str) -> Catalog:
+    """Read a language's catalogue. Raises an error of Babel for an invalid one."""
+    with (FOLDER / f"{language}.po").open("rb") as file:
+        return read_po(file, locale=language, abort_invalid=True)
 
 
 def messages_in_templates() -> Catalog:

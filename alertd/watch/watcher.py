@@ -46,8 +46,13 @@ class Watcher:
         delivery: DeliveryWorker,
         clock: Clock,
         ticks: Callable[[], float] = time.monotonic,
+        settles: Callable[[], bool] = lambda: True,
     ) -> None:
-        """source: a file or URL. ticks: seconds that a step of the clock does not change."""
+        """source: a file or URL. ticks: seconds that a step of the clock does not change.
+
+        settles: returns False while the clock is in doubt; no warning expires then.
+        """
+        self._settles = settles
         self._source, self._settings, self._store, self._delivery = source, settings, store, delivery
         self._watch, self._clock, self._ticks = settings.watch, clock, ticks
         self._known = _stored_beacon(self._watch)
@@ -72,7 +77,7 @@ class Watcher:
                     known, known.next_by, now, self._settings.notices, self._settings.languages.translators_for
                 )
             )
-        await self._delivery.deliver_due(now)
+        await self._delivery.deliver_due(now, settles=self._settles())
         return Look(beacon=known, silent=silent, problem=problem)
 
     def _is_silent(self, known: Beacon, now_utc: datetime) -> bool:

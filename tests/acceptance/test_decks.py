@@ -7,6 +7,7 @@ Roads and skies are those of `fixtures/roads` and `fixtures/skies`.
 import argparse
 import importlib.util
 import sys
+from datetime import UTC, datetime, timedelta
 from functools import cache
 from itertools import pairwise
 from pathlib import Path
@@ -63,9 +64,13 @@ SKIES = {
 MOST_BEFORE_M, MOST_BARE_AFTER_M = 20.0 * MILE_M, 10.0 * MILE_M
 
 
+MORNING = datetime(2026, 12, 10, 11, tzinfo=UTC)  # 3 a.m. Pacific time
+LATER_H = {"morning": 0, "noon": 9, "evening": 15}
+
+
 @cache
-def planned(way: str, sky: str) -> dict[str, Any]:
-    args = argparse.Namespace(source="open-meteo", rig="tractor-6x4-van-53", depart_in_h=2.0, text=False)
+def planned(way: str, sky: str, now: datetime = MORNING) -> dict[str, Any]:
+    args = argparse.Namespace(source="open-meteo", rig="tractor-6x4-van-53", depart_in_h=2.0, text=False, now=now)
     return any_road.plan(WAYS[way], sky, args)[0]
 
 
@@ -83,6 +88,16 @@ def test_the_advice_is_what_the_trade_expects(way: str, sky: str) -> None:
         least = "slow"
     assert between(plan["advice"], least, most), any_road.row(plan)
     assert not plan["partial"]
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("hour", ["noon", "evening"])
+@pytest.mark.parametrize("sky", ["storm", "freezing-rain"])
+@pytest.mark.parametrize("way", ["us-i80-donner", "us-i80-donner-reverse"])
+def test_the_advice_holds_at_every_hour_of_the_day(way: str, sky: str, hour: str) -> None:
+    """Daylight warms a road: rain that freezes is still no weather to start in."""
+    plan = planned(way, sky, MORNING + timedelta(hours=LATER_H[hour]))
+    assert between(plan["advice"], *EXPECTED[sky]), any_road.row(plan)
 
 
 @pytest.mark.slow

@@ -1,7 +1,7 @@
 """Plan real roads under described skies with the shipped settings and no stops file, and print what a driver gets.
 
     python tests/benchmarks/any_road.py [--roads PART,...] [--skies NAME,...] [--reverse] [--text] [--rig ID]
-        [--source open-meteo|open-meteo-ensemble|nws] [--depart-in-h 2]
+        [--source open-meteo|open-meteo-ensemble|nws] [--depart-in-h 2] [--now TIME]
 
 Each sky's temperature holds at the road's summit. The fake server of `alertd.testing` speaks Open-Meteo's format, or
 that of the National Weather Service with a station in the lowest place of every 60 km. A row gives
@@ -18,6 +18,7 @@ import time
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 from click.testing import CliRunner
 
@@ -59,12 +60,13 @@ def settings_in(folder: Path, base_url: str, source: str) -> Path:
 
 def plan(road: Road, sky: str, args: argparse.Namespace) -> tuple[dict[str, Any], str, float]:
     """Return the plan as JSON, its text and the seconds that the first took."""
-    now = datetime.now(UTC).replace(microsecond=0)
+    now = args.now or datetime.now(UTC).replace(microsecond=0)
     weather = read_sky(SKIES / f"{sky}.toml", now.timestamp(), at_m=road.summit_m)
     nws = nws_of(weather, road.ground_m, stations_along(*road.samples(), every_km=60.0))
     with (
         FakeOpenMeteo(now_utc=now, storm=weather, ground=road.ground_m, nws=nws) as api,
         tempfile.TemporaryDirectory() as folder,
+        patch("alertd.cli.commands.plan.system_clock", lambda: now),
     ):
         config = settings_in(Path(folder), api.base_url, args.source)
         gpx = Path(folder) / "road.gpx"
@@ -106,6 +108,9 @@ def main() -> None:
     parser.add_argument("--source", default="open-meteo", choices=("open-meteo", "open-meteo-ensemble", "nws"))
     parser.add_argument("--rig", default="tractor-6x4-van-53")
     parser.add_argument("--depart-in-h", type=float, default=2.0)
+    parser.add_argument(
+        "--now", type=datetime.fromisoformat, help="UTC, e.g. 2026-12-10T11:00+00:00; the clock's if not given."
+    )
     parser.add_argument("--reverse", action="store_true")
     parser.add_argument("--text", action="store_true")
     args = parser.parse_args()

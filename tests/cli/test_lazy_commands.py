@@ -4,6 +4,8 @@ import subprocess
 import sys
 
 import click
+import pytest
+from click.testing import CliRunner
 
 from alertd.cli.main import cli
 
@@ -23,3 +25,19 @@ def test_help_imports_no_numerical_or_database_library() -> None:
     loaded = set(done.stdout.split())
     assert "click" in loaded
     assert not loaded & {"numpy", "httpx", "sqlalchemy", "pydantic", "shapely", "rich"}
+
+
+def test_help_prints_what_the_help_option_prints() -> None:
+    run = CliRunner().invoke
+    for words in ([], ["plan"], ["trips", "add"]):
+        wanted = run(cli, [*words, "--help"], prog_name="alertd")
+        assert run(cli, ["help", *words], prog_name="alertd").output == wanted.output
+    unknown = run(cli, ["help", "trips", "fly"], prog_name="alertd")
+    assert unknown.exit_code == 1
+    assert '"trips fly" is no command; `alertd help` lists' in unknown.output
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_completion_is_a_script_of_the_shell(shell: str) -> None:
+    script = CliRunner().invoke(cli, ["completion", shell], prog_name="alertd").output
+    assert f"_ALERTD_COMPLETE={shell}_complete" in script

@@ -314,7 +314,7 @@ def test_recipe_rules_of_a_state(project: Copy) -> None:
     done = project.alertd("rules", "ND", "--json", "--config", config)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout)["jurisdiction"] == "US-ND"
-    assert "us-nd.toml: rules of Toy" in project.alertd("check", "--config", config).stdout
+    assert "us-nd.toml: rules of Toy" in project.alertd("check", "-v", "--config", config).stdout
 
 
 def test_recipe_format_of_posted_conditions(project: Copy) -> None:

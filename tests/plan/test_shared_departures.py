@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from alertd.plan import departures
+from alertd.plan import make_plan as make_plan_module
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.params import PlanParams
@@ -48,6 +49,51 @@ def test_shared_plans_equal_those_made_alone_byte_for_byte() -> None:
         alone.append(plan_json(make_plan(request)))
     assert shared == alone
     assert len(set(shared)) == len(shared)
+
+
+def test_later_plans_of_an_unchanged_road_equal_new_ones() -> None:
+    """Kept answers must not hide what moves with time: five minutes later, and beyond the next quarter."""
+    for later in (timedelta(0), timedelta(minutes=5), timedelta(minutes=20)):
+        moved = [replace(request, now_utc=request.now_utc + later) for request in requests()]
+        kept = [make_plan(request) for request in moved]
+        assert all(plan.made_at == at_hour(2) + later for plan in kept)
+        if later:
+            continue
+        first = kept
+    hourly_need._hourly_need.cache_clear()
+    alone = [make_plan(request) for request in moved]
+    assert [plan_json(plan) for plan in kept] == [plan_json(plan) for plan in alone]
+    assert all(a.departures[0].depart_at < b.departures[0].depart_at for a, b in zip(first, kept, strict=True))
+
+
+def test_an_unchanged_road_is_searched_for_new_departures_alone(monkeypatch: pytest.MonkeyPatch) -> None:
+    searched: list[float] = []
+    way = departures._way
+
+    def counted(views: Any, *rest: Any, **options: Any) -> Any:
+        searched.append(views.depart_epoch_s + 900.0 * views.offset)
+        return way(views, *rest, **options)
+
+    solved: list[float] = []
+    solve = make_plan_module.best_solution
+
+    def counted_solution(need: Any, depart_epoch_s: float, *rest: Any, **options: Any) -> Any:
+        solved.append(depart_epoch_s)
+        return solve(need, depart_epoch_s, *rest, **options)
+
+    monkeypatch.setattr(departures, "_way", counted)
+    monkeypatch.setattr(make_plan_module, "best_solution", counted_solution)
+    hourly_need._hourly_need.cache_clear()
+    counts = []
+    for later in (0, 5, 20):
+        for request in requests():
+            make_plan(replace(request, now_utc=request.now_utc + timedelta(minutes=later)))
+        counts.append((len(searched), len(solved)))
+        searched.clear()
+        solved.clear()
+    # Two kinds and 48 quarters, three departures off the quarter, and six trips of different kind or minute. Each time
+    # the clock passes a quarter, one departure a kind is new.
+    assert counts == [(2 * 48 + 3, 6), (2, 0), (2, 0)]
 
 
 def test_departures_are_compared_once_a_kind_and_minute(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -70,6 +70,17 @@ def test_the_same_forecast_runs_no_column_again() -> None:
     assert same(first, again)
 
 
+def test_an_unchanged_field_gives_the_same_corridor() -> None:
+    fields, road = RoadFieldCache(), cells()
+    clock_z = np.linspace(-1.0, 1.0, forecast().air_temp_c.shape[0])
+    first = fields.corridor(road, ask(fields, forecast(), road)[0], clock_z)
+    again = fields.corridor(cells(), ask(fields, forecast(), cells())[0], clock_z.copy())
+    assert again is first
+    assert fields.corridor(road, first.field, -clock_z) is not first
+    changed = fields.corridor(road, ask(fields, warmer(forecast(), 1), road)[0], clock_z)
+    assert changed is not first
+
+
 def test_only_columns_of_a_changed_cell_run_with_equal_results() -> None:
     fields, road = RoadFieldCache(), cells()
     first, _ = ask(fields, forecast(), road)

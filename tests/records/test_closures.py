@@ -90,10 +90,12 @@ async def test_closure_is_stored_once_listed_while_valid_and_withdrawn(
     first, again = await api.post(closure), await api.post(closure)
     other_zone = await api.post(closure | {"begins_at": "2027-01-14T10:00:00+00:00"})
     assert [r.status_code for r in (first, again, other_zone)] == [201, 200, 200]
-    assert first.json() == closure | {
-        "begins_at": "2027-01-14T10:00:00+00:00", "ends_at": "2027-01-15T03:00:00+00:00"
-    }  # fmt: skip
-    assert (await api.http.get("/v1/closures")).json() == {"closures": [first.json()]}
+    kept = closure | {"begins_at": "2027-01-14T10:00:00+00:00", "ends_at": "2027-01-15T03:00:00+00:00"}
+    met = {name: first.json()[name] for name in ("routes", "trips", "warning")}
+    assert first.json() == kept | met
+    assert (met["routes"], met["trips"]) == ([], [])
+    assert "lies on no route of an active trip" in met["warning"]
+    assert (await api.http.get("/v1/closures")).json() == {"closures": [kept]}
     other = await api.post(closure | {"ends_at": None})
     assert (other.status_code, other.json()["title"]) == (409, "the id is taken")
     assert len(active_closures(store, morning + timedelta(hours=17))) == 1  # 03:30, an end at 03:00 is not yet believed

@@ -35,13 +35,15 @@ def watch(source: str, once: bool, config: str | None) -> None:
     async def work() -> Look:
         from alertd.daemon.daemon import open_channels
         from alertd.delivery.worker import DeliveryWorker
+        from alertd.service.clock_guard import GuardedClock
         from alertd.store.store import Store
 
         settings.watch.folder.mkdir(parents=True, exist_ok=True)
         with Store(settings.watch.store) as store:
             async with open_channels(settings) as channels:
                 delivery = DeliveryWorker(store.outbox, channels, owner="watch", rng=random.Random())
-                watcher = Watcher(source, settings, store, delivery, system_clock)
+                clock = GuardedClock(system_clock)  # a step of this machine's clock is no silence of the daemon
+                watcher = Watcher(source, settings, store, delivery, clock, settles=lambda: clock.trusted)
                 while True:
                     look = await watcher.look()
                     if once:

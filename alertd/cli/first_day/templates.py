@@ -27,8 +27,12 @@ TRIP_COLUMNS: Final = (
     "week_drive_hours_used",
     "fortnight_drive_hours_used",
     "short_rests_used",
+    "long_days_used",
+    "weekly_rest_ended",
+    "weekly_rest_reduced",
     "deliver_from",
     "deliver_by",
+    "stops",
 )
 _TRIP: Final = (
     "T-1",
@@ -43,6 +47,10 @@ _TRIP: Final = (
     "",
     "",
     "70",
+    "",
+    "",
+    "",
+    "",
     "",
     "",
     "",

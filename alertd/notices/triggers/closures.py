@@ -158,7 +158,7 @@ def _hazard_text(plan: Plan, note: ClosureNote, translator: Translator) -> str:
 def closure_ended_text(row: SentFact, translator: Translator = ENGLISH) -> str:
     """Return a relief text that does not suggest an open road."""
     text = translator.gettext(
-        "EASED: {what} no longer holds you at your hour, as far as we know. Ask before you go.",
+        "HOLD ENDED: {what} no longer holds you at your hour, as far as we know. Ask before you go.",
         what=_cut(row.place, 80),
     )
     return gsm7.to_gsm7(f"{text} {driver_parts.closing(translator)}")

@@ -28,7 +28,8 @@ def escalations(
     """Return a reminder and a message to the dispatcher, each once, about the gravest unconfirmed message.
 
     `sent`: notices about the trip; `confirmed`: ids of notices that the driver has confirmed. Empty when the trip
-    requires no chains and has no ice without them.
+    requires no chains and has no ice without them. The reminder waits from the driver's last message about the trip on.
+    The dispatcher's message waits from the unconfirmed one on: further messages do not delay it.
     """
     if not policy.escalate_after or not (plan.advice.rank >= Advice.CHAIN.rank or to_slow_for(plan)):
         return ()
@@ -38,7 +39,8 @@ def escalations(
     wait = confirmation_wait(plan, last.created_at, policy)
     out = []
     audience, _ = recipient(plan, now_utc, policy, translators.office)
-    if now_utc >= last.created_at + wait / 2 and audience is Audience.DRIVER:
+    newest_at = max(n.created_at for n in sent if n.audience is Audience.DRIVER and n.kind is not NoticeKind.UNREAD)
+    if now_utc >= newest_at + max(wait / 2, policy.escalate_least) and audience is Audience.DRIVER:
         # A link at the end is added again where it fits.
         lead = translators.driver.gettext("REMINDER, not confirmed: ")
         text = shortened(last.text.partition(LINK_WORDS)[0], lead, translators.driver)

@@ -42,6 +42,7 @@ from alertd.notices.triggers.driver_orders import (
     silent_row,
 )
 from alertd.notices.triggers.lasting import forecast_at, has_lasted
+from alertd.notices.triggers.released import no_longer_held, still_held, unreleased
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
@@ -112,6 +113,7 @@ def plan_notices(
     eased = tuple(b for b in milder if _has_lasted(b, plan, now_utc, policy))
     thawed = tuple(b for b in less_icy if _has_lasted(b, plan, now_utc, policy))
     pending_rows = tuple(b for b in everything if b.pending)
+    holds = unreleased(plan, everything, (*opened, *eased))
     shown_plan = raised(plan, upheld(plan, everything, now_utc), now_utc)  # never less than already sent
     raised_ahead = [s for s in shown_plan.stretches if s.leave_at + BEHIND_AFTER > now_utc]
     news = before is None or bool(
@@ -120,7 +122,7 @@ def plan_notices(
     fresh = [*changed, *windy, *closed, *opened]
     pending = [
         *(closure_message(plan, n) for n in closed),
-        *(opening_message(plan, b) for b in opened if not closures.is_still_held(plan, b)),
+        *(opening_message(plan, b) for b in opened if not (holds or closures.is_still_held(plan, b))),
         *(
             message_of(s, can_wait=not asks_worse(plan, (s,), stretch_rows))
             for s in changed
@@ -128,7 +130,7 @@ def plan_notices(
         ),
         # Relief is not needed for a message that was never sent.
         *(
-            relief_message(plan, b)
+            _relief(plan, b, still=bool(holds or closures.holding_closures(plan)))
             for b in eased
             if _is_known(b, plan, policy)
             and not is_silent(b, policy)
@@ -140,6 +142,7 @@ def plan_notices(
         *(wind.end_message(plan, b) for b in wind_ended if _is_known(b, plan, policy)),
         *(m for b in pending_rows if (m := _pending_message(b, plan, raised_ahead, fresh, message_of))),
     ]
+    pending = [_after_holds(m, plan, holds) for m in pending]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
     no_more = (*milder, *less_icy, *over, *less_windy)
     if not news and not sent:
@@ -182,6 +185,20 @@ def _office_form(
     short = bool(plan.singles_short) and kind in (NoticeKind.PLAN, NoticeKind.WORSE)
     leaves_short = short and timedelta(0) <= plan.depart_at - now_utc <= policy.soon
     return "alone" if unheard or leaves_short else "digest"
+
+
+def _relief(plan: Plan, row: SentFact, *, still: bool) -> Message:
+    """Return the relief of a row. That of a hold says that it ended, unless the driver is still held."""
+    message = relief_message(plan, row)
+    ends = row.advice is Advice.HOLD and not still
+    return replace(message, words=no_longer_held(message.words)) if ends else message
+
+
+def _after_holds(message: Message, plan: Plan, holds: Sequence[SentFact]) -> Message:
+    """Return the message, which names a hold that was sent and not ended before an order for the road after it."""
+    if message.rank >= Advice.HOLD.rank:
+        return message
+    return replace(message, words=still_held(message.words, plan, holds, message.start_m))
 
 
 def _ice_messages(

@@ -23,6 +23,7 @@ from alertd.notices.triggers.compose import (
     person_notice,
 )
 from alertd.notices.triggers.covered import is_behind_hold, is_covered, is_further_place
+from alertd.notices.triggers.released import Words, still_held
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch, SurfaceStretch
 
@@ -123,7 +124,7 @@ def _before(
             return []
         if _is_known_ready(stretch, facts, now_utc, policy):
             return []
-        words = partial(approach_text, plan, stretch, None if by_office else now_utc)
+        words = _order(partial(approach_text, plan, stretch, None if by_office else now_utc), plan, stretch, facts)
         draft = NoticeDraft(
             NoticeKind.APPROACH,
             audience,
@@ -142,10 +143,11 @@ def _before(
         return []
     if now_utc < plan.depart_at and any(s.pending and s.overlaps(stretch) for s in facts):
         return []  # the next plan sends it
+    words = _order(partial(instruction, plan, stretch), plan, stretch, facts)
     draft = NoticeDraft(
         NoticeKind.EARLY,
         audience,
-        driver_words(partial(instruction, plan, stretch), plan, now_utc, policy, translators),
+        driver_words(words, plan, now_utc, policy, translators),
         hang_at,
         key,
         same_for_all=True,
@@ -153,6 +155,11 @@ def _before(
         marks=pass_on_marks(plan, now_utc, policy),
     )
     return [person_notice(plan, draft, now_utc)]
+
+
+def _order(words: Words, plan: Plan, stretch: Stretch, facts: Sequence[SentFact]) -> Words:
+    """Return the words of an order, after words on a hold that still applies before it."""
+    return words if stretch.advice is Advice.HOLD else still_held(words, plan, facts, stretch.start_m)
 
 
 def _is_known_ready(stretch: Stretch, facts: Sequence[SentFact], now_utc: datetime, policy: Policy) -> bool:
@@ -188,7 +195,8 @@ def _before_ice(
     if last_sent_at is not None and now_utc - last_sent_at < policy.repeated_after:
         return []
     audience = recipient(plan, now_utc, policy)[0]
-    text = driver_words(partial(surfaces.ice_text, plan, (surface,)), plan, now_utc, policy, translators)
+    words = still_held(partial(surfaces.ice_text, plan, (surface,)), plan, facts, surface.start_m)
+    text = driver_words(words, plan, now_utc, policy, translators)
     key = (f"ice about {round(surface.start_m / 20_000.0)}",)
     return [
         person_notice(

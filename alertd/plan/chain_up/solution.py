@@ -32,6 +32,7 @@ from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Mask
 from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
 from alertd.plan.road_ahead.sections import Sections
+from alertd.plan.road_ahead.shared_answers import SharedAnswers
 from alertd.plan.road_ahead.speeds import lateness_s
 from alertd.plan.road_ahead.stands import Stands
 from alertd.plan.road_ahead.timing import free_s, unchained_timing
@@ -90,6 +91,11 @@ class Solution:
     unchained_s: float = 0.0
     chained_s: float = 0.0
     chained_share: float = 0.0
+
+    @cached_property
+    def described(self) -> SharedAnswers:
+        """The descriptions of this solution, which trips share."""
+        return SharedAnswers()
 
     @property
     def stands(self) -> Stands:

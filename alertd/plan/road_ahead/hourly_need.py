@@ -1,6 +1,6 @@
 """Computes the need of one rig on the road at every hour of the forecast, once for all departures."""
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from typing import Any, Final, TypeAlias, TypeVar
@@ -23,6 +23,7 @@ from alertd.plan.road_ahead.long_descents import descent_share, rig_share
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
 from alertd.plan.road_ahead.posting_state import PostingState, posting_state
 from alertd.plan.road_ahead.sections import Sections, fold
+from alertd.plan.road_ahead.shared_answers import SharedAnswers
 from alertd.plan.road_ahead.stands import NO_STANDS, Stands
 from alertd.road.corridor import RoadCells, RoadField
 from alertd.road.friction import friction_mu, grip_margin
@@ -119,9 +120,9 @@ class HourlyNeed:
         return any(x.demand.barred for law in self.laws for x in law.levels)
 
     @cached_property
-    def shared(self) -> dict[Hashable, Any]:
-        """What trips with this need have in common, by what it is computed from; it lives as long as the need."""
-        return {}
+    def shared(self) -> SharedAnswers:
+        """What trips with this need have in common; it lives as long as the need."""
+        return SharedAnswers()
 
     @property
     def members(self) -> int:

@@ -27,16 +27,21 @@ def may_hold(code: Codes, sections: Sections, params: PlanParams) -> Mask:
 def long_ice(code: Codes, sections: Sections, params: PlanParams) -> tuple[int, int] | None:
     """First and last section of the first run with more than `ice_hold_m` of glaze in enough members; ice by half.
 
-    code: (member, section). Gaps shorter than `join_gap_m` join, because nobody speeds up for them.
+    code: (member, section). Gaps shorter than `join_gap_m` join, because nobody speeds up for them. Where only several
+    runs together have so much, they are one, from the first to the last of them.
     """
     if not may_hold(code, sections, params):
         return None
-    icy = ICY_CODE[code]
-    for first, last in likely_runs(icy, sections, params):
+    runs = likely_runs(ICY_CODE[code], sections, params)
+    for first, last in runs:
         here = slice(first, last + 1)
         length_m = ICE_WEIGHT[code[:, here]] @ sections.length_m[here]
         if (length_m > params.ice_hold_m).mean() >= params.hold_probability - SAME_PROBABILITY:
             return first, last
+    on_runs = np.concatenate([np.arange(first, last + 1) for first, last in runs] or [np.arange(0)])
+    length_m = ICE_WEIGHT[code[:, on_runs]] @ sections.length_m[on_runs]
+    if (length_m > params.ice_hold_m).mean() >= params.hold_probability - SAME_PROBABILITY:
+        return runs[0][0], runs[-1][1]
     return None
 
 

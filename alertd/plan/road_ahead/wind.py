@@ -6,6 +6,7 @@ source's own visibility, or that of a blizzard where snow falls in strong gusts.
 
 from dataclasses import dataclass
 from functools import lru_cache
+from hashlib import blake2b
 from typing import TypeAlias
 
 import numpy as np
@@ -40,12 +41,25 @@ class WindHours:
         """Gust and sight at hours (member, section) of the hourly need; NaN beyond the forecast."""
         return self._take(self.gust_mps, hour), self._take(self.sight_m, hour)
 
+    @property
+    def digest(self) -> bytes:
+        """Equal for equal wind, whichever forecast it came from."""
+        return _digest(IdentityKey(self))
+
     def _take(self, values: Float32, hour: Index) -> Float32:
         h = hour + self.first_h
         last = values.shape[2] - 1
         member = np.arange(values.shape[0])[:, None]
         taken = values[member, self.cell[None, :], np.clip(h, 0, last)]
         return np.where(h <= last, taken, np.float32(np.nan))
+
+
+@lru_cache(maxsize=64)
+def _digest(of: IdentityKey[WindHours]) -> bytes:
+    whole = blake2b(str((of.value.first_h, of.value.gust_mps.shape)).encode(), digest_size=16)
+    for values in (of.value.gust_mps, of.value.sight_m, of.value.cell):
+        whole.update(np.ascontiguousarray(values).tobytes())
+    return whole.digest()
 
 
 def wind_hours(forecast: Forecast, hourly_need: HourlyNeed, params: PlanParams) -> WindHours | None:

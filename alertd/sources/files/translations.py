@@ -9,40 +9,34 @@ from functools import cache
 from pathlib import Path
 from typing import Final
 
-from babel import Locale
-from babel.messages.catalog import Catalog
-from babel.messages.mofile import write_mo
-from babel.messages.pofile import read_po
+import polib
 
 from alertd.i18n import ENGLISH, Language, Translator
 
 FOLDER: Final = Path(__file__).resolve().parents[2] / "translations"
+# Short names of the days from Monday and of the months, in the middle of a date: Unicode CLDR 47, without full stops.
+_DAYS: Final[dict[Language, str]] = {"es": "lun mar mié jue vie sáb dom", "fr": "lun mar mer jeu ven sam dim"}
+_MONTHS: Final[dict[Language, str]] = {
+    "es": "ene feb mar abr may jun jul ago sept oct nov dic",
+    "fr": "janv févr mars avr mai juin juil août sept oct nov déc",
+}
 
 
 @cache
 def load_translator(language: Language, *, metric: bool = False, by_signs: bool = False) -> Translator:
     """Return the translator of a language; English needs no catalogue. Fuzzy messages fall back to English."""
-    compiled = io.BytesIO()
+    words: gettext.NullTranslations = gettext.NullTranslations()
+    days, months = ENGLISH.days, ENGLISH.months
     if language != ENGLISH.language:
-        write_mo(compiled, read_catalogue(language))
-        compiled.seek(0)
-        words: gettext.NullTranslations = gettext.GNUTranslations(compiled)
-    else:
-        words = gettext.NullTranslations()
-    locale = Locale.parse(language)
-    days, months = locale.days["format"]["abbreviated"], locale.months["format"]["abbreviated"]
+        compiled = polib.pofile(str(FOLDER / f"{language}.po"), encoding="utf-8").to_binary()
+        words = gettext.GNUTranslations(io.BytesIO(compiled))
+        days, months = tuple(_DAYS[language].split()), tuple(_MONTHS[language].split())
     return Translator(
         language=language,
         translate=words.gettext,
         translate_plural=words.ngettext,
-        days=tuple(days[i].rstrip(".") for i in range(7)),
-        months=tuple(months[i].rstrip(".") for i in range(1, 13)),
+        days=days,
+        months=months,
         metric=metric,
         by_signs=by_signs,
     )
-
-
-def read_catalogue(language: str) -> Catalog:
-    """Read a language's catalogue. Raises an error of Babel for an invalid one."""
-    with (FOLDER / f"{language}.po").open("rb") as file:
-        return read_po(file, locale=language, abort_invalid=True)

@@ -24,21 +24,8 @@ KNOWN: Final[dict[int | str, dict[str, Any]]] = {200: {"description": "It was kn
 
 def request_body(model: type[FileModel]) -> dict[str, Any]:
     """OpenAPI fields of a POST with a JSON body of this shape."""
-    schema = model.model_json_schema()
-    content = {JSON: {"schema": _inlined(schema, schema.pop("$defs", {}))}}
+    content = {JSON: {"schema": model.model_json_schema()}}
     return {"requestBody": {"required": True, "content": content}, "parameters": [PARAMETER]}
-
-
-def _inlined(schema: Any, defs: Mapping[str, Any]) -> Any:
-    """The schema with its own definitions in place: a reference to them has no root in an OpenAPI document."""
-    if isinstance(schema, list):
-        return [_inlined(x, defs) for x in schema]
-    if not isinstance(schema, dict):
-        return schema
-    name = str(schema.get("$ref", "")).removeprefix("#/$defs/")
-    if name in defs:
-        return _inlined({**defs[name], **{k: v for k, v in schema.items() if k != "$ref"}}, defs)
-    return {key: _inlined(value, defs) for key, value in schema.items()}
 
 
 async def _read_body(request: Request) -> bytes:

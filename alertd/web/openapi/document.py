@@ -124,7 +124,7 @@ def _name_request(operation: dict[str, Any], row: Operation, schemas: dict[str, 
     schema = media["schema"]
     name = str(schema["title"])
     for inner, definition in schema.pop("$defs", {}).items():
-        schemas[inner] = definition
+        schemas[inner] = _without_refs_to_defs(definition)
     schemas[name] = _without_refs_to_defs(schema)
     media["schema"] = ref(name)
     if row.example:

@@ -38,7 +38,7 @@ ROOT = Path(__file__).parents[3]
 SCHEMA = strict_event_schema()
 SCHEMA_CHECK = Draft202012Validator(SCHEMA, format_checker=Draft202012Validator.FORMAT_CHECKER)
 RIGS = read_rigs(ROOT / "config/rigs")
-LARGEST_BYTES = 20_000  # what a receiver must be ready to take
+LARGEST_BYTES = 24_000  # a receiver must take 64 kB; growth beyond this is to be noticed
 
 
 def bodies(plan: Plan, before: Any = None, hour: float = 3.0) -> list[dict[str, Any]]:

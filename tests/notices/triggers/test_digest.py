@@ -127,5 +127,6 @@ def test_do_not_start_comes_once_and_alone(saying: Saying) -> None:
         texts += [n.text for n in notices if n.audience is Audience.DRIVER]
     (text,) = texts
     assert text.startswith("HOLD: do not start.")
-    notices, _ = plan_notices(replace(plan, closures=(), hold=None), facts, at_hour(5.5), POLICY)
+    at_once = replace(POLICY, ease_after=timedelta(0))
+    notices, _ = plan_notices(replace(plan, closures=(), hold=None), facts, at_hour(5.5), at_once)
     assert any(n.text.startswith("PLAN TO CHAIN at") for n in notices if n.audience is Audience.DRIVER)

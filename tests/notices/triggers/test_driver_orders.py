@@ -151,8 +151,8 @@ def test_a_second_reason_to_hold_is_sent_as_the_first_ends(saying: Saying) -> No
     assert log.driver(held(saying(), ICE, GUSTS)) == []
     (text,) = log.driver(held(saying(), GUSTS))
     assert "Gusts too strong for this rig" in text
-    assert "EASED" not in text
-    assert [t[:5] for t in log.driver(saying())] == ["EASED"]
+    assert "ENDED" not in text
+    assert [t[:10] for t in log.driver(saying())] == ["HOLD ENDED"]
 
 
 def test_a_reason_before_the_place_of_a_hold_is_sent(saying: Saying) -> None:
@@ -177,7 +177,37 @@ def test_orders_beyond_a_hold_come_with_its_release(saying: Saying) -> None:
         newer = tuple(replace(s, issued_at=at_hour(hour), fetched_at=at_hour(hour)) for s in plan.sources)
         notices, facts = plan_notices(replace(plan, sources=newer), facts, at_hour(hour), slow)
         texts.append([n.text[:5] for n in notices if n.audience is Audience.DRIVER])
-    assert texts == [[], [], ["EASED", "BE RE"]]
+    assert texts == [[], [], ["HOLD ", "BE RE"]]
+
+
+def passed_on(plan: Plan, facts: tuple[SentFact, ...], hour: float, policy: Policy) -> tuple[list[str], Any]:
+    """The driver's texts, on a forecast that is new at this hour, without the words to the office."""
+    newer = tuple(replace(s, issued_at=at_hour(hour), fetched_at=at_hour(hour)) for s in plan.sources)
+    notices, facts = plan_notices(replace(plan, sources=newer), facts, at_hour(hour), policy)
+    return [n.text.partition(": ")[2] for n in notices if n.passed_on], facts
+
+
+def test_a_text_after_departure_says_whether_the_hold_ended(saying: Saying) -> None:
+    """The departure passes while the truck holds. An order without these words reads as a release."""
+    slow = replace(POLICY, ease_after=timedelta(minutes=20), ease_alone_after=timedelta(minutes=20))
+    facts = plan_notices(held(saying(), ICE), None, at_hour(5.5), slow)[1]
+    texts, facts = passed_on(saying(CHAIN), facts, 6.1, slow)
+    assert [t.startswith("HOLD STILL APPLIES until you hear that it ended. Then: PLAN TO CHAIN") for t in texts] == [
+        True
+    ]
+    texts, facts = passed_on(saying(CHAIN), facts, 6.6, slow)
+    assert [t[:10] for t in texts] == ["HOLD ENDED"]
+    assert passed_on(saying(HOLD), facts, 6.8, slow)[0][0].startswith("HOLD at")
+
+
+def test_relief_of_a_held_stretch_says_that_the_hold_ended(saying: Saying) -> None:
+    log = Log()
+    log.driver(saying(HOLD))
+    (text,) = log.driver(saying(CHAIN))
+    assert text.startswith("HOLD ENDED, ask before you go. PLAN TO CHAIN")
+    log = Log()
+    log.driver(held(saying(HOLD), ICE))
+    assert [t for t in log.driver(held(saying(CHAIN), ICE)) if "ENDED" in t] == []
 
 
 def test_snow_that_moves_back_is_no_news_past_the_stop(saying: Saying) -> None:

@@ -162,6 +162,22 @@ def test_unconfirmed_message_reminds_driver_then_dispatcher(saying: Saying) -> N
     assert [n.id for n in again] == [n.id for n in both], "the same words are the same notice"
 
 
+def test_a_reminder_waits_from_the_last_message(saying: Saying) -> None:
+    """The dispatcher's message does not wait longer for it; near a place both come after the least wait."""
+    plan, at = saying(CHAIN), at_hour(1)
+    half = confirmation_wait(plan, at, Policy()) / 2
+    both = [sent(plan, at, advice="chain"), sent(plan, at + half - timedelta(minutes=1), advice="ready")]
+    assert escalations(plan, both, (), at + half, Policy()) == ()
+    assert kinds(escalations(plan, both, (), at + 2 * half - timedelta(minutes=1), Policy())) == [
+        (NoticeKind.UNREAD, Audience.DRIVER)
+    ]
+    near = plan.stretches[0].chain_up.arrive_at - timedelta(minutes=10)
+    late = [sent(replace(plan, depart_at=at_hour(9)), near)]
+    on_road = replace(plan, depart_at=at_hour(99))
+    assert escalations(on_road, late, (), near + timedelta(minutes=4), Policy()) == ()
+    assert len(escalations(on_road, late, (), near + timedelta(minutes=5), Policy())) == 2
+
+
 def test_confirming_stops_reminders(saying: Saying) -> None:
     plan, at = saying(CHAIN), at_hour(1)
     earlier, later = sent(plan, at), sent(plan, at + timedelta(minutes=5), NoticeKind.WORSE)

@@ -5,15 +5,16 @@ from pathlib import Path
 from string import Formatter
 
 import pytest
+from babel import Locale
 from babel.messages.catalog import Catalog, Message
 from babel.messages.pofile import read_po
 from jinja2 import TemplateSyntaxError
 
-from alertd.i18n import ENGLISH, LANGUAGES
+from alertd.i18n import ENGLISH, LANGUAGES, Language
 from alertd.notices.text import gsm7
 from alertd.notices.text.driver_parts import chain_up_steps
-from alertd.sources.files.translations import FOLDER, load_translator, read_catalogue
-from alertd.testing.update_translations import main, messages_in_code, messages_in_templates
+from alertd.sources.files.translations import FOLDER, load_translator
+from alertd.testing.update_translations import main, messages_in_code, messages_in_templates, read_catalogue
 
 OTHERS = [language for language in LANGUAGES if language != "en"]
 every_other = pytest.mark.parametrize("language", OTHERS)
@@ -169,3 +170,12 @@ def test_update_names_no_version_of_babel(tmp_path: Path, monkeypatch: pytest.Mo
     monkeypatch.setattr("alertd.testing.update_translations.FOLDER", tmp_path)
     main()
     assert not any("Generated-By" in (tmp_path / f"{language}.po").read_text(encoding="utf-8") for language in OTHERS)
+
+
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_names_of_days_and_months_are_those_of_cldr(language: Language) -> None:
+    """Unicode CLDR as Babel ships it, without the full stops that a text message has no room for."""
+    translator, locale = load_translator(language), Locale.parse(language)
+    days, months = locale.days["format"]["abbreviated"], locale.months["format"]["abbreviated"]
+    assert translator.days == tuple(days[i].rstrip(".") for i in range(7))
+    assert translator.months == tuple(months[i].rstrip(".") for i in range(1, 13))
