@@ -13,7 +13,7 @@ import numpy as np
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.day_law import DutyState
 from alertd.plan.days.labels import RestPlan
-from alertd.plan.days.naive import naive_plan
+from alertd.plan.days.naive import best_plan, naive_plan
 from alertd.plan.days.place_rests import DaysSolution, DaysTrip, days_trip, solve_again
 from alertd.plan.days.search import RestSearch
 from alertd.plan.days.stand_rules import NIGHTS
@@ -68,7 +68,7 @@ def _departures(found: DaysSolution, leaving: Leaving) -> list[_Other]:
             kind="leave",
             what=f"{hours:+d} h",
             trip=found.trip,
-            rests=_leaving(search, found, 60 * hours).best(),
+            rests=best_plan(_leaving(search, found, 60 * hours)),
             shift_min=60 * hours,
         )
         for hours in LATER_H
@@ -88,7 +88,7 @@ def _nights(found: DaysSolution) -> list[_Other]:
         until = night.place + int(np.searchsorted([x.distance_m for x in places[night.place :]], here_m + 300_000.0))
         may = search.table.can_rest & ~((apart < ELSEWHERE_M) & (np.arange(apart.size) <= until))
         may |= np.arange(apart.size) > until
-        rests = replace(search, table=replace(search.table, can_rest=may)).best()
+        rests = best_plan(replace(search, table=replace(search.table, can_rest=may)))
         if rests is not None:
             out.append(_Other(kind="sleep", what=f"sleep {name} on the road", trip=found.trip, rests=rests))
     return out
@@ -99,7 +99,7 @@ def _orders(found: DaysSolution) -> list[_Other]:
     for order in found.ask.stops.others[:MOST_OTHER_ORDERS]:
         trip = days_trip(found.solution, replace(found.ask, stops=StopOrders(planned=order)))
         names = tuple(x.stop.name for x in order)
-        rests = _quick(trip.search).best()
+        rests = best_plan(_quick(trip.search))
         out.append(_Other(kind="order", what="serve the stops in another order", trip=trip, rests=rests, order=names))
     return out
 

@@ -3,7 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
-from typing import Any, Final
+from typing import Final
 
 from alertd.plan.hours.laws import Duty, HoursRules
 from alertd.plan.hours.legal import WEEK_S, OffDuty, daily_rests, next_week_s, split_pairs, split_parts, weekly_rests
@@ -181,19 +181,15 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
     def minutes(seconds: float) -> int:
         return -int(-seconds // 60.0)
 
-    part: dict[str, Any] = {}
+    part = completes = part_ended = driven_since = 0
     if parts and law.split_h is not None:
         last, (long_h, short_h) = parts[-1], law.split_h
         least_h = short_h if last.length_s >= long_h * HOUR_S else long_h
-        part = {
-            "part": int(last.length_s // 60.0),
-            "completes": max(minutes(law.split_total_h * HOUR_S - last.length_s), round(60.0 * least_h)),
-            "part_ended": -minutes(until_s - last.end_s),
-            "driven_since": minutes(
-                sum(x.length_s for x in later if x.duty is Duty.DRIVING and x.start_s >= last.end_s - 1.0)
-            ),
-            "part_counts": not (pairs and pairs[-1][1] == last),
-        }
+        part = int(last.length_s // 60.0)
+        completes = max(minutes(law.split_total_h * HOUR_S - last.length_s), round(60.0 * least_h))
+        part_ended = -minutes(until_s - last.end_s)
+        since = (x for x in later if x.duty is Duty.DRIVING and x.start_s >= last.end_s - 1.0)
+        driven_since = minutes(sum(x.length_s for x in since))
     return DutyState(
         driven=minutes(driven_s + rolled_s),
         began=-minutes(until_s - began_s),
@@ -205,7 +201,11 @@ def state_of(used: HoursUsed, law: HoursRules, depart_at: datetime, before: Sequ
         week_began=-minutes(until_s - weekly_s),
         reduced=int(reduced and law.reduced_weekly_rest_h is not None),
         week_turns=NEVER if law.week_drive_h is None else int(_week_turns_s(depart_at, until_s) // 60.0),
-        **part,
+        part=part,
+        completes=completes,
+        part_ended=part_ended,
+        driven_since=driven_since,
+        part_counts=part > 0 and not (pairs and pairs[-1][1] == parts[-1]),
     )
 
 

@@ -1,5 +1,7 @@
 """The driver that a plan is compared with: he drives until the hours are full, and takes what the road then gives."""
 
+from dataclasses import replace
+
 from alertd.plan.days.labels import Col, Labels, PlacedStand, RestPlan, Stand
 from alertd.plan.days.search import RestSearch
 
@@ -29,5 +31,12 @@ def naive_plan(search: RestSearch) -> RestPlan | None:
             begins = int(label[0, Col.TIME])
             stands.append(PlacedStand(place, Stand.DWELL, begins, int(driven[0, Col.TIME]) - begins))
         label = driven
-    minutes, price = int(label[0, Col.TIME]), int(label[0, Col.PRICE])
-    return RestPlan(minutes=minutes, price=price, cost=float(minutes + price), stands=tuple(stands), work=work)
+    minutes, price, window = int(label[0, Col.TIME]), int(label[0, Col.PRICE]), search.window
+    cost = max(minutes, window.opens) + price + window.late_price * max(minutes - window.closes, 0)
+    return RestPlan(minutes=minutes, price=price, cost=float(cost), stands=tuple(stands), work=work)
+
+
+def best_plan(search: RestSearch) -> RestPlan | None:
+    """The best way of a search, which is bounded by the naive driver: faster, and no worse."""
+    naive = naive_plan(replace(search, split=False))  # no part of a rest is open at its end
+    return (search if naive is None else replace(search, bound=naive.cost)).best()

@@ -16,6 +16,7 @@ import numpy as np
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.day_law import DayLaw, day_law, state_of
 from alertd.plan.days.labels import Dwell, PlacedStand, RestPlan, RoadTable, Stand, Window
+from alertd.plan.days.naive import best_plan
 from alertd.plan.days.rest_places import RestPlace, Room, rest_places
 from alertd.plan.days.road_table import road_table
 from alertd.plan.days.search import RestSearch
@@ -200,7 +201,7 @@ def solve_with_rests(trip: DaysTrip, hourly_need: HourlyNeed, solve: Solve, ask:
     found: DaysSolution | None = None
     for _ in range(MOST_ROUNDS):
         law: DayLaw = day_law(trip.laws, ask.used, reserve=trip.reserve_min)
-        rests = replace(trip.search, law=law).best()
+        rests = best_plan(replace(trip.search, law=law))
         if rests is None:
             break
         solution = solve(replace(hourly_need, stands=_stands(trip, hourly_need, rests)), 0.0)
@@ -252,7 +253,8 @@ def _dry_min(trip: DaysTrip, hourly_need: HourlyNeed, params: PlanParams) -> flo
         rest_price=trip.table.rest_price[:, :1], break_price=trip.table.break_price[:, :1],
         changes=np.zeros_like(trip.table.changes),
     )  # fmt: skip
-    best = replace(trip.search, table=table, split=False, waits=(0,), break_waits=(0,), window=Window()).best()
+    search = replace(trip.search, table=table, split=False, waits=(0,), break_waits=(0,), window=Window())
+    best = best_plan(search)
     return float(drive.sum()) if best is None else float(best.minutes)
 
 

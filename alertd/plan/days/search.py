@@ -49,7 +49,10 @@ class _Stage(NamedTuple):
 
 @dataclass
 class RestSearch:
-    """The search. `exact`: see the module. `waits`: extra minutes of a rest; `break_waits`: of a break."""
+    """The search. `exact`: see the module. `waits`: extra minutes of a rest; `break_waits`: of a break.
+
+    bound: the cost of a known legal way; a label that cannot end at it or below is dropped.
+    """
 
     table: RoadTable
     law: DayLaw
@@ -60,6 +63,7 @@ class RestSearch:
     break_waits: Sequence[int] = BREAK_WAITS
     split: bool = True
     most_labels: int = MOST_LABELS
+    bound: float = np.inf
     _most: float = field(default=np.inf, init=False)
 
     def best(self) -> RestPlan | None:
@@ -67,10 +71,10 @@ class RestSearch:
 
         A first search without waiting gives a bound: a label that cannot end below it is dropped.
         """
-        simple = None
+        simple, self._most = None, self.bound
         if self.split or max(self.waits) > 0 or max(self.break_waits) > 0:
             simple = replace(self, waits=(0,), break_waits=(0,), split=False, most_labels=MOST_LABELS).best()
-            self._most = np.inf if simple is None else simple.cost
+            self._most = self.bound if simple is None else min(simple.cost, self.bound)
         found = self._search()
         if simple is None or (found is not None and found.cost <= simple.cost):
             return found

@@ -9,7 +9,7 @@ import pytest
 
 from alertd.plan.days.day_law import day_law, state_of
 from alertd.plan.days.labels import STEP_MIN, Dwell, RoadTable, Stand, Window
-from alertd.plan.days.naive import naive_plan
+from alertd.plan.days.naive import best_plan, naive_plan
 from alertd.plan.days.search import RestSearch
 from alertd.plan.days.stand_rules import BREAK_PRICE, REST_PRICE, SHORT_PRICE, SPLIT_PRICE
 from alertd.plan.hours.laws import EU, US, Duty, HoursRules
@@ -233,3 +233,13 @@ def test_late_delivery_is_a_price() -> None:
     assert late is not None
     assert late.cost >= free.cost
     assert late.minutes <= free.minutes
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_the_bound_of_the_naive_driver_loses_nothing(seed: int) -> None:
+    road = table(np.random.default_rng(seed), 24, edge_min=(60, 120))
+    search = search_of(road, US, exact=False, split=False, waits=(0,), break_waits=(0,))
+    free, bounded = search.best(), best_plan(search)
+    assert free is not None
+    assert bounded is not None
+    assert bounded.cost <= free.cost
