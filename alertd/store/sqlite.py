@@ -79,7 +79,10 @@ class SqliteFile:
         if code in _DAMAGED:
             return f"not a valid SQLite file ({cause}); move it aside and restore the last backup"
         if code == sqlite3.SQLITE_READONLY:
-            return f"cannot be written ({cause}); give the daemon's user write permission on the file and its folder"
+            return (
+                f"cannot be written ({cause}); give the daemon's user write permission on the file and its folder, or "
+                "mount a file system that became read-only as writable again, and the daemon continues"
+            )
         if code == sqlite3.SQLITE_CANTOPEN:
             return f"cannot be opened ({cause}); create the folder and give the daemon's user write permission"
         return f"rejected a write ({cause}); no partial write; internal error of alertd"

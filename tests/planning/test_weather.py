@@ -2,7 +2,7 @@
 
 import copy
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from io import StringIO
@@ -28,7 +28,7 @@ from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
-from alertd.plan.serialize import plan_json
+from alertd.plan.serialize import plan_json, plan_text
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replays.replay import replay
@@ -43,6 +43,8 @@ from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions
 from alertd.store.archive import Archive
+from alertd.store.plans.plan_text import packed_text
+from alertd.store.rows import StoredTrip
 from alertd.testing.clock import ManualClock, no_wait
 from alertd.testing.event_schema import strict_event_schema
 from alertd.testing.factories import make_rig, make_route, make_rules, make_stop
@@ -166,6 +168,26 @@ async def test_loss_of_the_source_with_snow_is_be_ready_and_partial() -> None:
     assert before.advice.rank > Advice.READY.rank
     assert after.advice is Advice.READY
     assert after.partial  # on which nothing that was said before is eased
+
+
+async def test_disagreement_of_sources_is_in_the_api_and_on_the_page(
+    open_client: Callable[..., Awaitable[httpx.AsyncClient]],
+) -> None:
+    """Snow in one source, a dry road of the same temperature in another: the office reads why relief waits."""
+    plan = await planned(Made(name="nws", temp_c=-4.0, precip_mmwe_h=8.0), Made(name="met-norway", temp_c=-4.0))
+    (line,) = (note for note in plan.input_notes if note.startswith("sources disagree"))
+    assert line.startswith("sources disagree: nws has snow in ")
+    assert ", met-norway has none; " in line
+    client: Any = await open_client()
+    client.store.put_trip(StoredTrip(id="T", body=STORED_TRIP, created_at=NOW))
+    client.store.record_plan(plan.id, "T", NOW, packed_text(plan_text(plan), "[]", "null"), (), {})
+    assert line in (await client.get("/v1/trips/T/plan")).json()["input_notes"]
+    assert line in (await client.get("/board/trips/T")).text
+    agreed = await planned(*(Made(name=name, temp_c=-4.0, precip_mmwe_h=8.0) for name in THREE))
+    assert not [note for note in agreed.input_notes if note.startswith("sources disagree")]
+
+
+STORED_TRIP = json.dumps({"id": "T", "route": "i90-west", "rig": "quillback-17", "depart": DEPART.isoformat()})
 
 
 async def test_source_without_forecasts_there_is_named_at_no_cost() -> None:

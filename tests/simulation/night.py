@@ -58,6 +58,7 @@ from alertd.store.store import Store
 
 STEP: Final = timedelta(minutes=15)
 STEPS: Final = 60  # 15 hours, over the departure and the passes
+HOUSEKEEPING_EVERY: Final = timedelta(hours=2)  # more often than the daemon: it is a third of the cost of a night
 SETTLES: Final = 32  # hours without faults: over the brief of the second morning
 TARGETS: Final = {Audience.DRIVER: ("phones",), Audience.DISPATCHER: ("office",), Audience.FLEET: ("tms",)}
 FAULTS: Final = (
@@ -262,6 +263,10 @@ async def _run_jobs(world: World, process: Process) -> None:
     for job in (daemon.cycle, daemon.send_scheduled, daemon.brief, daemon.deliver, daemon.housekeeping):
         if job == daemon.cycle and process.cycled_at and real - process.cycled_at < 2 * STEP:
             continue
+        if job == daemon.housekeeping:
+            if process.housekept_at and real - process.housekept_at < HOUSEKEEPING_EVERY:
+                continue
+            process.housekept_at = real
         try:
             await job()
             process.cycled_at = real if job == daemon.cycle else process.cycled_at

@@ -2,7 +2,7 @@
 
 import random
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import AsyncGenerator, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
@@ -139,14 +139,18 @@ class SimulatedPlanner(Planner):
     world: "World"
     clock: GuardedClock
 
-    async def plan(self, trips: Any, now_utc: datetime, *_: Any, **__: Any) -> list[Any]:
+    async def plan_in_turn(self, trips: Any, now_utc: datetime, *_: Any, **__: Any) -> AsyncGenerator[list[Any], None]:
+        """Road by road, as the real one: in some cycles the trips share a road, in others each has its own."""
         if self.world.sources == "sources stall":  # no server answers
             if self.clock.trusted and abs(self.clock() - self.world.machine.real) > timedelta(minutes=3):
                 self.world.fired["wrong clock and no server to show it"] += 1
         else:  # servers answer, and their Date is right
             for host in ("a.example", "b.example", "c.example"):
                 self.clock.record_offset(host, (self.world.machine.real - self.clock()).total_seconds())
-        return [self.world.plan_for(trip.id, now_utc, self.clock) for trip in trips]
+        done = [(trip, self.world.plan_for(trip.id, now_utc, self.clock)) for trip in trips]
+        for group in [done] if self.world.draw.random() < 0.5 else [[one] for one in done]:
+            if group:
+                yield group
 
 
 @dataclass
@@ -160,6 +164,7 @@ class Process:
     clock: GuardedClock
     frozen_n: int = 0
     cycled_at: datetime | None = None
+    housekept_at: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -263,8 +268,9 @@ class World:
     def start(self, name: str) -> Process:
         store = Store(self.folder / "alertd.db")
         store._database = FaultyDatabase(store._database, self)  # type: ignore[assignment]
-        for part in (store.outbox, store.due, store.channels, store.tokens, store.answers, store.pruning):
-            part._database = store._database  # type: ignore[attr-defined]
+        for part in vars(store).values():
+            if hasattr(part, "_database"):
+                part._database = store._database
         clock = GuardedClock(self.machine, self.machine.elapsed_s)
         weather = WeatherSources(providers=[], members=5, seed=1, stale_h=6.0)
         planner = SimulatedPlanner(self.settings, self.ground, weather, [])

@@ -10,7 +10,9 @@ from typing import Any
 
 import httpx
 import pytest
+from sqlalchemy import event
 
+from alertd.errors import StoreError
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources
 from alertd.records.driver_reports import roads_seen
@@ -18,6 +20,7 @@ from alertd.records.positions import load_positions
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
@@ -249,6 +252,40 @@ async def test_readiness_is_503_on_store_failure_and_health_answers(api: Api, st
     assert "not a valid SQLite file" in problem(await api.http.get("/readyz"), 503)["detail"]
     problem(await api.post(), 503)
     assert (await api.http.get("/healthz")).status_code == 200
+
+
+def set_pragma(store: Store, text: str) -> None:
+    """Set it on each connection of the store: SQLite's own switches stand for a failing disk."""
+
+    def set_on(dbapi: Any, *_: object) -> None:
+        dbapi.execute(f"PRAGMA {text}").close()
+
+    event.listen(store._database._backend.engine, "checkout", set_on)
+
+
+@pytest.mark.parametrize(
+    ("fails", "ends", "says"),
+    [
+        ("query_only=ON", "query_only=OFF", "cannot be written"),
+        ("max_page_count=1", "max_page_count=1000000", "disk is full or failing"),
+    ],
+)
+async def test_store_without_writes_is_one_state_with_a_way_back(
+    api: Api, store: Store, fails: str, ends: str, says: str
+) -> None:
+    """A file system that turns read-only, and a full one: reads are answered, nothing is half written."""
+    assert (await api.post()).status_code == 201
+    more = StoredTrip(id="T-2", body="driver " * 10_000, created_at=datetime(2027, 1, 14, tzinfo=UTC))
+    set_pragma(store, fails)
+    with pytest.raises(StoreError, match=says):
+        store.put_trip(more)  # of many pages: a full disk still has room in those in use
+    if "query_only" in fails:
+        assert says in problem(await api.http.get("/readyz"), 503)["detail"]
+    assert (await api.http.get("/healthz")).json()["status"] == "up"
+    assert (await api.http.get("/v1/trips")).status_code == 200
+    set_pragma(store, ends)
+    assert (await api.http.get("/readyz")).json()["status"] == "ready"
+    assert store.put_trip(more)
 
 
 async def test_internal_error_is_a_problem_detail_without_internals(api: Api, store: Store) -> None:
