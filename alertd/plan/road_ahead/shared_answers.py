@@ -1,38 +1,33 @@
 """Keeps what trips on one road have in common, by everything it was computed from."""
 
-from collections import OrderedDict
 from collections.abc import Callable, Hashable
-from threading import Lock
 from typing import Any, Final, TypeVar
 
 Answer = TypeVar("Answer")
 
 # Of each kind. [A] Comparisons and single departures are a few hundred bytes a departure, and a day and a half has 145
-# of them. A solution holds arrays (member, section), some 0.3 MB, and trips of one kind leave at few minutes of a day.
+# of them. A solution holds arrays (member, section), and trips of one kind leave at few minutes of a day.
 MOST_KEPT: Final = {"comparison": 64, "departure": 512, "solution": 24, "stretches": 4, "surfaces": 4}
+_NONE: Final = object()
 
 
 class SharedAnswers:
-    """Answers of pure functions; the oldest of a kind is dropped first. Thread-safe.
+    """Answers of pure functions; the one of a kind that was asked for longest ago is dropped first.
 
-    An answer must depend on nothing but its key and on the object that holds these answers.
+    An answer must depend on nothing but its key and on the object that holds these answers. Threads may share this:
+    each step is a single operation of a dict, and two that ask at once may both compute.
     """
 
     def __init__(self) -> None:
-        self._kept: dict[str, OrderedDict[Hashable, Any]] = {}
-        self._lock = Lock()
+        self._kept: dict[str, dict[Hashable, Any]] = {kind: {} for kind in MOST_KEPT}
 
     def answer(self, kind: str, key: Hashable, compute: Callable[[], Answer]) -> Answer:
         """The kept answer, or that of `compute`."""
-        with self._lock:
-            kept = self._kept.setdefault(kind, OrderedDict())
-            if key in kept:
-                kept.move_to_end(key)
-                known: Answer = kept[key]
-                return known
-        found = compute()
-        with self._lock:
-            kept[key] = found
-            while len(kept) > MOST_KEPT[kind]:
-                kept.popitem(last=False)
+        kept = self._kept[kind]
+        known = kept.pop(key, _NONE)
+        found: Answer = compute() if known is _NONE else known
+        kept[key] = found
+        while len(kept) > MOST_KEPT[kind]:
+            oldest, *_ = kept
+            kept.pop(oldest, None)
         return found
