@@ -19,6 +19,7 @@ from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, AlongPoint, Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch
+from alertd.road.road_class import DRIVERS_WORDS
 from alertd.route.jurisdictions import Boundaries
 
 WIDTH = 96
@@ -31,7 +32,7 @@ _HEIGHTS = "▁▂▃▄▅▆▇█"
 
 
 _LETTERS = {
-    "dry": "·", "moist": "·", "wet": "w", "rime": "r", "slush": "~", "snow": "s", "packed snow": "p", "ice": "i",
+    "dry": "·", "moist": "·", "wet": "w", "rime": "f", "slush": "~", "snow": "s", "packed snow": "p", "ice": "i",
     "glaze": "g", "unknown": "?",
 }  # fmt: skip
 
@@ -250,7 +251,7 @@ def _road_strip(plan: Plan, console: Console) -> None:
     )
     console.print(f"   {'time':9}{start}{end:>{_STRIP - len(start)}}", highlight=False)
     seen = [name for name in _LETTERS if name in {p.surface for p in points}]
-    key = ", ".join(f"{_LETTERS[name]} {name}" for name in seen)
+    key = ", ".join(f"{_LETTERS[name]} {DRIVERS_WORDS.get(name, name)}" for name in seen)
     console.print(f"   {'':9}{key} (most likely at the truck's hour); = chained, - be ready", highlight=False)
 
 

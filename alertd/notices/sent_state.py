@@ -17,6 +17,15 @@ SAME_M: Final = 0.1  # a stored row has rounded ends, and a stretch may be a sin
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class OfficeAlarm:
+    """What was last sent to the office alone for one reason about a trip. weight: larger is graver; at: when to act."""
+
+    reason: str
+    weight: int
+    at: datetime
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class SentFact:
     """The facts of one stretch that a reader acts on, as last sent.
 
@@ -27,7 +36,7 @@ class SentFact:
     (UTC). pending: not yet sent to the driver because of quiet hours or the rate limit; the dispatcher has it.
     milder_since, milder_on: since when the plan has been milder, and the first forecast that was. up_m: distance of the
     chain-up place along the route, None where not known. tires_n: number of tires, 0 where not known. silent: of relief
-    that the driver was not sent, so he still has the order to be ready.
+    that the driver was not sent, so he still has the order to be ready. alarms: of the trip, equal in all its rows.
     """
 
     advice: Advice
@@ -48,6 +57,7 @@ class SentFact:
     up_m: float | None = None
     tires_n: int = 0
     silent: bool = False
+    alarms: tuple[OfficeAlarm, ...] = ()
 
     @property
     def core_start_m(self) -> float:
@@ -137,6 +147,10 @@ def facts_from_plain(rows: Sequence[Mapping[str, Any]]) -> tuple[SentFact, ...]:
             up_m=None if r.get("up_m") is None else float(r["up_m"]),
             tires_n=int(r.get("tires_n", 0)),
             silent=bool(r.get("silent", False)),
+            alarms=tuple(
+                OfficeAlarm(reason=str(a["reason"]), weight=int(a["weight"]), at=datetime.fromisoformat(a["at"]))
+                for a in r.get("alarms", ())
+            ),
         )
         for r in rows
     )

@@ -157,7 +157,7 @@ WORDS: Final[dict[RoadClass, str]] = {
 }
 
 # Names that drivers use, where they differ from those in the data.
-DRIVERS_WORDS: Final = {"rime": "frost"}
+DRIVERS_WORDS: Final = {"rime": "frost", "moist": "damp"}
 
 # WMO-No. 306 Vol. I.2, code table 0 20 138. It has no slush or packed snow: both map to snow. 15 is "missing".
 BUFR_0_20_138: Final[dict[RoadClass, int]] = {

@@ -184,7 +184,7 @@ async def test_cycle_holds_for_a_closure_until_withdrawn_and_replays(
         assert (note.start_m, note.end_m) == pytest.approx(ends, abs=600.0)
         assert f"HOLD below mi {note.start_m / 1609.344:.0f} of this trip: Road closed" in expected[plan.trip_id]
         assert (after[plan.trip_id].advice, after[plan.trip_id].closures) == (before[plan.trip_id].advice, ())
-        assert "EASED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
+        assert "HOLD ENDED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
         again = await replay(archive, plan.id)
         assert plan_json(again.plan) == plan_json(plan)
 

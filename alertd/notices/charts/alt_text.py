@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 
 from alertd.forecast.verification import BrierParts, Contingency, Reliability
+from alertd.i18n import odds
 from alertd.notices import surfaces
 from alertd.notices.charts.axis_units import AxisUnits
 from alertd.notices.charts.markers import markers_of, road_runs
@@ -37,7 +38,7 @@ def title_lines(plan: Plan) -> list[str]:
     if where := ", ".join(dict.fromkeys(s.place for s in plan.stretches if s.advice is plan.advice and s.place)):
         advice += f": {where}"
     if plan.advice is Advice.SLOW:
-        advice += f", up to {phrases.percent(phrases.winter_frac(plan))} likely: keep them aboard"
+        advice += f"; snow, frost or ice {odds(phrases.winter_frac(plan))} at most: keep chains aboard"
     ice = [f"{surfaces.headline(s)}: slow down." for s in surfaces.to_slow_for(plan)]
     short = [f"SHORT OF CHAINS: {plan.singles_short} single chains missing."] if plan.singles_short else []
     departure, arrival = (
@@ -66,7 +67,7 @@ def deck_rows(plan: Plan, units: AxisUnits) -> list[tuple[str, str]]:
     if not plan.bridges:
         return []
     worst = max(plan.bridges, key=lambda b: b.probability)
-    place = f"{worst.name or 'one'} at {units.distance(worst.start_m)}, {phrases.percent(worst.probability)} likely"
+    place = f"{worst.name or 'one'} at {units.distance(worst.start_m)}, {odds(worst.probability)}"
     n = len(plan.bridges)
     return [("◆", f"{n} bridge{'s' if n > 1 else ''} that may be icy alone, first of all {place}")]
 

@@ -86,7 +86,7 @@ ROAD: Final = {
     RoadClass.DRY: Style(role="dry", letter="d", name="dry"),
     RoadClass.MOIST: Style(role="moist", letter="m", name="damp"),
     RoadClass.WET: Style(role="wet", letter="w", name="wet"),
-    RoadClass.RIME: Style(role="rime", hatch=_UPRIGHT, letter="r", name="frost", dash=(0.15, 1.6)),
+    RoadClass.RIME: Style(role="rime", hatch=_UPRIGHT, letter="f", name="frost", dash=(0.15, 1.6)),
     RoadClass.SLUSH: Style(role="slush", hatch=_LEVEL, tile_px=6.0, letter="~", name="slush", dash=(0.3, 1.2)),
     RoadClass.SNOW: Style(role="snow", hatch=_RISING, letter="S", name="snow", dash=(0.15, 0.6)),
     RoadClass.PACKED_SNOW: Style(role="packed", hatch=_FALLING, letter="P", name="packed snow", dash=(0.15, 0.35)),

@@ -18,7 +18,7 @@ KMH_STEP: Final = 5  # km/h are given in steps of five, as on signs, and never a
 
 # The labels of road classes in plans.
 _SURFACES: Final = (
-    gettext_noop("unknown"), gettext_noop("dry"), gettext_noop("moist"), gettext_noop("wet"), gettext_noop("frost"),
+    gettext_noop("unknown"), gettext_noop("dry"), gettext_noop("damp"), gettext_noop("wet"), gettext_noop("frost"),
     gettext_noop("snow"), gettext_noop("ice"),
     gettext_noop("glaze"), gettext_noop("slush"), gettext_noop("packed snow"),
 )  # fmt: skip
@@ -30,7 +30,7 @@ def closing(translator: Translator) -> str:
 
 
 def surface(name: str, translator: Translator) -> str:
-    """Return a surface's name in the driver's language. Drivers call rime frost: one word for one thing."""
+    """Return a surface's name in the driver's language. One word for one thing, as drivers say it."""
     name = DRIVERS_WORDS.get(name, name)
     return translator.gettext(name) if name in _SURFACES else name
 

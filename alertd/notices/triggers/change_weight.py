@@ -1,8 +1,10 @@
 """Weighs a change of what was sent by what it means for the driver: more or sooner, or only other."""
 
+from collections.abc import Sequence
 from typing import Final
 
-from alertd.notices.sent_state import SentFact
+from alertd.notices.policy import Policy
+from alertd.notices.sent_state import OfficeAlarm, SentFact
 from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.units import MILE_M
 
@@ -38,3 +40,15 @@ def _is_listed(row: SentFact) -> bool:
 def is_worse(now: SentFact, was: SentFact) -> bool:
     """Whether a change is bad news: more to do, or sooner."""
     return asks_more(now, was) or asks_sooner(now, was)
+
+
+def new_alarms(due: Sequence[OfficeAlarm], had: Sequence[OfficeAlarm], policy: Policy) -> tuple[OfficeAlarm, ...]:
+    """Return the reasons to send the office a message alone that it has not had, or that are graver or come earlier.
+
+    A moment that is earlier by less than the policy's least gap is no other moment.
+    """
+
+    def is_known(now: OfficeAlarm) -> bool:
+        return any(a.reason == now.reason and a.weight >= now.weight and a.at - now.at < policy.least_gap for a in had)
+
+    return tuple(a for a in due if not is_known(a))

@@ -11,11 +11,11 @@ from alertd.i18n import ALL_ENGLISH, Translators
 from alertd.notices import surfaces
 from alertd.notices.model import Notice, NoticeKind
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import SentFact, fact_of
+from alertd.notices.sent_state import OfficeAlarm, SentFact, fact_of
 from alertd.notices.triggers import closures, wind
+from alertd.notices.triggers.change_weight import new_alarms
 from alertd.notices.triggers.compose import (
     Message,
-    OfficeForm,
     OfficeNotice,
     apply_policy,
     closure_message,
@@ -157,8 +157,10 @@ def plan_notices(
     lineage = facts_digest(everything)
     # Frost and snow without chains are on the board and in the brief: a message per trip each frosty night is ignored.
     notify_office = news and bool(pending or plan.advice.rank >= Advice.READY.rank)
-    form = _office_form(plan, kind, held_back, now_utc, policy)
-    office = OfficeNotice(form=form, asks_hours=not everything) if notify_office else None
+    had = next((b.alarms for b in everything), ())
+    new = new_alarms(_alarms_due(plan, kind, held_back, now_utc, policy), had, policy) if notify_office else ()
+    alarms = (*(a for a in had if all(a.reason != n.reason for n in new)), *new)
+    office = OfficeNotice(form="alone" if new else "digest", asks_hours=not everything) if notify_office else None
     notices = people_notices(
         shown_plan, kind, sent, office=office, lineage=lineage, now_utc=now_utc, policy=policy, translators=translators
     )
@@ -171,20 +173,27 @@ def plan_notices(
         *surfaces.rows_after(plan, surface_rows, icy, thawed),
         *wind.rows_after(wind_rows, windy, wind_ended),
     )
-    rows = (replace(_with_milder_since(x, no_more, plan, now_utc, policy), turn=turn) for x in rows_after)
+    rows = (
+        replace(_with_milder_since(x, no_more, plan, now_utc, policy), turn=turn, alarms=alarms) for x in rows_after
+    )
     return tuple(notices), tuple(_with_sent_at(x, everything, sent, held_back, now_utc) for x in rows)
 
 
-def _office_form(
+def _alarms_due(
     plan: Plan, kind: NoticeKind, held_back: Sequence[Message], now_utc: datetime, policy: Policy
-) -> OfficeForm:
-    """Alone where the office must act soon: the driver cannot be told in time, or departs short of chains."""
-    unheard = any(
-        not m.covered and m.rank >= Advice.CHAIN.rank and m.act_at - now_utc <= policy.soon for m in held_back
-    )
+) -> tuple[OfficeAlarm, ...]:
+    """Return why the office must act soon: the driver cannot be told in time, or departs short of chains."""
+    unheard = [
+        m for m in held_back if not m.covered and m.rank >= Advice.CHAIN.rank and m.act_at - now_utc <= policy.soon
+    ]
     short = bool(plan.singles_short) and kind in (NoticeKind.PLAN, NoticeKind.WORSE)
-    leaves_short = short and timedelta(0) <= plan.depart_at - now_utc <= policy.soon
-    return "alone" if unheard or leaves_short else "digest"
+    out = []
+    if unheard:
+        rank, act_at = max(m.rank for m in unheard), min(m.act_at for m in unheard)
+        out.append(OfficeAlarm(reason="driver not reached", weight=rank, at=act_at))
+    if short and timedelta(0) <= plan.depart_at - now_utc <= policy.soon:
+        out.append(OfficeAlarm(reason="chains short", weight=plan.singles_short, at=plan.depart_at))
+    return tuple(out)
 
 
 def _relief(plan: Plan, row: SentFact, *, still: bool) -> Message:

@@ -113,7 +113,7 @@ def test_bridges_that_may_be_icy_alone_are_marked_where_they_are(drawn: Any, sha
     picture = draw_profile(replace(drawn.plan, bridges=(deck,)), drawn.route, View())
     (deck,) = shapes(picture, "deck", "profile")
     assert deck[0, 0] == pytest.approx(20e3, abs=50.0)
-    assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 40% likely." in picture.alt_text
+    assert "◆: 1 bridge that may be icy alone, first of all Heron Creek at 12 mi, 4 in 10." in picture.alt_text
 
 
 def test_hills_are_marked_from_five_percent_over_3000_feet() -> None:

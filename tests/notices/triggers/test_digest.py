@@ -8,6 +8,8 @@ from alertd.i18n import Translators
 from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.notices.policy import Policy
+from alertd.notices.sent_state import OfficeAlarm, facts_from_plain, facts_to_plain
+from alertd.notices.triggers.change_weight import new_alarms
 from alertd.notices.triggers.digest import DigestInput, digest_notice
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
@@ -88,6 +90,29 @@ def test_a_worsening_under_way_does_not_wait_for_a_digest(saying: Saying) -> Non
     assert (notice.kind, notice.sent_alone, notice.passed_on) == (NoticeKind.WORSE, True, True)
 
 
+def test_an_urgent_message_is_sent_once_for_its_reason(saying: Saying) -> None:
+    """A truck that departs short of chains: other changes go to the digest, more chains short or less time do not."""
+    facts, alone = None, []
+    for hour, advice, short_n, leaves in (
+        (4.1, Advice.READY, 2, 6), (4.3, Advice.CHAIN, 2, 6), (4.5, Advice.HOLD, 2, 6), (4.6, Advice.HOLD, 4, 6),
+        (4.7, Advice.HOLD, 5, 5),
+    ):  # fmt: skip
+        plan = saying(advice)
+        stretches = tuple(replace(s, hanging=replace(s.hanging, singles_short=short_n)) for s in plan.stretches)
+        plan = replace(plan, stretches=stretches, singles_short=short_n, depart_at=at_hour(leaves))
+        notices, facts = plan_notices(plan, facts and facts_from_plain(facts_to_plain(facts)), at_hour(hour), POLICY)
+        alone.append([n.sent_alone for n in notices if n.audience is Audience.DISPATCHER])
+    assert alone == [[True], [False], [False], [True], [True]]
+
+
+def test_a_reason_is_another_when_graver_or_earlier() -> None:
+    had = (OfficeAlarm(reason="chains short", weight=2, at=at_hour(6)),)
+    for weight, at_h, n in ((2, 6, 0), (1, 6, 0), (2, 5.6, 0), (2, 7, 0), (3, 7, 1), (1, 5.5, 1)):
+        due = (OfficeAlarm(reason="chains short", weight=weight, at=at_hour(at_h)),)
+        assert len(new_alarms(due, had, POLICY)) == n
+    assert len(new_alarms((replace(had[0], reason="driver not reached"),), had, POLICY)) == 1
+
+
 def test_a_driver_at_home_gets_all_of_it_before_rolling(saying: Saying) -> None:
     """Three forecasts in an evening are one text two hours before departure, as it then is."""
     facts, texts = None, []
@@ -130,3 +155,9 @@ def test_do_not_start_comes_once_and_alone(saying: Saying) -> None:
     at_once = replace(POLICY, ease_after=timedelta(0))
     notices, _ = plan_notices(replace(plan, closures=(), hold=None), facts, at_hour(5.5), at_once)
     assert any(n.text.startswith("PLAN TO CHAIN at") for n in notices if n.audience is Audience.DRIVER)
+    over = replace(plan, closures=(), hold=None)
+    notices, facts = plan_notices(over, facts, at_hour(5.5), POLICY)
+    assert [n.text for n in notices if n.audience is Audience.DRIVER] == []
+    notices, _ = plan_notices(over, facts, at_hour(6.1), POLICY)
+    (later,) = (n.text for n in notices if n.passed_on)
+    assert "HOLD STILL APPLIES until you hear that it ended. Then: PLAN TO CHAIN at" in later

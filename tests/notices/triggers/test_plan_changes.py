@@ -127,7 +127,7 @@ def test_from_hold_to_chain_the_driver_is_told_to_chain(saying: Saying) -> None:
     talk = Talk()
     talk.hear(saying(HOLD))
     (text,) = talk.driver(saying(CHAIN))
-    assert text.startswith("PLAN TO CHAIN at Stop 1")
+    assert text.startswith("HOLD ENDED, ask before you go. PLAN TO CHAIN at Stop 1")
 
 
 def test_the_same_words_after_others_are_said_again(saying: Saying) -> None:

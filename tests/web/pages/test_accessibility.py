@@ -140,12 +140,12 @@ def test_print_leaves_out_what_paper_cannot_do(addresses: dict[str, str], open_p
     assert page.locator(".ticks li").first.is_visible()
 
 
-@pytest.mark.parametrize("name", ["trip", "brief"])
+@pytest.mark.parametrize("name", ["trip", "brief", "driver"])
 def test_a_trip_and_the_summary_of_a_brief_are_one_sheet(
     addresses: dict[str, str], written: dict[str, str], open_page: Callable, name: str
 ) -> None:
-    """A letter sheet, as the browser makes a PDF of it: the trip with two passes and a hold, the brief of four trips
-    without the details that follow on sheets of their own."""
+    """A letter sheet, as the browser makes a PDF of it: the trip and the driver's page with two passes and a hold, the
+    brief of four trips without the details that follow on sheets of their own."""
     page = open_page(addresses.get(name, "about:blank"), viewport=DESKTOP, color_scheme="dark", bypass_csp=True)
     if name in written:
         page.set_content(written[name].replace("</style>", ".behind{display:none}</style>"))
