@@ -15,7 +15,7 @@ from alertd.forecast.verification import Array, BrierParts, Reliability, brier, 
 
 BLOCK_DAYS: Final = 3  # [A] a storm and the cold after it last two to three days
 DRAWS: Final = 2000
-LEVEL: Final = 0.90
+LEVEL: Final = 0.90  # [A] of the intervals, as in the guide
 LEAST_BLOCKS: Final = 5  # [A] an interval from fewer blocks is not given
 
 

@@ -21,8 +21,8 @@ from alertd.forecast.onset import MOVED, Shift
 
 NORMAL = NormalDist()
 LEVEL_M_PER_K = 1000.0 / 6.5  # a warmer column raises freezing and snow level; standard atmosphere lapse rate
-TRACE_MMWE_H = 0.05  # the amount where a source gives a real chance of precipitation but a zero amount
-REAL_CHANCE_FRAC = 0.3
+TRACE_MMWE_H = 0.05  # [A] the amount where a source gives a real chance of precipitation but a zero amount
+REAL_CHANCE_FRAC = 0.3  # [A] a chance from which precipitation is real
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import Array
 
+# [A] All limits of this block, except where a source is named: wide, so that only faults are beyond them.
 MOST_CHANGE_K: Final = 12.0  # between two answers for one hour; a front that arrives hours earlier changes less
 COMPARED: Final = timedelta(hours=48)  # ahead of now; later hours of two correct answers may differ by more
 DEW_OVER_AIR_K: Final = 1.5  # rounding both to whole degrees Fahrenheit over different hours gives 0.6
@@ -26,8 +27,8 @@ LEVEL_K_PER_M: Final = 0.015  # increase of that maximum per metre below the lev
 LEVEL_INVERSION_K: Final = 35.0  # the strongest inversions: air this much colder than the level implies
 LEVEL_LASTS_H: Final = 3
 SAME_N: Final = 12  # equal values in a row of a source that reports each hour to a tenth of a degree
-# Equal values contradict a dew point that changes by more than this, other heights, and dry weather, in which the sun
-# warms and the night cools. Without these they may be true: air in which snow melts keeps its temperature.
+# [A] Equal values contradict a dew point that changes by more than this, other heights, and dry weather, in which the
+# sun warms and the night cools. Without these they may be true: air in which snow melts keeps its temperature.
 SAME_DEW_RANGE_K: Final = 4.0
 SAME_HEIGHTS_M: Final = 300.0
 SAME_WET_MMWE: Final = 1.0

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import REQUIRED_FIELDS, WEATHER_FIELDS, Array, Forecast, Gap
 
-SAME_PLACE_DEG = 1e-3  # about 100 m
+SAME_PLACE_DEG = 1e-3  # [A] about 100 m
 
 
-WET_LAPSE_K_PER_M = 0.0060  # saturated air near 0 °C (moist adiabat at 850 to 700 hPa)
+WET_LAPSE_K_PER_M = 0.0060  # moist adiabat near 0 °C at 850 to 700 hPa, standard tables
 
 
 DRY_LAPSE_K_PER_M = 0.0065  # standard atmosphere
@@ -192,7 +192,7 @@ def at_heights(forecast: Forecast, elevation_m: Array) -> Forecast:
     return replace(forecast, air_temp_c=forecast.air_temp_c - lapse * up_m, elevation_m=elevation_m.copy())
 
 
-AGE_STEP_H: Final = 6.0  # two issues of the large global models
+AGE_STEP_H: Final = 6.0  # [A] two issues of the large global models
 
 
 def age_weight(overdue_h: float) -> float:

@@ -100,7 +100,7 @@ class RoadReport:
         return self.surface_temp_c != self.surface_temp_c and not self.state and self.friction != self.friction
 
 
-# Field -> lowest and highest value that can be true; beyond them it is unknown.
+# [A] Field -> lowest and highest value that can be true; beyond them it is unknown.
 BOUNDS: Final = {
     "surface_temp_c": (-60.0, 80.0),
     "friction": (0.0, 1.0),

@@ -14,11 +14,11 @@ from alertd.forecast.model import Array
 
 IntArray: TypeAlias = NDArray[np.intp]
 
-SPACING_M = 5000.0
-CLIMB_M = 250.0  # this height difference counts as one spacing
-PROMINENCE_M = 100.0  # a smaller rise or dip is not a summit or low
-EARTH_RADIUS_M = 6_371_000.0
-TOLERANCE = 1e-6  # of a step; rounding in a long sum must not shift a place by a sample
+SPACING_M = 5000.0  # [A] about two cells of the finer regional models
+CLIMB_M = 250.0  # [A] this height difference counts as one spacing
+PROMINENCE_M = 100.0  # [A] a smaller rise or dip is not a summit or low
+EARTH_RADIUS_M = 6_371_000.0  # mean radius by the IUGG, rounded, from memory
+TOLERANCE = 1e-6  # numerical, of a step: rounding in a long sum must not shift a place by a sample
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)

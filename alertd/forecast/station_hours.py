@@ -24,7 +24,7 @@ ROUTINE_LEAD_H: Final = 10.0 / 60.0
 SNOW_CATCH_FRAC: Final = 0.7
 # [A] Rate of water while precipitation is observed and the gauge shows none: less than its 0.25 mm (0.01 in) an hour.
 TRACE_MMWE_H: Final = 0.1
-# New snow over its water, at most: the same ratio as for the raw grids of the weather service.
+# [A] New snow over its water, at most: the same ratio as for the raw grids of the weather service.
 LIGHTEST_SNOW_RATIO: Final = 20.0
 
 _SNOW: Final = frozenset((Phenomenon.SNOW, Phenomenon.SNOW_GRAINS, Phenomenon.SNOW_PELLETS))

@@ -30,9 +30,10 @@ from alertd.units import GRAVITY_MPS2, HOUR_S, KELVIN_AT_0C
 Float32: TypeAlias = NDArray[np.float32]
 Floating = TypeVar("Floating", Array, Float32)
 
+# Water at 20 °C and ice at 0 °C, rounded (standard tables of physics, from memory).
 HEAT_CAPACITY_WATER: Final = 4180.0  # J/(kg K)
 HEAT_CAPACITY_ICE: Final = 2100.0  # J/(kg K)
-SPECIFIC_HUMIDITY_RATIO: Final = 0.622
+SPECIFIC_HUMIDITY_RATIO: Final = 0.622  # ratio of molar masses, see `humidity`; standard, rounded
 
 
 class Forcing(NamedTuple):

@@ -84,6 +84,7 @@ def _by_class(table: dict[RoadClass, float], unlisted: float) -> Array:
 _LOW = _by_class({c: f.low for c, f in FRICTION.items()}, np.nan)
 _MODE = _by_class({c: f.mode for c, f in FRICTION.items()}, np.nan)
 _HIGH = _by_class({c: f.high for c, f in FRICTION.items()}, np.nan)
+# 1.0 by definition: chains change nothing on classes that are not listed.
 _CHAIN = _by_class(CHAIN_RATIO, 1.0)
 _CHAIN_TRACTION = _by_class(CHAIN_TRACTION_RATIO, 1.0)
 _ROLL = _by_class(ROLLING, np.nan)

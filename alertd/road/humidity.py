@@ -17,6 +17,7 @@ Float32: TypeAlias = NDArray[np.float32]
 Curve: TypeAlias = tuple[Any, Any, Any, Any]  # numbers, or arrays with a value for each place
 
 WATER_TO_AIR_MASS: Final = 0.621945  # ratio of molar masses, ASHRAE Fundamentals 2017 ch. 1
+# Dry air, and the heat of evaporation at 0 °C: standard tables, rounded (from memory).
 GAS_CONSTANT_DRY_AIR: Final = 287.05  # J/(kg K)
 HEAT_CAPACITY_AIR: Final = 1005.0  # J/(kg K)
 LATENT_VAPORISATION: Final = 2.501e6  # J/kg at 0 °C
@@ -40,6 +41,7 @@ def _parted(a: float, b: float, c: float, d: float) -> Curve:
     return math.log(a) + lifted, 1.0 / c, lifted * d, d
 
 
+# Buck 1981, J. Appl. Meteor. 20:1527, with the constants of 1996.
 _WATER: Final = _parted(6.1121, 18.678, 234.5, 257.14)
 _ICE: Final = _parted(6.1115, 23.036, 333.7, 279.82)
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.road.humidity import Array
 
-VON_KARMAN: Final = 0.4
+VON_KARMAN: Final = 0.4  # Högström 1988, Boundary-Layer Meteor. 42:55 (from memory)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,7 +92,7 @@ class SurfaceParams:
 
 
 ROAD: Final = SurfaceParams()
-_DECK_TOP_M: Final = (0.01, 0.01, 0.02, 0.03, 0.04)
+_DECK_TOP_M: Final = (0.01, 0.01, 0.02, 0.03, 0.04)  # numerical grid, as the top of a road
 
 
 def deck_of(road: SurfaceParams, *, thickness_m: float = 0.20, **changed: float) -> SurfaceParams:

@@ -27,7 +27,7 @@ HALF_WEIGHT_HEIGHT_M: Final = 300.0
 REPORT_SD_K: Final = 0.5  # of a report, rounded to whole degrees in most countries
 HEIGHT_SD_K_PER_KM: Final = 1.5  # as in `downscale.AirParams`, Minder et al. 2010
 DISTANCE_SD_K_PER_KM: Final = 0.02  # 1 K in 50 km
-# Share of overcast dry hours at a station in which light precipitation falls out of its reach, and its rate.
+# [A] Share of overcast dry hours at a station in which light precipitation falls out of its reach, and its rate.
 UNSEEN_PROB: Final = 0.2
 UNSEEN_MMWE_H: Final = 0.2
 UNSEEN_FROM_CLOUD_FRAC: Final = 0.5  # below it no precipitation is expected near; at overcast all of the chance

@@ -14,10 +14,10 @@ from numpy.typing import ArrayLike
 from alertd.forecast.model import PrecipForm
 from alertd.road.humidity import Array, wet_bulb_c
 
-MELTING_LAYER_M: Final = 200.0  # depth below the snow level over which flakes melt, as in NBM post-processing
-RAIN_WET_BULB_C: Final = 5.0  # no snow above it: of 63 reports around Tahoe with a higher wet bulb, 1 was snow
+MELTING_LAYER_M: Final = 200.0  # depth below the snow level over which flakes melt, as in NBM post-processing [A]
+RAIN_WET_BULB_C: Final = 5.0  # no snow above it; measured: 1 snow of 63 reports around Tahoe with a higher one
 SNOW_AIR_TEMP_C: Final = -2.0  # below it and without a freezing code: snow at least SNOW_FLOOR; assumed
-SNOW_FLOOR: Final = 0.98
+SNOW_FLOOR: Final = 0.98  # [A]
 SNOW_RATIO_SPREAD: Final = (
     0.4  # assumed: relative spread of the depth of a storm's snow around the value from air temperature
 )

@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 from alertd.road.humidity import LATENT_VAPORISATION, Array
 from alertd.road.parameters import SurfaceParams
 
-LATENT_FUSION: Final = 3.34e5  # J/kg
+LATENT_FUSION: Final = 3.34e5  # J/kg at 0 °C, standard tables, from memory
 COVER_MMWE: Final = 0.3  # [A] snow from which water freezes within the snow; the limit of the class, road_class
-LEAST_MMWE: Final = 1e-30  # keeps a share of nothing from dividing by 0
+LEAST_MMWE: Final = 1e-30  # numerical: keeps a share of nothing from dividing by 0
 LATENT_SUBLIMATION: Final = LATENT_VAPORISATION + LATENT_FUSION
 Floats = TypeVar("Floats", bound=NDArray[np.floating])
 

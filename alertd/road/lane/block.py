@@ -34,13 +34,14 @@ from alertd.units import HOUR_S
 SPIN_UP_H: Final = 48  # past hours after which the start temperature no longer matters
 FIRST_DAY_H: Final = 24
 DEEP_SCALE_M: Final = 0.3  # assumed depth at which the ground's surplus reaches 63 %
-PROVEN_AFTER_H: Final = 12  # assumed, as the two below; see `run_block`
+# [A] all three; see `run_block`.
+PROVEN_AFTER_H: Final = 12
 THAW_H: Final = 3
 THAW_TEMP_C: Final = 1.0
-# The serviced lane takes longer steps: it carries less, and ploughs come by the hour.
+# [A] The serviced lane takes longer steps: it carries less, and ploughs come by the hour.
 SERVICED_STEP_S: Final = 1800.0
 
-LEAST_MMWE: Final = 1e-6
+LEAST_MMWE: Final = 1e-6  # numerical: less is nothing
 
 _MAY_GLAZE: Final = np.isin(np.arange(len(RoadClass) - 1), [*range(RoadClass.RIME), RoadClass.RIME, RoadClass.ICE])
 _STORES: Final = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")

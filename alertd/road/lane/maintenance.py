@@ -50,6 +50,7 @@ class Service:
 # it, but it is not there every time.
 OLD_SNOW_FRAC: Final = 1.0 / 3.0
 
+# [A] Shares, half-lives and traffic by class; the half-lives follow a state's targets for a bare lane, from memory.
 SERVICES: Final[Mapping[str, Service]] = {
     "motorway": Service(serviced_frac=0.8, half_life_h=1.6, night_factor=1.0, traffic_vph=300.0),
     "trunk": Service(),

@@ -7,6 +7,7 @@ from typing import Any, Final
 from alertd.i18n import Translator, gettext_noop
 from alertd.notices import headline, surfaces
 from alertd.notices.charts.axis_units import AxisUnits
+from alertd.notices.lane_words import lane_line
 from alertd.notices.next_action import ActionKind, NextAction, is_old
 from alertd.notices.text import days_text, phrases, place_text
 from alertd.notices.text import driver_parts as spoken
@@ -89,6 +90,7 @@ def template_functions(translator: Translator) -> dict[str, Any]:
         "day_clock": partial(phrases.day_clock, translator=translator),
         "surface": partial(spoken.surface, translator=translator),
         "mark": partial(place_text.mark, translator=translator),
+        "lane_line": partial(lane_line, translator=translator),
         "surface_odds": partial(spoken.surface_odds, translator=translator),
         "forecast_age": partial(phrases.forecast_age, translator=translator),
         "speed": partial(spoken.speed, translator=translator),

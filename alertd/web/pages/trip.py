@@ -13,6 +13,7 @@ from alertd.i18n import ENGLISH
 from alertd.notices.charts.palette import ADVICE
 from alertd.notices.checklists.loading import missing_words
 from alertd.notices.headline import arrival, headlines
+from alertd.notices.lane_words import lane_line
 from alertd.notices.model import Audience
 from alertd.notices.next_action import is_old
 from alertd.notices.surfaces import office_lines
@@ -113,6 +114,7 @@ def trip_values(
         "surface": partial(surface, translator=ENGLISH),
         "lane_classes": _lane_classes,
         "lane_share": _lane_share,
+        "lane_line": lane_line,
         "strip": law_text.strip_lines(plan),
         "departures": _departures(plan),
         "hours_line": phrases.hours_line(hours, zone) if hours else "",
