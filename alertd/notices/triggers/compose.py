@@ -46,6 +46,7 @@ class Message:
     can_wait: a driver who keeps to what was sent acts in time, so it may wait until `Policy.soon` before its action.
     covered: a graver message has the driver stop before it, so it waits until that one no longer applies.
     further: of a driver who has not left, about a place after the one to act at first; its pre-pass text suffices.
+    release: the end of a hold: the truck stands until the driver hears it, so it goes to the office at once.
     """
 
     words: Callable[[Translator], str]
@@ -60,6 +61,7 @@ class Message:
     can_wait: bool = False
     covered: bool = False
     further: bool = False
+    release: bool = False
 
 
 def facts_digest(facts: Sequence[SentFact]) -> str:
@@ -162,6 +164,7 @@ def opening_message(plan: Plan, fact: SentFact) -> Message:
         act_at=plan.arrive_late,
         rank=Advice.CLEAR.rank,
         key=facts_digest((fact,)),
+        release=True,
     )
 
 
@@ -221,7 +224,6 @@ def people_notices(
     news, None where there is none.
     """
     audience = recipient(plan, now_utc, policy)[0]
-    marks = pass_on_marks(plan, now_utc, policy, alone=kind in ALONE_KINDS)
     out = [
         person_notice(
             plan,
@@ -232,7 +234,7 @@ def people_notices(
                 m.expires_at,
                 (m.key, lineage),
                 advice=m.advice or (list(Advice)[m.rank] if m.rank > Advice.CLEAR.rank else None),
-                marks=marks,
+                marks=pass_on_marks(plan, now_utc, policy, alone=kind in ALONE_KINDS or m.release),
             ),
             now_utc,
         )

@@ -200,7 +200,7 @@ def _relief(plan: Plan, row: SentFact, *, still: bool) -> Message:
     """Return the relief of a row. That of a hold says that it ended, unless the driver is still held."""
     message = relief_message(plan, row)
     ends = row.advice is Advice.HOLD and not still
-    return replace(message, words=no_longer_held(message.words)) if ends else message
+    return replace(message, words=no_longer_held(message.words), release=True) if ends else message
 
 
 def _after_holds(message: Message, plan: Plan, holds: Sequence[SentFact]) -> Message:

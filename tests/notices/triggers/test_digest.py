@@ -161,3 +161,6 @@ def test_do_not_start_comes_once_and_alone(saying: Saying) -> None:
     notices, _ = plan_notices(over, facts, at_hour(6.1), POLICY)
     (later,) = (n.text for n in notices if n.passed_on)
     assert "HOLD STILL APPLIES until you hear that it ended. Then: PLAN TO CHAIN at" in later
+    notices, _ = plan_notices(over, facts, at_hour(6.1), at_once)
+    ended = [n for n in notices if n.passed_on and "HOLD" in n.text and "STILL" not in n.text]
+    assert [n.sent_alone for n in ended] == [True], "the truck stands until its driver hears it"
