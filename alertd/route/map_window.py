@@ -71,7 +71,8 @@ def lands_in(boundaries: Boundaries, box: Box) -> tuple[LandInView, ...]:
         if not rings:
             continue
         shape = shapely.union_all(shapely.make_valid(np.array([shapely.Polygon(r[0], r[1:]) for r in rings])))
-        inside = shapely.intersection(shape, window)
+        parts = shapely.get_parts(shapely.intersection(shape, window))  # of an edge along the window, lines too
+        inside = shapely.union_all(parts[shapely.get_dimensions(parts) == 2])
         if inside.is_empty:
             continue
         lines = shapely.clip_by_rect(shapely.simplify(shape.boundary, (box.north - box.south) / _DETAIL), *edges)

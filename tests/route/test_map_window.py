@@ -41,3 +41,16 @@ def test_only_land_in_the_window_is_named_and_cut_at_the_edge() -> None:
     assert a.middle is not None
     assert box.west < a.middle[0] < middle
     assert a.room_deg == pytest.approx((box.north - box.south) / 2.0, rel=0.05)
+
+
+def test_a_land_that_also_runs_along_the_windows_edge_is_drawn() -> None:
+    """The part in the window is then an area and a line together."""
+    box = box_around(make_route(100e3), (0.5, 1.0))
+    inside_lon, above = box.west + 0.2, box.north + 1.0
+    corners = [
+        (box.west - 1.0, box.south - 1.0), (inside_lon, box.south - 1.0), (inside_lon, box.north),
+        (box.east, box.north), (box.east, above), (box.west - 1.0, above), (box.west - 1.0, box.south - 1.0),
+    ]  # fmt: skip
+    (land,) = lands_in(Boundaries(lands=(Land(code="A", name="A", polygons=((np.asarray(corners),),)),)), box)
+    assert land.middle is not None
+    assert box.west < land.middle[0] < inside_lon
