@@ -194,6 +194,7 @@ class World:
     disk: str = ""
     kill_at: str = ""
     decided: dict[str, str] = field(default_factory=dict)  # notice id: its body
+    settled: set[str] = field(default_factory=set)  # ids of notices whose deliveries have all ended
     plans: dict[str, PlanMade] = field(default_factory=dict)
     broken: list[str] = field(default_factory=list)  # found where a raise would be handled by the daemon
     leading: Process | None = None

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from alertd.store.schema import deliveries
+from alertd.store.schema import attempts, deliveries
 
 
 def _load(name: str) -> Any:
@@ -48,6 +48,7 @@ def test_control_a_lost_notice_is_noticed(world_parts: Any, monkeypatch: pytest.
     def forgetful(world: Any, store: Any) -> None:
         check(world, store)
         with store._database._real._writing.begin() as connection:
+            connection.execute(attempts.delete())
             connection.execute(deliveries.delete())
 
     monkeypatch.setattr(night, "check_decided", forgetful)

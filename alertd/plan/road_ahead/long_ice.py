@@ -11,6 +11,7 @@ from alertd.road.road_class import RoadClass
 
 ICY = (RoadClass.ICE, RoadClass.GLAZE)
 ICY_CODE = np.isin(GRIP_OF_CODE, [int(c) for c in ICY])
+GLAZE_CODE = np.asarray(GRIP_OF_CODE == RoadClass.GLAZE)
 # Glaze covers all of a road; refrozen water lies in patches, and roads are salted against it [A].
 ICE_WEIGHT = np.where(GRIP_OF_CODE == RoadClass.GLAZE, 1.0, 0.5 * ICY_CODE).astype(np.float32)
 
@@ -28,7 +29,8 @@ def long_ice(code: Codes, sections: Sections, params: PlanParams) -> tuple[int, 
     """First and last section of the first run with more than `ice_hold_m` of glaze in enough members; ice by half.
 
     code: (member, section). Gaps shorter than `join_gap_m` join, because nobody speeds up for them. Where only several
-    runs together have so much, they are one, from the first to the last of them.
+    runs together have so much glaze, they are one, from the first to the last of them: rain that freezes covers a
+    region. Refrozen water lies here and there, and a truck slows down for each place.
     """
     if not may_hold(code, sections, params):
         return None
@@ -39,8 +41,8 @@ def long_ice(code: Codes, sections: Sections, params: PlanParams) -> tuple[int, 
         if (length_m > params.ice_hold_m).mean() >= params.hold_probability - SAME_PROBABILITY:
             return first, last
     on_runs = np.concatenate([np.arange(first, last + 1) for first, last in runs] or [np.arange(0)])
-    length_m = ICE_WEIGHT[code[:, on_runs]] @ sections.length_m[on_runs]
-    if (length_m > params.ice_hold_m).mean() >= params.hold_probability - SAME_PROBABILITY:
+    glaze_m = GLAZE_CODE[code[:, on_runs]] @ sections.length_m[on_runs]
+    if (glaze_m > params.ice_hold_m).mean() >= params.hold_probability - SAME_PROBABILITY:
         return runs[0][0], runs[-1][1]
     return None
 
