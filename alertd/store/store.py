@@ -9,12 +9,12 @@ from typing import Any, Final, Self
 from sqlalchemy import Connection, Row, bindparam, func, insert, select, update
 
 from alertd.errors import StoreError
-from alertd.notices.model import Audience, Notice, NoticeKind
+from alertd.notices.model import Audience, Notice
 from alertd.store.channel_states import Channels
 from alertd.store.connection import Database, insert_or
 from alertd.store.leadership import Candidate
 from alertd.store.log.attempts import Attempts
-from alertd.store.log.event_log import EventLog, append_events
+from alertd.store.log.event_log import EventLog, append_events, notice_of
 from alertd.store.outbox import WAITING, Outbox
 from alertd.store.plans.plan_text import full_text, state_of
 from alertd.store.retention import Retention
@@ -286,13 +286,13 @@ class Store:
         """Return a notice, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(notices).where(notices.c.id == notice_id)).one_or_none()
-        return None if row is None else _notice(row)
+        return None if row is None else notice_of(row)
 
     def notices(self, trip_id: str) -> list[Notice]:
         """Return the notices about a trip, oldest first."""
         query = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
         with self._database.read() as connection:
-            return [_notice(row) for row in connection.execute(query)]
+            return [notice_of(row) for row in connection.execute(query)]
 
     def notices_since(self, audience: Audience, since: datetime) -> list[Notice]:
         """Return the notices to one audience after `since`, about any trip, oldest first."""
@@ -302,7 +302,7 @@ class Store:
             .order_by(notices.c.created_at, notices.c.id)
         )
         with self._database.read() as connection:
-            return [_notice(row) for row in connection.execute(query)]
+            return [notice_of(row) for row in connection.execute(query)]
 
     def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
         """Return the reports of one kind after `since`, about any trip, oldest first."""
@@ -412,17 +412,3 @@ def _plan(row: Row[Any]) -> StoredPlan:
 
 def _event(row: Row[Any]) -> StoredEvent:
     return StoredEvent(id=row.id, trip_id=row.trip_id or "", kind=row.kind, at=row.at, body=row.body)
-
-
-def _notice(row: Row[Any]) -> Notice:
-    return Notice(
-        id=row.id,
-        kind=NoticeKind(row.kind),
-        audience=Audience(row.audience),
-        trip_id=row.trip_id or "",
-        plan_id=row.plan_id or "",
-        created_at=row.created_at,
-        expires_at=row.expires_at,
-        text=row.text,
-        body=row.body,
-    )

@@ -138,18 +138,19 @@ def _type_of(body: str) -> str:
 
 
 def _logged(row: Row[Any]) -> LoggedEvent:
-    return LoggedEvent(
-        seq=row.seq,
-        type=row.type,
-        notice=Notice(
-            id=row.id,
-            kind=NoticeKind(row.kind),
-            audience=Audience(row.audience),
-            trip_id=row.trip_id or "",
-            plan_id=row.plan_id or "",
-            created_at=row.created_at,
-            expires_at=row.expires_at,
-            text=row.text,
-            body=row.body,
-        ),
+    return LoggedEvent(seq=row.seq, type=row.type, notice=notice_of(row))
+
+
+def notice_of(row: Row[Any]) -> Notice:
+    """Return the notice of a row with the columns of the table `notices`."""
+    return Notice(
+        id=row.id,
+        kind=NoticeKind(row.kind),
+        audience=Audience(row.audience),
+        trip_id=row.trip_id or "",
+        plan_id=row.plan_id or "",
+        created_at=row.created_at,
+        expires_at=row.expires_at,
+        text=row.text,
+        body=row.body,
     )
