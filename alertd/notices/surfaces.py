@@ -100,7 +100,7 @@ def _is_news(
     if here_m is not None and here_m >= first_m:  # a truck that is on it is already in it, whatever was reported
         return False
     shift = s.enter_at - min(b.at for b in same)
-    # A truck under way is told of ice by the place: it comes there later, and slows down there all the same.
+    # Under way, a message about ice goes by place: the truck comes there later, and slows down there all the same.
     moved = shift <= -MOVED or (here_m is None and s.start_m <= first_m + GROWN_M and shift >= MOVED)
     gap_is_over = all(b.sent_at is None or now_utc - b.sent_at >= policy.least_gap for b in same)
     return moved and (s.enter_at - now_utc <= policy.soon or gap_is_over)

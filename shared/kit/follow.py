@@ -27,7 +27,7 @@ def main(url, state_file, token_file=""):
     while more:
         found = page(url, after, token)
         if found["missed"]:
-            print("events were deleted meanwhile: read the plans anew", file=sys.stderr)
+            print("events were deleted meanwhile: read the plans again", file=sys.stderr)
         for event in found["events"]:
             print(json.dumps(event), flush=True)
         after, more = found["next_after"], found["more"]

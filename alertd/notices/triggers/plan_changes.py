@@ -182,7 +182,7 @@ def plan_notices(
 def _alarms_due(
     plan: Plan, kind: NoticeKind, held_back: Sequence[Message], now_utc: datetime, policy: Policy
 ) -> tuple[OfficeAlarm, ...]:
-    """Return why the office must act soon: the driver cannot be told in time, or departs short of chains."""
+    """Return why the office must act soon: no message reaches the driver in time, or chains are short."""
     unheard = [
         m for m in held_back if not m.covered and m.rank >= Advice.CHAIN.rank and m.act_at - now_utc <= policy.soon
     ]
