@@ -411,7 +411,8 @@ def plan_drive(request: PlanRequest) -> RemainingDrive:
     if trip.arrived_at is not None:
         return RemainingDrive(remaining=rest, solution=solution)
     stops = orders_on(request.route, trip.stops).ahead_of(float(rest.route.distance_m[0]))
-    ask = DaysAsk(used=trip.used, depart_at=rest.depart_at, params=params, before=rest.before, stops=stops)
+    wind = wind_hours(request.weather.forecast, hourly_need, params)
+    ask = DaysAsk(used=trip.used, depart_at=rest.depart_at, params=params, before=rest.before, wind=wind, stops=stops)
     days = plan_days(solution, solve, ask, trip.delivery)
     return RemainingDrive(remaining=rest, solution=solution if days is None else days.solution, days=days)
 

@@ -15,7 +15,7 @@ import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.days.day_law import DayLaw, day_law, state_of
-from alertd.plan.days.labels import Dwell, PlacedStand, RestPlan, RoadTable, Stand, Window
+from alertd.plan.days.labels import STEP_MIN, Dwell, PlacedStand, RestPlan, RoadTable, Stand, Window
 from alertd.plan.days.naive import best_plan
 from alertd.plan.days.rest_places import RestPlace, Room, rest_places
 from alertd.plan.days.road_table import road_table
@@ -29,10 +29,12 @@ from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed
 from alertd.plan.road_ahead.stands import Stands, stands_of
 from alertd.plan.road_ahead.timing import free_s
+from alertd.plan.road_ahead.wind import WindHours
 from alertd.rules.rig import IdentityKey
 
 RESERVE_MIN: Final = 15  # [A] minutes of each limit that a plan leaves to the driver
 MOST_ROUNDS: Final = 5
+NEAR_MIN: Final = 240  # [A] a solution's road counts for departures so near its own
 EARLIER_MIN: Final = 360  # choices look at departures up to this much earlier
 SLACK_MIN: Final = 2_880  # [A] the search looks at departures up to two days later than a dry road needs
 
@@ -41,12 +43,16 @@ Solve = Callable[[HourlyNeed, float], Solution]  # of a need with stands, leavin
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class DaysAsk:
-    """What a trip of several days is planned for. depart_at: aware. before: the spells up to the first sample."""
+    """What a trip of several days is planned for.
+
+    depart_at: aware. before: the spells up to the first sample. wind: on the way, None where none matters.
+    """
 
     used: HoursUsed
     depart_at: datetime
     params: PlanParams
     before: tuple[Spell, ...] = ()
+    wind: WindHours | None = None
     window: Window = field(default_factory=Window)
     stops: StopOrders = field(default_factory=StopOrders)
 
@@ -148,7 +154,7 @@ def days_trip(solution: Solution, ask: DaysAsk) -> DaysTrip:
         span_min += round(60 * (laws[0].weekly_rest_h or 0.0))
     lead_min = 0 if ask.before else EARLIER_MIN
     leaves = ask.depart_at + timedelta(seconds=ask.leave_s)
-    whole = road_table(hourly_need, places, leaves.timestamp() - 60.0 * lead_min, span_min + lead_min, params)
+    whole = road_table(hourly_need, places, leaves.timestamp() - 60.0 * lead_min, span_min + lead_min, params, ask.wind)
     whole = _with_dwells(whole, stops, leaves - timedelta(minutes=lead_min))
     table = whole.from_minute(lead_min)
     return DaysTrip(
@@ -276,7 +282,8 @@ def _as_solved(trip: DaysTrip, found: DaysSolution) -> DaysTrip:
     column, edge = table.column(at_min.astype(np.int64)), np.arange(at_min.size)
     more_drive = np.ceil(np.maximum(moving_min - table.drive[edge, column], 0.0)).astype(np.int64)
     more_work = np.ceil(np.maximum(work_min - table.work[edge, column], 0.0)).astype(np.int64)
-    slower = replace(table, drive=table.drive + more_drive[:, None], work=table.work + more_work[:, None])
+    near = np.abs(np.arange(table.drive.shape[1]) - column[:, None]) <= NEAR_MIN // STEP_MIN
+    slower = replace(table, drive=table.drive + more_drive[:, None] * near, work=table.work + more_work[:, None] * near)
     return replace(trip, table=slower, search=replace(trip.search, table=slower))
 
 

@@ -8,10 +8,12 @@ from numpy.typing import NDArray
 
 from alertd.plan.days.labels import STEP_MIN, RoadTable
 from alertd.plan.days.rest_places import RestPlace, Room
+from alertd.plan.days.stretch_hours import stretch_hours
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import HourlyNeed, take_flat
+from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, take_flat
 from alertd.plan.road_ahead.speeds import chained_s, lateness_s, surface_shares, unchained_s
 from alertd.plan.road_ahead.timing import free_s
+from alertd.plan.road_ahead.wind import WindHours
 from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S
 
@@ -30,36 +32,43 @@ AHEAD_H: Final = 26.0  # waiting looks this far ahead
 
 
 class _SectionHours(NamedTuple):
-    """Minutes by (section, hour): driving, work for chains, prices; and whether chains are likely."""
+    """Arrays (section, hour).
+
+    drive: minutes. chained, held, loss_s: see `StretchHours`. closed: odds of a road closed by snow. white: chains may
+    be needed.
+    """
 
     drive: Array
-    work: Array
-    price: Array
+    chained: NDArray[np.bool_]
+    held: NDArray[np.bool_]
+    loss_s: NDArray[np.float32]
+    closed: Array
     white: NDArray[np.bool_]
+
+    @property
+    def last(self) -> int:
+        return int(self.drive.shape[1]) - 1
 
 
 def road_table(
-    hourly_need: HourlyNeed, places: Sequence[RestPlace], leave_epoch_s: float, span_min: int, params: PlanParams
+    hourly_need: HourlyNeed,
+    places: Sequence[RestPlace],
+    leave_epoch_s: float,
+    span_min: int,
+    params: PlanParams,
+    wind: WindHours | None = None,
 ) -> RoadTable:
     """The table from the first section over all places to the end, for departures up to `span_min` minutes later."""
     sections = hourly_need.sections
-    hours = _section_hours(hourly_need, params)
+    hours = _section_hours(hourly_need, wind, params)
     at = [0, *(int(sections.at(x.distance_m)) for x in places), sections.count]
     departs = np.arange(0, span_min + STEP_MIN, STEP_MIN, dtype=np.float64)
     offset_min = (leave_epoch_s - hourly_need.first_epoch_s) / 60.0
     n = len(at) - 1
     drive, work, price = (np.zeros((n, departs.size)) for _ in range(3))
-    last = hourly_need.hours
     for i in range(n):
-        now = departs + offset_min
-        for s in range(at[i], at[i + 1]):
-            hour = np.clip(np.rint(now / 60.0), 0, last).astype(np.intp)
-            takes, stop = hours.drive[s, hour], hours.work[s, hour]
-            drive[i] += takes
-            work[i] += stop
-            price[i] += hours.price[s, hour]
-            now = now + takes + stop
-    known = np.clip(np.rint((departs + offset_min) / 60.0), 0, last).astype(np.intp)
+        drive[i], work[i], price[i] = _edge(hours, at[i], at[i + 1], departs + offset_min, params)
+    known = _hour(departs + offset_min, hours.last)
     rooms = [Room.UNLISTED, *(x.room for x in places), Room.UNLISTED]
     white = hours.white[np.minimum(at, sections.count - 1)][:, known]
     rest = np.asarray([ROOM_PRICE_MIN[r] for r in rooms])[:, None] + SNOW_PRICE_MIN * white
@@ -75,6 +84,44 @@ def road_table(
     )
 
 
+def _edge(
+    hours: _SectionHours, first: int, stop: int, now_min: Array, params: PlanParams
+) -> tuple[Array, Array, Array]:
+    """Minutes of driving, of work for chains, and prices of the sections `first` to `stop`, (departure,) each.
+
+    now_min: departures in minutes since the first hour. Every section is met in its own hour, so a state that begins
+    where it does not at another hour counts once.
+    """
+    hang_min = (max(params.hang_min_s, 4.0 * params.hang_s_per_chain) + params.remove_s) / 60.0
+    before = max(first - 1, 0)
+    came = _hour(now_min, hours.last) if first == 0 else _hour(now_min - hours.drive[before, 0], hours.last)
+    at_hour = [came]
+    was = hours.chained[before, came] & (first > 0)
+    drive, work = np.zeros_like(now_min), np.zeros_like(now_min)
+    for s in range(first, stop):
+        hour = _hour(now_min + drive + work, hours.last)
+        on = hours.chained[s, hour]
+        work += hang_min * (on & ~was)
+        drive += hours.drive[s, hour]
+        at_hour.append(hour)
+        was = on
+    here = np.asarray(at_hour)
+    there = np.r_[before, first:stop][:, None]
+
+    def begun(values: NDArray[np.generic]) -> Array:
+        met = values[there, here].astype(np.float64)
+        met[0] *= first > 0
+        return np.asarray(np.maximum(np.diff(met, axis=0), 0.0).sum(axis=0))
+
+    # A hold counts between every two places: whoever rests within it is in it again when leaving.
+    held = hours.held[there, here][1:].any(axis=0)
+    return drive, work, begun(hours.loss_s) / 60.0 + CLOSED_MIN * begun(hours.closed) + HOLD_MIN * held
+
+
+def _hour(minute: Array, last: int) -> NDArray[np.intp]:
+    return np.clip(np.rint(minute / 60.0), 0, last).astype(np.intp)
+
+
 def _changes(cost: Array) -> NDArray[np.bool_]:
     """The places from which the road within a day of driving depends on the hour, (place,)."""
     varies = np.ptp(cost, axis=1) > CHANGES_MIN
@@ -85,49 +132,34 @@ def _changes(cost: Array) -> NDArray[np.bool_]:
     return np.asarray(following - starts <= AHEAD_H * 60.0)
 
 
-def _section_hours(hourly_need: HourlyNeed, params: PlanParams) -> _SectionHours:
+def _section_hours(hourly_need: HourlyNeed, wind: WindHours | None, params: PlanParams) -> _SectionHours:
     sections, rig = hourly_need.sections, hourly_need.rig
     free, length = free_s(sections, IdentityKey(rig), params), sections.length_m
     on = surface_shares(np.moveaxis(hourly_need.code, 2, 0))  # (hour, section)
     open_s = unchained_s(free, length, on, params).T
     with_chains_s = np.maximum(open_s, chained_s(free, length, on, params, None).T)
-    pick = _when_there(hourly_need, np.cumsum(free), params)
-    need, slip, closed = (
-        take_flat(x, pick).mean(axis=0, dtype=np.float64)
-        for x in (hourly_need.need, hourly_need.grip_shortfall, hourly_need.closed)
-    )
-    chained = need >= params.chain_probability
-    # A chain stop where likely road begins, and the risk of unlikely road where its odds rise: once for each pass.
-    hang_s = max(params.hang_min_s, 4.0 * params.hang_s_per_chain) + params.remove_s
-    work = hang_s * (chained & ~_before(chained))
-    risk_s = params.missed_s * _rises(np.where(chained, 0.0, need)) + params.stuck_s * _rises(
-        np.where(chained, 0.0, slip)
-    )
-    held = closed >= params.hold_probability
-    price = risk_s / 60.0 + CLOSED_MIN * _rises(closed) + HOLD_MIN * (held & ~_before(held))
+    there = _when_there(hourly_need, np.cumsum(free), params)
+    pick = _flat(there, hourly_need.hours + 1)
+    need, closed = (take_flat(x, pick).mean(axis=0, dtype=np.float64) for x in (hourly_need.need, hourly_need.closed))
+    on_way = stretch_hours(hourly_need, wind, there, params)
     return _SectionHours(
-        drive=np.where(chained, with_chains_s, open_s) / 60.0,
-        work=work / 60.0,
-        price=price,
+        drive=np.where(on_way.chained, with_chains_s, open_s) / 60.0,
+        chained=on_way.chained,
+        held=on_way.held,
+        loss_s=on_way.loss_s,
+        closed=closed,
         white=need >= params.ready_probability,
     )
 
 
-def _when_there(hourly_need: HourlyNeed, driven_s: Array, params: PlanParams) -> NDArray[np.intp]:
-    """Flat indices (member, section, hour): each member is late by its own clock error after so much driving."""
+def _when_there(hourly_need: HourlyNeed, driven_s: Array, params: PlanParams) -> Index:
+    """Hours (member, section, hour): each member is late by its own clock error after so much driving."""
     late_h = lateness_s(driven_s[None, :], hourly_need.corridor.clock_z, params)[0] / HOUR_S
     hour = np.arange(hourly_need.hours + 1)
-    there = np.clip(np.rint(hour + late_h[:, :, None]), 0, hourly_need.hours).astype(np.intp)
+    return np.asarray(np.clip(np.rint(hour + late_h[:, :, None]), 0, hourly_need.hours), dtype=np.int32)
+
+
+def _flat(there: Index, hours_n: int) -> NDArray[np.intp]:
+    """Flat indices into arrays (member, section, hour)."""
     first = np.arange(there.shape[0] * there.shape[1], dtype=np.intp).reshape(there.shape[:2])
-    return np.asarray(first[:, :, None] * there.shape[2] + there)
-
-
-def _before(values: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    out = np.zeros_like(values)
-    out[1:] = values[:-1]
-    return out
-
-
-def _rises(odds: Array) -> Array:
-    """The increase of odds from section to section, (section, hour)."""
-    return np.maximum(np.diff(odds, axis=0, prepend=0.0), 0.0)
+    return np.asarray(first[:, :, None] * hours_n + there)

@@ -5,7 +5,9 @@ from datetime import datetime, timedelta
 
 import numpy as np
 import pytest
+from numpy.typing import ArrayLike
 
+from alertd.forecast.model import WEATHER_FIELDS
 from alertd.notices.text import days_text
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
@@ -16,7 +18,7 @@ from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
 from alertd.road.road_class import RoadClass
-from alertd.route.model import Summit
+from alertd.route.model import Route, Summit
 from alertd.testing.factories import (
     MIDNIGHT,
     Script,
@@ -51,8 +53,13 @@ def plan_of(
     depart_h: float = 6.0,
     delivery: DeliveryWindow | None = None,
     now_utc: datetime = MIDNIGHT,
+    route: Route = ROUTE,
+    gust_mps: ArrayLike = np.nan,
 ) -> Plan:
-    weather = make_weather(ROUTE, script, hours=hours, members=6, samples_a_column=4)
+    weather = make_weather(route, script, hours=hours, members=6, samples_a_column=4)
+    shape = (6, 1, hours)
+    known = {n: np.full(shape, np.nan) for n in WEATHER_FIELDS if n != "precip_form"}
+    known["gust_mps"] = np.array(np.broadcast_to(gust_mps, shape))
     return make_plan(
         PlanRequest(
             trip=TripInput(
@@ -61,10 +68,19 @@ def plan_of(
                 used=FRESH if depart_h == 6.0 else HoursUsed(),
                 delivery=delivery,
             ),
-            route=ROUTE,
+            route=route,
             rig=make_rig(),
             rulesets={"US-XX": make_rules()},
-            weather=replace(weather, forecast=replace(weather.forecast, fetched_at=now_utc, issued_at=now_utc)),
+            weather=replace(
+                weather,
+                forecast=replace(
+                    weather.forecast,
+                    fetched_at=now_utc,
+                    issued_at=now_utc,
+                    precip_form=np.zeros(shape, np.int8),
+                    **known,
+                ),
+            ),
             params=PlanParams(compare_h=0.0),
             now_utc=now_utc,
         )
@@ -132,6 +148,54 @@ def test_the_night_is_longer_where_the_storm_ends_then() -> None:
     assert plan.days.legal
     naive = next(x for x in plan.days.choices if x.kind == "naive")
     assert naive.cost_s > 0.0
+
+
+def _steep_road() -> Route:
+    at = np.arange(0.0, LONG_M + 500.0, 1_000.0)
+    return make_route(
+        LONG_M,
+        grade=np.where((at > 1_300_000.0) & (at < 1_312_000.0), 0.07, 0.0),
+        spacing_m=1_000.0,
+        stops=ROUTE.stops,
+        summits=ROUTE.summits,
+        start_lon_deg=-120.0,
+    )
+
+
+def _glaze_on_the_grade(from_h: float, until_h: float) -> Script:
+    def script(member: object, distance_m: np.ndarray, hour: np.ndarray) -> np.ndarray:
+        icy = (distance_m > 1_296_000.0) & (distance_m < 1_316_000.0) & (hour >= from_h) & (hour < until_h)
+        return np.where(icy, int(RoadClass.GLAZE), int(RoadClass.DRY))
+
+    return script
+
+
+def test_a_grade_too_slick_for_chains_is_slept_out() -> None:
+    # 12 km of 7 %, shorter than the ice that stops every truck. The law alone has the truck there about hour 31.
+    plan = plan_of(_glaze_on_the_grade(0.0, 36.0), route=_steep_road())
+    assert plan.days is not None
+    assert plan.advice is not Advice.HOLD
+    assert sum(x.wait_s for x in plan.days.rests) >= 3_600.0
+    assert plan.days.legal
+    naive = next(x for x in plan.days.choices if x.kind == "naive")
+    assert naive.cost_s > 4 * 3_600.0
+
+
+def test_a_grade_that_freezes_later_is_passed_before() -> None:
+    dry_plan = plan_of(dry, route=_steep_road())
+    plan = plan_of(_glaze_on_the_grade(34.0, 72.0), route=_steep_road())
+    assert plan.days is not None
+    assert plan.advice is not Advice.HOLD
+    assert plan.arrive_at <= dry_plan.arrive_at + timedelta(minutes=30)
+
+
+def test_gusts_too_strong_for_the_rig_are_slept_out() -> None:
+    # The law alone sends the truck on about hour 27. Gusts of 45 m/s stop every rig with a van (`PlanParams`).
+    hour = np.arange(72)
+    plan = plan_of(dry, gust_mps=np.where((hour >= 24) & (hour < 34), 45.0, 5.0))
+    assert plan.days is not None
+    assert not any(c.held for c in plan.closures)
+    assert sum(x.wait_s for x in plan.days.rests) >= 3_600.0
 
 
 def test_a_pass_beyond_48_hours_is_an_outlook() -> None:
