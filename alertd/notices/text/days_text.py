@@ -173,6 +173,8 @@ def _choice_line(plan: Plan, x: DaysChoice) -> str:
     worse = f" (9 in 10 by {_day_clock(x.worse_at, plan.arrive_zone)})"
     law = "legal" if x.legal else "NOT LEGAL"
     chains = "" if x.chain_probability is None else f", chains {_in_ten(x.chain_probability)}"
+    if x.held:
+        return f"{what}: may meet a HOLD, not before {_day_clock(x.arrive_at, plan.arrive_zone)}, {law}{chains}"
     return f"{what}: arrives {_day_clock(x.arrive_at, plan.arrive_zone)}{worse}, {law}{chains}, {_difference(x)}"
 
 

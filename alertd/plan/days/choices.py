@@ -11,18 +11,21 @@ from typing import Final
 import numpy as np
 
 from alertd.plan.chain_up.solution import Solution
-from alertd.plan.days.day_law import DutyState
+from alertd.plan.days.day_law import DutyState, day_law
 from alertd.plan.days.labels import RestPlan
 from alertd.plan.days.naive import best_plan, naive_plan
-from alertd.plan.days.place_rests import DaysSolution, DaysTrip, days_trip, solve_again
+from alertd.plan.days.place_rests import DaysAsk, DaysSolution, DaysTrip, days_trip, solve_again
+from alertd.plan.days.road_table import HOLD_MIN
 from alertd.plan.days.search import RestSearch
 from alertd.plan.days.stand_rules import NIGHTS
 from alertd.plan.days.trip_stops import StopOrders
 from alertd.plan.describe.arrivals import SAME_ARRIVAL_S, arrival_pair, arrival_window
 from alertd.plan.model.days import DaysChoice
+from alertd.plan.road_ahead.hazards import hazards
 
 LATER_H: Final = (-4, -2, 4, 8, 12, 24)
 ELSEWHERE_M: Final = 60_000.0  # [A] sleeping elsewhere is at least so far from the planned place
+MORE_RESERVE_MIN: Final = 45  # [A] for a choice whose solution is slower than its search
 MOST_OTHER_ORDERS: Final = 4  # solved; each needs a table of its own
 
 
@@ -37,13 +40,17 @@ class Leaving:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class _Other:
-    """Another way to make the trip: what it is, the trip and rests of it, None where none is legal, minutes later."""
+    """Another way to make the trip: what it is, the trip and rests of it, None where none is legal, minutes later.
+
+    search: what found the rests, to search again where the solution with them is over a limit.
+    """
 
     kind: str
     what: str
     trip: DaysTrip
     rests: RestPlan | None
     shift_min: int = 0
+    search: RestSearch | None = None
     order: tuple[str, ...] = field(default=())
 
 
@@ -63,17 +70,14 @@ def _departures(found: DaysSolution, leaving: Leaving) -> list[_Other]:
         return []
     earliest_min = min(int((leaving.leave_at - leaving.now_utc).total_seconds() // 60.0), found.trip.lead_min)
     search = _quick(found.trip.search)
-    return [
-        _Other(
-            kind="leave",
-            what=f"{hours:+d} h",
-            trip=found.trip,
-            rests=best_plan(_leaving(search, found, 60 * hours)),
-            shift_min=60 * hours,
+    out = []
+    for hours in (x for x in LATER_H if 60 * x >= -earliest_min):
+        then = _leaving(search, found, 60 * hours)
+        rests = best_plan(then)
+        out.append(
+            _Other(kind="leave", what=f"{hours:+d} h", trip=found.trip, rests=rests, shift_min=60 * hours, search=then)
         )
-        for hours in LATER_H
-        if 60 * hours >= -earliest_min
-    ]
+    return out
 
 
 def _nights(found: DaysSolution) -> list[_Other]:
@@ -88,9 +92,11 @@ def _nights(found: DaysSolution) -> list[_Other]:
         until = night.place + int(np.searchsorted([x.distance_m for x in places[night.place :]], here_m + 300_000.0))
         may = search.table.can_rest & ~((apart < ELSEWHERE_M) & (np.arange(apart.size) <= until))
         may |= np.arange(apart.size) > until
-        rests = best_plan(replace(search, table=replace(search.table, can_rest=may)))
+        there = replace(search, table=replace(search.table, can_rest=may))
+        rests = best_plan(there)
         if rests is not None:
-            out.append(_Other(kind="sleep", what=f"sleep {name} on the road", trip=found.trip, rests=rests))
+            what = f"sleep {name} on the road"
+            out.append(_Other(kind="sleep", what=what, trip=found.trip, rests=rests, search=there))
     return out
 
 
@@ -135,6 +141,7 @@ def _choice(found: DaysSolution, leaving: Leaving, other: _Other, base_at: datet
     depart = leaving.leave_at + timedelta(minutes=other.shift_min)
     plan, legal = found.rests, other.rests is not None
     arrive_at, worse_at, odds = base_at + timedelta(minutes=other.shift_min), None, None
+    held = False
     if other.rests is not None:
         plan, used = other.rests, found.ask.used
         if other.shift_min >= found.trip.search.law.rest:
@@ -142,8 +149,15 @@ def _choice(found: DaysSolution, leaving: Leaving, other: _Other, base_at: datet
         elif found.trip.search.state.began >= 0:  # the duty day begins with the departure
             used = replace(used, on_duty_since=None)
         solution, legal = solve_again(found, other.trip, plan, other.shift_min, used)
+        if not legal and other.search is not None:
+            law = day_law(other.trip.laws, used, reserve=other.trip.reserve_min + MORE_RESERVE_MIN)
+            more = best_plan(replace(other.search, law=law))
+            if more is not None:
+                plan = more
+                solution, legal = solve_again(found, other.trip, plan, other.shift_min, used)
         arrive_at, worse_at = _arrivals(found, solution, depart)
         odds = solution.chain_odds
+        held = plan.price - found.rests.price >= HOLD_MIN or _is_held(solution, found.ask)
     return DaysChoice(
         kind=other.kind,
         what=other.what,
@@ -161,6 +175,14 @@ def _choice(found: DaysSolution, leaving: Leaving, other: _Other, base_at: datet
         worse_at=worse_at,
         chain_probability=odds,
         order=other.order,
+        held=held,
+    )
+
+
+def _is_held(solution: Solution, ask: DaysAsk) -> bool:
+    met, need = solution.encounter, solution.encounter.hourly_need
+    return any(x.held for x in solution.legs) or any(
+        x.holds for x in hazards(need, ask.wind, met.hour, solution.code, ask.params)
     )
 
 

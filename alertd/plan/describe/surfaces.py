@@ -26,6 +26,7 @@ from alertd.route.bridges import on_bridges
 from alertd.route.model import zone_at
 from alertd.route.runs import runs_of
 from alertd.route.spot import spot_at
+from alertd.units import HOUR_S
 
 Span: TypeAlias = tuple[int, int]  # first and last section
 
@@ -33,6 +34,7 @@ ICY: Final = (RoadClass.ICE, RoadClass.GLAZE)
 # By RoadClass + 1: refrozen water lies in patches that a driver may see, and roads are salted against it. So ice is a
 # message from twice the odds on that glaze is one [A]: drivers ignore a message of ice on every clear night.
 ICE_PART: Final = np.asarray([{RoadClass.GLAZE: 1.0, RoadClass.ICE: 0.5}.get(c, 0.0) for c in RoadClass], np.float32)
+NIGHT_S: Final = 6.0 * HOUR_S  # [A] a stand from which on the road behind it is that of another day
 _BECAUSE: Final = "CDL manual 2.6.2: a crawl on ice, half speed or less on packed snow"
 _WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
 
@@ -52,7 +54,7 @@ def is_winter_road(code: Codes, sections: Sections, params: PlanParams) -> bool:
     winter = _WINTER_CODE[code]
     if winter.mean(axis=0).max() >= winter_enough(params) - SAME_PROBABILITY:
         return True
-    return bool(_runs(winter, sections, params))
+    return bool(_likely(winter, sections, params))
 
 
 def surface_stretches(
@@ -74,7 +76,7 @@ def surface_stretches(
             chained_way |= (sections.middle_m >= s.chain_up.distance_m) & (sections.middle_m <= s.chain_off.distance_m)
     spans: list[tuple[Span, bool]] = []
     excluded = may_need_chains | chained_way
-    for run in _runs(part_icy, sections, params):
+    for run in _runs(part_icy, solution, params):
         if not _is_long(part_icy, run, sections, params):
             continue
         for part in _parts(run, may_need_chains):
@@ -83,7 +85,7 @@ def surface_stretches(
             if enough >= winter_enough(params) - SAME_PROBABILITY:
                 spans.append((part, True))
                 excluded[part[0] : part[1] + 1] = True
-    for run in _runs(winter & ~excluded, sections, params):
+    for run in _runs(winter & ~excluded, solution, params):
         spans += [(part, False) for part in _parts(run, excluded) if not excluded[part[0]]]
     enough_frac = winter_enough(params) - SAME_PROBABILITY
     return tuple(
@@ -108,7 +110,18 @@ def _road(solution: Solution, params: PlanParams) -> NDArray[np.int8]:
     return np.asarray(np.where(deck, solution.encounter.beside_class, road), dtype=np.int8)
 
 
-def _runs(mask: Mask | Float32, sections: Sections, params: PlanParams) -> list[Span]:
+def _runs(mask: Mask | Float32, solution: Solution, params: PlanParams) -> list[Span]:
+    """Runs of sections that enough members meet; a night on the way ends one: the next day's road is another."""
+    sections, stands = solution.sections, solution.stands
+    nights = {int(sections.at(m)) for m in stands.at_m[stands.takes_s >= NIGHT_S]}
+    runs = []
+    for first, last in _likely(mask, sections, params):
+        ends = [*sorted(n for n in nights if first <= n < last), last]
+        runs += list(zip([first, *(n + 1 for n in ends[:-1])], ends, strict=True))
+    return runs
+
+
+def _likely(mask: Mask | Float32, sections: Sections, params: PlanParams) -> list[Span]:
     """Runs of sections that enough members meet, short gaps joined, as in `find_stretches`."""
     return find_stretches(mask.astype(np.float32), sections, replace(params, ready_probability=winter_enough(params)))
 

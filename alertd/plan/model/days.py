@@ -64,7 +64,9 @@ class DaysChoice:
     kind: "leave" at another time, "sleep" elsewhere, "order" of the stops, or "naive" for a driver who drives until the
     hours are full.
     arrive_at: expected. worse_at: nine in ten arrive by then; None where not known.
-    cost_s: expected time and the price of risk, compared with the plan. chain_work_s: expected time for chains.
+    cost_s: expected time and the price of risk, compared with the plan; a hold is priced at a day between two places.
+    chain_work_s: expected time for chains. held: it meets a hold, or comes so near one that the
+    search counts it: its arrival is not to be counted on.
     sleeps: places of its rests. legal: False where no legal way was found; times are then those of the plan.
     chain_probability: as in Plan; None where not known. order: names of the stops, where it is another one.
     """
@@ -81,6 +83,7 @@ class DaysChoice:
     worse_at: datetime | None = None
     chain_probability: float | None = None
     order: tuple[str, ...] = ()
+    held: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
