@@ -84,6 +84,8 @@ def naive(days: DaysNote | None) -> str:
         return "the same"
     if not found.legal:
         return "not legal"
+    if found.held:
+        return "may meet a hold"
     hours = [x / 3600.0 for x in (found.later_s, found.cost_s)]
     return f"arrives {hours[0]:+.1f} h, costs {hours[1]:+.1f} h"
 
