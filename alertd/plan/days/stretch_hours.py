@@ -18,9 +18,6 @@ from alertd.plan.road_ahead.wind import WindHours
 Float32: TypeAlias = NDArray[np.float32]
 Mask: TypeAlias = NDArray[np.bool_]
 
-_ANY_PLACE_M = np.empty(0)  # without a place to change chains, stretches join: the strictest reading
-
-
 class StretchHours(NamedTuple):
     """Arrays (section, hour) for a truck that is there in that hour.
 
@@ -38,11 +35,13 @@ def stretch_hours(hourly_need: HourlyNeed, wind: WindHours | None, there: Index,
     """The stretches by hour. there: hour of each member, (member, section, hour)."""
     shape = there.shape[1:]
     found = StretchHours(np.zeros(shape, np.bool_), np.zeros(shape, np.bool_), np.zeros(shape, np.float32))
-    no_bare_m = np.zeros(hourly_need.sections.count + 1)
+    sections = hourly_need.sections
+    no_bare_m = np.zeros(sections.count + 1)
     for h in range(there.shape[2]):
         at = Encounter(hourly_need=hourly_need, hour=np.ascontiguousarray(there[:, :, h]))
-        runs = find_runs(at.need, hourly_need.sections, params)
-        for x in stretches_of(at, at.need, runs, _ANY_PLACE_M, no_bare_m, params):
+        runs = find_runs(at.need, sections, params)
+        # Chains may be changed anywhere, so that every run is judged by itself.
+        for x in stretches_of(at, at.need, runs, sections.edge_m, no_bare_m, params):
             here = slice(x.first, x.last + 1)
             chained = _is_chained(x, params)
             found.chained[here, h] |= chained
