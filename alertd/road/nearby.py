@@ -44,13 +44,17 @@ _ICY: Final = frozenset((Phenomenon.FREEZING_RAIN, Phenomenon.FREEZING_DRIZZLE, 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PhaseSeen:
-    """Rain or snow seen at a place by a station or a person."""
+    """Rain or snow seen at a place by a station or a person.
+
+    eases: rain counts against the forecast's own snow. Rain that does not only takes back what reports of snow added.
+    """
 
     snow: bool
     epoch_s: float
     lat_deg: float
     lon_deg: float
     elevation_m: float
+    eases: bool = True
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -117,7 +121,9 @@ def phase_logit(
     near &= np.abs(height - elevation_m[:, None]) <= PHASE_WITHIN_HEIGHT_M
     age_h = (epoch_s[:, None] - at) / HOUR_S
     fresh = np.where((age_h >= -0.5) & (age_h <= PHASE_WITHIN_H), np.exp(-np.maximum(age_h, 0.0) / PHASE_FADES_H), 0.0)
-    total = PHASE_LOGIT * (near * sign).astype(np.float64) @ fresh.T
+    eases = np.asarray([s.snow or s.eases for s in seen])
+    of_stations, of_all = (PHASE_LOGIT * (near * sign * use).astype(np.float64) @ fresh.T for use in (eases, True))
+    total = np.maximum(of_all, np.minimum(of_stations, 0.0))
     bounded = np.clip(total, -PHASE_MOST_LOGIT, PHASE_MOST_LOGIT)
     return bounded if np.abs(bounded).max() > 1e-9 else None
 

@@ -26,8 +26,9 @@ AT_S = START.timestamp() + 48 * 3600.0
 MIDDLES_S = START.timestamp() + 3600.0 * np.arange(0.5, 72.0, 1.0)
 
 
-def seen(*, snow: bool = True, north_km: float = 1.0, height_m: float = 1000.0) -> PhaseSeen:
-    return PhaseSeen(snow=snow, epoch_s=AT_S, lat_deg=47.0 + north_km / 111.2, lon_deg=-121.0, elevation_m=height_m)
+def seen(*, snow: bool = True, north_km: float = 1.0, height_m: float = 1000.0, eases: bool = True) -> PhaseSeen:
+    lat_deg = 47.0 + north_km / 111.2
+    return PhaseSeen(snow=snow, epoch_s=AT_S, lat_deg=lat_deg, lon_deg=-121.0, elevation_m=height_m, eases=eases)
 
 
 def logit(*reports: PhaseSeen) -> np.ndarray | None:
@@ -53,6 +54,17 @@ def test_opposite_reports_cancel_and_many_are_bounded() -> None:
     many = logit(*[seen(snow=False)] * 9)
     assert many is not None
     assert many.min() == -PHASE_MOST_LOGIT
+
+
+def test_rain_that_eases_nothing_only_takes_back_reported_snow() -> None:
+    tap = seen(snow=False, eases=False)
+    assert logit(tap) is None
+    assert logit(seen(), tap) is None
+    two, station = logit(seen(), seen(), tap), logit(seen(snow=False))
+    assert two is not None
+    assert station is not None
+    assert two == pytest.approx(logit(seen()))
+    assert logit(seen(snow=False), tap) == pytest.approx(station)
 
 
 def report(*weather: Phenomenon) -> StationReport:
