@@ -42,7 +42,9 @@ class SurfaceParams:
     heat_roughness_m: float = 1.0e-3
     wind_height_m: float = 10.0  # WMO-No. 8: the standard height of wind
     air_height_m: float = 2.0  # WMO-No. 8: 1.25 to 2 m; forecasts give 2 m
-    wind_floor_mps: float = 1.0  # [A] 0.5-2; the air over a road with traffic is never still
+    # [A] 0.5-2; the air over a road with traffic is never still. With 1.5 instead of 1 the night error at road stations
+    # is a little smaller on both halves of them, and no more freezing hours are missed; 2 loses frost on calm nights.
+    wind_floor_mps: float = 1.5
     richardson_max: float = (
         0.2  # [A] air over a road is never fully decoupled; without this limit calm nights get far too cold
     )
