@@ -84,7 +84,8 @@ def _present_error_k(seen_c: Array, forecast: Forecast, hours: int) -> Array:
     if forecast.hours < hours + 2:
         return np.full(seen_c.shape, np.nan)
     back_h = hours - np.arange(hours)
-    return seen_c - (own_c[:, hours, None] - (own_c[:, hours + 1, None] - own_c[:, hours, None]) * back_h)
+    first_c, growth_c = own_c[:, hours, None], own_c[:, hours + 1, None] - own_c[:, hours, None]
+    return np.asarray(seen_c - (first_c - growth_c * back_h))
 
 
 def _latest(values: Array) -> Array:
