@@ -32,9 +32,11 @@ class Spreads:
     air_temp_c: standard deviations [K] at lead_h, constant before the first and after the last. At 48 h: 18,439
         forecasts of 2004 at stations have 3.1 K, and 2.8 K after a learned error of each station; models of today are
         better, so 2.6. At 24 h daily extremes of today have at least 2.0 K. 12 and 72 h follow the growth between [A].
+    lead_h: [A] the hours of air_temp_c, a short set that follows how forecasts are checked.
     common_frac: share of the temperature error's variance that all cells have in common; the rest has the length
-        local_m. From correlations of the same forecasts' errors: 0.78 within 25 km, 0.63 to 50, 0.47 to 100, 0.33 to
-        200 and 0.20 to 400 km; what is missing to 1 at no distance is the stations' own.
+        local_m. From correlations of the same forecasts' errors of 2004: 0.78 within 25 km, 0.63 to 50, 0.47 to 100,
+        0.33 to 200 and 0.20 to 400 km; what is missing to 1 at no distance is the stations' own.
+    local_m: [A] a round value near those correlations.
     past_air_temp_c: standard deviation [K] for hours before issue [A].
     cloud_frac: standard deviation, additive [A].
     rh_frac: standard deviation, additive, without precipitation [A]: forecasts of humidity err by 5-10 %. Within

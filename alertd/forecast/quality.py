@@ -30,9 +30,9 @@ class Limits:
     A source with only a few issues a day becomes stale later, by the hours between them, but not unusable later.
     """
 
-    stale_after_h: float = 6.0
-    unusable_after_h: float = 24.0
-    future_h: float = 1.0
+    stale_after_h: float = 6.0  # [A] global models are issued every six hours
+    unusable_after_h: float = 24.0  # [A] a day-old forecast says little of when a storm comes
+    future_h: float = 1.0  # [A] an hour of wrong clock or zone
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

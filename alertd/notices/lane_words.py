@@ -33,6 +33,11 @@ def lane_line(stretch: Stretch | SurfaceStretch, translator: Translator = ENGLIS
     )
 
 
+def winter_share(stretch: Stretch | SurfaceStretch) -> float:
+    """How likely a road that nobody has ploughed is white or icy there."""
+    return sum(share for name, share in stretch.untouched_surfaces if name in _WINTER)
+
+
 def _named(shares: Shares) -> Shares:
     """The likeliest winter surface, and the likeliest ice where it is another that is likely enough to be shown."""
     winter = sorted((x for x in shares if x[0] in _WINTER and x[1] >= 0.05), key=lambda x: -x[1])

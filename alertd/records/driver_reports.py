@@ -143,7 +143,7 @@ def roads_seen(store: "Store", places: Mapping[str, tuple[float, float]], now_ut
             if nearest is not None and abs(nearest.at - event.at) <= POSITION_WITHIN:
                 at = (nearest.lat_deg, nearest.lon_deg)
         if at is not None and event.at <= now_utc + CLOCKS_APART:
-            sight = Sight(report.road)
+            sight = Sight(report.sight)
             out.append(RoadSeen(sight=sight, at=event.at, lat_deg=at[0], lon_deg=at[1], where=report.place.strip()))
     return tuple(out)
 

@@ -27,18 +27,16 @@ from alertd.road.lane.maintenance import (
     kept_an_hour,
 )
 from alertd.road.lane.roadside import WETTED_FRAC
+from alertd.road.lane.special_columns import CLASSES, decks_no_better, shelter
 from alertd.road.nearby import NOTHING_NEAR, Nearby, start_readings
 from alertd.road.parameters import BRIDGE_DECK, ROAD, SurfaceParams
-from alertd.road.road_class import LIMITS, ClassLimits, RoadClass
+from alertd.road.road_class import LIMITS, ClassLimits
 from alertd.units import HOUR_S
 
-TUNNEL_TEMP_C: Final = 10.0  # assumed: rock and traffic keep long tunnels mild; no result depends on the figure
 KEPT_ANSWER_H: Final = 12  # maximum age of a cached answer, which has as many fewer past hours
 # Columns per pass. A call of numpy costs as much as 2,000 values: passes of 8192 take a third longer. 20,480 columns
 # and 72 hours need about 160 MB.
 BLOCK_COLUMNS: Final = 20_480
-
-_CLASSES: Final = ("road_class", "grip_class", "untouched_class")
 
 Float32 = NDArray[np.float32]
 
@@ -243,11 +241,11 @@ def run_corridor(
     place = column_places(forecast, cells)
     ranks = Ranks(phase=quantiles.phase, phase_model=quantiles.phase_model, height_z=quantiles.height_z)
     shape = (members, cells.columns_n, forecast.hours)
-    stores = ("surface_temp_c", "air_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
-    names = (*_CLASSES, *stores, "snowfall_mmwe_h", "wind_mps")
+    stores = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
+    names = (*CLASSES, *stores, "air_temp_c", "snowfall_mmwe_h", "wind_mps")
     arrays: dict[str, NDArray[Any]]
     if previous is None or changed is None:
-        arrays = {n: np.empty(shape, dtype=np.int8 if n in _CLASSES else np.float32) for n in names}
+        arrays = {n: np.empty(shape, dtype=np.int8 if n in CLASSES else np.float32) for n in names}
         columns = np.arange(cells.columns_n)
     else:
         arrays = {n: getattr(previous, n).copy() for n in names}
@@ -290,8 +288,13 @@ def run_corridor(
         for first in range(0, kind_columns.size, width):
             run(kind_columns[first : first + width])
 
+    on_deck = np.flatnonzero(cells.is_deck)
+    if on_deck.size:
+        beside = np.empty(cells.columns_n, dtype=np.int64)
+        beside[cells.column_of_sample] = cells.beside_of_sample
+        decks_no_better(arrays, on_deck, beside[on_deck], stores)
     if cells.is_tunnel is not None:
-        _shelter(arrays, cells.is_tunnel)
+        shelter(arrays, cells.is_tunnel)
     return RoadField(
         first_epoch_s=forecast.start.timestamp() + HOUR_S,
         quantiles=quantiles,
@@ -301,15 +304,6 @@ def run_corridor(
         remarks=_remarks(forecast, cells),
         **arrays,
     )
-
-
-def _shelter(arrays: dict[str, NDArray[Any]], tunnel: NDArray[np.bool_]) -> None:
-    """Set the columns of tunnels to a dry road at a mild temperature, in hours of unknown weather too."""
-    for name, values in arrays.items():
-        if name in _CLASSES:
-            values[:, tunnel] = RoadClass.DRY
-        else:
-            values[:, tunnel] = TUNNEL_TEMP_C if name.endswith("temp_c") else 0.0
 
 
 def column_places(forecast: Forecast, cells: RoadCells) -> ColumnPlaces:

@@ -40,10 +40,10 @@ class Calibration:
     cautious side.
     """
 
-    shift: float = 0.31
-    slope: float = 0.60
-    dry_per_k: float = 0.24
-    depression_max_k: float = 4.0
+    shift: float = 0.31  # fitted to reports of 2020-21
+    slope: float = 0.60  # fitted to reports of 2020-21
+    dry_per_k: float = 0.24  # fitted to reports of 2020-21
+    depression_max_k: float = 4.0  # [A] few of these reports are in drier air
 
     def __call__(self, chance: Array, depression_k: Array) -> Array:
         p = np.clip(chance, 1e-12, 1.0 - 1e-12)

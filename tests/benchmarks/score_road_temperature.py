@@ -37,7 +37,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.forecast.ensemble import Spreads, to_ensemble
 from alertd.forecast.model import Forecast
-from alertd.road import humidity, nearby, radiation
+from alertd.road import humidity, local_error, nearby, radiation
 from alertd.road.corridor import RoadCells, run_corridor
 from alertd.road.downscale import AirParams
 from alertd.road.nearby import Nearby, SurfaceReading
@@ -51,7 +51,6 @@ MEMBERS = 31
 PAST_H = 48
 HOUR = 3600.0
 LEAST_H = 3  # hours of a case that count as one
-FADES_H = 6.0
 DRAWS = 2000
 QUICK = False  # goal 2 for known weather alone, a reading every sixth hour
 CLOUD: float | None = None  # the same cloud in all hours of "weather known"; None takes the forecast's
@@ -203,11 +202,13 @@ class Model:
 
     open_sky: the sun's direct part reaches every lane, as it does at a sensor. False scores the lanes of a plan, of
         which the untouched one is in the shade.
+    learned: the forecast's present error at the station is taken off where a forecast is at hand.
     """
 
     road: SurfaceParams = ROAD
     deck: SurfaceParams = BRIDGE_DECK
     open_sky: bool = True
+    learned: bool = True
 
 
 @dataclass(frozen=True)
@@ -230,11 +231,11 @@ class Hours:
         return self.road_c - self.observed_c
 
 
-def run(case: Case, way: str, model: Model, air_offset: bool = False) -> Hours | None:
-    """All hours with an observation, without a reading; None without any. air_offset: see `faded`."""
-    key = (case.name, way, model, air_offset)
+def run(case: Case, way: str, model: Model) -> Hours | None:
+    """All hours with an observation, without a reading; None without any."""
+    key = (case.name, way, model)
     if key not in _RUNS:
-        found = run_many(case, way, model, (None,), air_offset)
+        found = run_many(case, way, model, (None,))
         _RUNS[key] = found[0] if found else None
     return _RUNS[key]
 
@@ -242,9 +243,7 @@ def run(case: Case, way: str, model: Model, air_offset: bool = False) -> Hours |
 _RUNS: dict[Any, Hours | None] = {}
 
 
-def run_many(
-    case: Case, way: str, model: Model, readings: Sequence[SurfaceReading | None], air_offset: bool = False
-) -> list[Hours]:
+def run_many(case: Case, way: str, model: Model, readings: Sequence[SurfaceReading | None]) -> list[Hours]:
     """One run a reading, as columns far enough apart that each has its own reading; [] without an observation.
 
     The places are moved by 11 km and more; the sun is there within 0.5 degrees of where it is at the station.
@@ -252,8 +251,8 @@ def run_many(
     if not readings or (way != "weather known" and case.forecast_s.size < 2):
         return []
     result = build(case, way)
-    if air_offset:
-        result = faded(result, case)
+    if way == "with past" and model.learned:
+        result = with_present_error(result, case)
     rng = np.random.default_rng(1)
     now = result.issued_at
     assert now is not None
@@ -293,19 +292,28 @@ def run_many(
     return out
 
 
-def faded(result: Forecast, case: Case) -> Forecast:
-    """The forecast with the station's air offset at its first hour added, falling to 0 over FADES_H hours."""
+def with_present_error(result: Forecast, case: Case) -> Forecast:
+    """The forecast with its error at the station's last hour taken off, as `road.local_error` does from one value.
+
+    There it also learns from the forecasts of the two days before, which these cases do not have.
+    """
     first = int((case.forecast_s[0] - result.start.timestamp()) // HOUR)
     at = result.start.timestamp() + HOUR * (np.arange(result.hours) + 0.5)
     seen = at_times(at, case.station_s, case.station["air_c"], reach_s=0.6 * HOUR)
     seen[first:] = np.nan  # what the station said before the forecast began
     known = np.flatnonzero(np.isfinite(seen))
     own = at_times(at, case.forecast_s, case.forecast["air_c"])
-    if not known.size or first - known[-1] > 2 or not np.isfinite(own[first]):
+    if (
+        not known.size
+        or first - known[-1] > local_error.PRESENT_WITHIN_H
+        or not np.isfinite(own[first : first + 2]).all()
+    ):
         return result
-    offset = float(np.clip(seen[known[-1]] - own[first], -4.0, 4.0))
-    share = np.clip(1.0 - (np.arange(result.hours) - first) / FADES_H, 0.0, 1.0) * (np.arange(result.hours) >= first)
-    return replace(result, air_temp_c=result.air_temp_c + offset * share)
+    back = own[first] - (own[first + 1] - own[first]) * (first - known[-1])
+    error = float(local_error.shrunk(np.array(seen[known[-1]] - back), np.array(1.0)))
+    ahead = np.arange(result.hours) >= first
+    change = np.clip(error, -local_error.MOST_K, local_error.MOST_K) * ahead
+    return replace(result, air_temp_c=result.air_temp_c + local_error.never_over_freezing(result.air_temp_c, change))
 
 
 def interval(values: Any, figure: Callable[[Any], float] = np.mean) -> tuple[float, float]:
@@ -398,15 +406,14 @@ def readings_of(case: Case, at_s: Any, way: str) -> list[SurfaceReading]:
     return out
 
 
-def goal_at_hand(cases: list[Case], model: Model, say: Callable[[str], None], air_offset: bool = False) -> None:
+def goal_at_hand(cases: list[Case], model: Model, say: Callable[[str], None]) -> None:
     """Goal 3: the forecast at hand; the road's error against that of the forecast's air where that exceeds 2 K."""
-    say("3. forecast at hand, past from the station" + (", station air offset fading" if air_offset else ""))
+    say("3. forecast at hand, past from the station" + ("" if model.learned else ", its present error kept"))
     for reach_h in (3, 6, 999):
         for word in ("night", "day", "all"):
             pairs = []
             for case in cases:
-                hours = run(case, "with past", model, air_offset=air_offset)
-                plain = hours if not air_offset else run(case, "with past", model)
+                hours, plain = (run(case, "with past", replace(model, learned=x)) for x in (model.learned, False))
                 if hours is None:
                     continue
                 since = hours.at_s - case.forecast_s[0]
@@ -462,7 +469,7 @@ def score_goals(model: Model, say: Callable[[str], None], which: str, each: bool
         "2": lambda: goal_sensor(cases, model, say),
         "3": lambda: goal_at_hand(cases, model, say),
         "4": lambda: goal_frozen(cases, model, say),
-        "5": lambda: goal_at_hand(cases, model, say, air_offset=True),
+        "5": lambda: goal_at_hand(cases, replace(model, learned=False), say),
     }
     for name, step in steps.items():
         if name in which:
@@ -486,7 +493,7 @@ def scored(case: Case, way: str, model: Model) -> Hours | None:
     hours = run(case, way, model)
     if hours is None:
         return None
-    known = min(case.station_s[0], *case.forecast_s[:1]) if way == "weather known" else 0.0
+    known = min([case.station_s[0], *case.forecast_s[:1]]) if way == "weather known" else 0.0
     first = case.station_s[0] + 6 * HOUR if way == "weather known" else case.forecast_s[0] + 0.5 * HOUR
     some = hours.where(hours.at_s >= max(first, known))
     return some if some.at_s.size else None
@@ -519,7 +526,7 @@ def main() -> None:
     parser.add_argument(
         "--nearby", nargs="*", default=[], metavar="NAME=VALUE", help="Another constant of road.nearby."
     )
-    parser.add_argument("--goals", default="12345", help="Which, e.g. 13; 5 is goal 3 with the air's offset fading.")
+    parser.add_argument("--goals", default="12345", help="Which, e.g. 13; 5 is goal 3 without the learned error.")
     parser.add_argument(
         "--cloud", type=float, help="Cloud 0-1 in all hours where the weather is known: what it decides."
     )

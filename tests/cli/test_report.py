@@ -53,3 +53,6 @@ def test_a_road_seen_by_radio_is_kept_with_its_place(
     with Store(tmp_path / "var" / "alertd.db") as store:
         (kept,) = load_reports(store, "T-1")
     assert (kept.what, kept.road, kept.place) == ("road_seen", "ice", "Lookout Pass")
+    assert alertd("report", "T-1", "freezing-rain-falls", "--config", config).exit_code == 0
+    with Store(tmp_path / "var" / "alertd.db") as store:
+        assert load_reports(store, "T-1")[-1].sight == "freezing_rain_falls"

@@ -22,9 +22,12 @@ from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import plan_json
 from alertd.planning.past import RecordedPast
 from alertd.planning.planner import create_planner
+from alertd.planning.recordings.recorded import read_archive
+from alertd.planning.recordings.score import score_archive
 from alertd.planning.replays.replay import replay
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.road_reports import RoadReports
+from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
 from alertd.rules.rig import Tire
 from alertd.service.cycle import run_cycle
@@ -387,3 +390,23 @@ async def test_a_plan_kept_with_station_correction_replays_with_a_note(
         assert again.differences == ()
         assert len(again.notes) == int(on)
     assert "forecast.station_correction on, which is no longer used" in again.notes[0]
+
+
+def test_kept_plans_are_read_as_forecasts_for_their_summits(
+    settings: Settings, place: Path, archive: Archive, api: FakeOpenMeteo, morning: datetime
+) -> None:
+    """Two trucks and two cycles: one forecast a summit and cycle, from the archive alone."""
+    other = TRIP.model_copy(update={"id": "T-2", "rig": "quillback-23"})
+    later = morning + timedelta(hours=1)
+    for clock in (ManualClock(morning), ManualClock(later)):
+        asyncio.run(planned(settings, clock, archive, TRIP, other))
+    spoil(place)
+    kept = read_archive(archive.folder)
+    runs = list(kept.runs)
+    assert {run.made_at for run in runs} == {morning, later}
+    names = [run.place.name for run in runs if run.made_at == morning]
+    assert "Lookout Pass" in names
+    assert len(names) == len(set(names)) == len(runs) / 2
+    assert all(run.forecasts and run.forecasts[0].lat_deg.size == 1 for run in runs)
+    found = score_archive(read_archive(archive.folder), WeatherSources(providers=(), members=5, seed=1, stale_h=6.0))
+    assert (found.runs_n, found.unusable_n) == (len(runs), 0)

@@ -26,8 +26,9 @@ AT_S = START.timestamp() + 48 * 3600.0
 MIDDLES_S = START.timestamp() + 3600.0 * np.arange(0.5, 72.0, 1.0)
 
 
-def seen(*, snow: bool = True, north_km: float = 1.0, height_m: float = 1000.0) -> PhaseSeen:
-    return PhaseSeen(snow=snow, epoch_s=AT_S, lat_deg=47.0 + north_km / 111.2, lon_deg=-121.0, elevation_m=height_m)
+def seen(*, snow: bool = True, north_km: float = 1.0, height_m: float = 1000.0, eases: bool = True) -> PhaseSeen:
+    lat_deg = 47.0 + north_km / 111.2
+    return PhaseSeen(snow=snow, epoch_s=AT_S, lat_deg=lat_deg, lon_deg=-121.0, elevation_m=height_m, eases=eases)
 
 
 def logit(*reports: PhaseSeen) -> np.ndarray | None:
@@ -53,6 +54,17 @@ def test_opposite_reports_cancel_and_many_are_bounded() -> None:
     many = logit(*[seen(snow=False)] * 9)
     assert many is not None
     assert many.min() == -PHASE_MOST_LOGIT
+
+
+def test_rain_that_eases_nothing_only_takes_back_reported_snow() -> None:
+    tap = seen(snow=False, eases=False)
+    assert logit(tap) is None
+    assert logit(seen(), tap) is None
+    two, station = logit(seen(), seen(), tap), logit(seen(snow=False))
+    assert two is not None
+    assert station is not None
+    assert two == pytest.approx(logit(seen()))
+    assert logit(seen(snow=False), tap) == pytest.approx(station)
 
 
 def report(*weather: Phenomenon) -> StationReport:
@@ -108,7 +120,7 @@ def test_a_warm_sensor_some_way_off_never_thaws_a_frozen_road() -> None:
     def top(north_km: float) -> float:
         found = start_readings([reading(4.0, north_km=north_km)], *place, START.timestamp(), 72)
         assert found is not None
-        return float(moved_to_reading(layers, ROAD.depth_m, here, found)[0, 0])
+        return float(moved_to_reading(layers, ROAD.depth_m, here, found, ~here)[0, 0])
 
     assert top(0.0) > 3.0
     assert top(8.0) <= 0.0
@@ -120,7 +132,23 @@ def test_the_body_sensor_moves_the_ground_below() -> None:
     found = start_readings([reading(0.0, depth_c=5.0)], *place, START.timestamp(), 72)
     assert found is not None
     layers = np.zeros((len(ROAD.layers_m), 1))
-    moved = moved_to_reading(layers, ROAD.depth_m, np.ones(1, dtype=np.bool_), found)[:, 0]
+    here = np.ones(1, dtype=np.bool_)
+    moved = moved_to_reading(layers, ROAD.depth_m, here, found, ~here)[:, 0]
     assert moved[0] == 0.0
-    assert 2.0 < moved[6] < 5.0  # about a decimetre and a half down
-    assert moved[-1] > 4.9
+    assert (np.diff(moved) > 0.0).all()
+    assert 1.0 < moved[6] < 2.0  # about a decimetre and a half down
+    assert moved[-1] > 4.4
+
+
+def test_a_warm_reading_in_the_sun_stays_near_the_surface() -> None:
+    place = np.array([47.0]), np.array([-121.0]), np.array([1000.0])
+    here = np.ones(1, dtype=np.bool_)
+
+    def below(surface_c: float, *, sunny: bool) -> float:
+        found = start_readings([reading(surface_c)], *place, START.timestamp(), 72)
+        assert found is not None
+        layers = np.zeros((len(ROAD.layers_m), 1))
+        return float(moved_to_reading(layers, ROAD.depth_m, here, found, here & sunny)[7, 0])  # 0.33 m down
+
+    assert 0.0 < below(4.0, sunny=True) < 0.1 * below(4.0, sunny=False)
+    assert below(-4.0, sunny=True) == below(-4.0, sunny=False)

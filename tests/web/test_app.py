@@ -314,7 +314,12 @@ async def test_a_road_seen_is_kept_and_placed_for_other_trucks(api: Api, store: 
     seen = roads_seen(store, {"lookout pass": (47.456, -115.697)}, morning)
     assert [(s.lat_deg, s.where) for s in seen] == [(47.0, ""), (47.456, "lookout pass")]
     assert roads_seen(store, {}, morning + timedelta(hours=3)) == ()
-    for wrong in ({"what": "road_seen"}, {"what": "chains_on", "road": "ice"}, {"what": "road_seen", "road": "dry"}):
+    snowing = {"what": "road_seen", "falls": "snow", "place": "Lookout Pass", "at": morning.isoformat()}
+    assert (await api.http.post("/v1/trips/T-1/events", json=snowing)).status_code == 201
+    assert "snow_falls" in [s.sight for s in roads_seen(store, {"lookout pass": (47.456, -115.697)}, morning)]
+    two = {"what": "road_seen", "road": "ice", "falls": "snow"}
+    alone = ({"what": "road_seen"}, {"what": "chains_on", "road": "ice"}, {"what": "road_seen", "road": "dry"})
+    for wrong in (*alone, two):
         refused = await api.http.post("/v1/trips/T-1/events", json={"at": morning.isoformat()} | wrong)
         assert problem(refused, 422)["field"] == "road"
 

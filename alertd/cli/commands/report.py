@@ -22,25 +22,26 @@ from alertd.sources.requests.driver_reports import (
 )
 
 _WHAT = {what.replace("_", "-"): what for what in (HANGING_BEGUN, CHAINS_ON, REMOVING_BEGUN, CHAINS_OFF, ARRIVED)}
-_ROADS = {f"road-{sight}": sight.value for sight in Sight}
+_ROADS = {f"road-{road}": road for road in (Sight.BARE.value, Sight.WET.value, Sight.SNOW.value, Sight.ICE.value)}
+_FALLS = {f"{kind.replace('_', '-')}-falls": kind for kind in ("snow", "rain", "freezing_rain", "nothing")}
 
 
 @click.command()
 @click.argument("trip_id", metavar="TRIP")
-@click.argument("what", type=click.Choice([*_WHAT, *_ROADS]))
+@click.argument("what", type=click.Choice([*_WHAT, *_ROADS, *_FALLS]))
 @click.option("--at", default="", metavar="TIME", help="ISO 8601 with offset; now if not given.")
 @click.option("--place", default="", help="Where, in the driver's words or as a stop's or summit's name.")
 @click.option("--by", default="", help="Who reports, if not the driver.")
 @click.option("--json", "as_json", is_flag=True, help="JSON on standard output.")
 @config_option
 def report(trip_id: str, what: str, at: str, place: str, by: str, as_json: bool, config: str | None) -> None:
-    """Report hanging begun, chains on, taking off begun, chains off, the road or arrival of a truck, as by radio.
+    """Report hanging begun, chains on, taking off begun, chains off, the road, what falls, or arrival, as by radio.
 
-    A road seen needs a place that is known by name, or a position of the truck of about that time, to count for others.
+    What was seen counts for others at a place known by name, or where the truck's position of about that time is known.
     """
     settings, now = own_settings(config), system_clock()
     row = {"what": _WHAT.get(what, ROAD_SEEN), "at": at or now.isoformat(), "place": place, "by": by}
-    row["road"] = _ROADS.get(what, "")
+    row |= {"road": _ROADS.get(what, ""), "falls": _FALLS.get(what, "")}
     asked = parse_report(row, "report")
     if asked.happened_at > now + CLOCKS_APART:
         raise InputError("report", "--at", f"{asked.at} is in the future", "give the time when it happened")

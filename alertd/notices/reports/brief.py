@@ -13,6 +13,7 @@ from alertd.i18n import odds
 from alertd.notices import headline, surfaces
 from alertd.notices.checklists.loading import Loaded, missing_words
 from alertd.notices.reports.brief_changes import BriefState, change_lines
+from alertd.notices.reports.brief_lanes import lane_lines
 from alertd.notices.reports.truck_lines import Group, Section, TruckLine, fair_shares, grouped, truck_line
 from alertd.notices.text import phrases, place_text
 from alertd.notices.text.departures import best_departure_line
@@ -211,6 +212,7 @@ def _exceptions(given: BriefInput, lines: Sequence[TruckLine], plans: Mapping[st
 
     listed = (
         capped("Hold", each(lambda p, t: (p.hold and headline.hold_line(p.hold, p.made_at)) or "")),
+        capped("Ploughed or not", lane_lines(given.plans)),
         capped("Short of chains, already under way", each(lambda p, t: _load(p) if t.short_n and t.has_left else "")),
         capped("Driving hours", each(_hours)),
         capped("Late by more than half an hour", _late(lines, plans)),

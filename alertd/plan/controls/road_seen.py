@@ -1,4 +1,8 @@
-"""What drivers saw of the road: evidence for the trucks behind them. Snow and ice add caution; nothing eases."""
+"""What drivers saw of road and sky: evidence for the trucks behind them. Snow and ice add caution; nothing eases.
+
+What falls counts as a station's report does: snow raises the odds of snow near there. Rain takes back at most what
+other reports of snow added.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -22,16 +26,31 @@ MAX_LINES: Final = 3
 
 
 class Sight(StrEnum):
-    """State of the road as a driver sees it."""
+    """State of the road, or what falls on it, as a driver sees it."""
 
     BARE = "bare"
     WET = "wet"
     SNOW = "snow"
     ICE = "ice"
+    SNOW_FALLS = "snow_falls"
+    RAIN_FALLS = "rain_falls"
+    FREEZING_RAIN_FALLS = "freezing_rain_falls"
+    NOTHING_FALLS = "nothing_falls"
 
 
-WINTRY: Final = frozenset((Sight.SNOW, Sight.ICE))
-_WORDS: Final = {Sight.BARE: "a bare road", Sight.WET: "a wet road", Sight.SNOW: "snow", Sight.ICE: "ice"}
+WINTRY: Final = frozenset((Sight.SNOW, Sight.ICE, Sight.SNOW_FALLS, Sight.FREEZING_RAIN_FALLS))
+_WORDS: Final = {
+    Sight.BARE: "a bare road",
+    Sight.WET: "a wet road",
+    Sight.SNOW: "snow",
+    Sight.ICE: "ice",
+    Sight.SNOW_FALLS: "snow falling",
+    Sight.RAIN_FALLS: "rain falling",
+    Sight.FREEZING_RAIN_FALLS: "freezing rain",
+    Sight.NOTHING_FALLS: "no rain or snow falling",
+}
+# Rain or snow as stations report it; freezing rain is evidence for neither, as there.
+_SNOWS: Final = {Sight.SNOW: True, Sight.ICE: True, Sight.SNOW_FALLS: True, Sight.RAIN_FALLS: False}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -102,21 +121,22 @@ def seen_notes(placed: Sequence[SeenOnRoute], route: Route, clock: Clock, leave_
 
 
 def phases_of(placed: Sequence[SeenOnRoute], route: Route) -> tuple[PhaseSeen, ...]:
-    """Snow or ice seen, as evidence that precipitation near there falls as snow and not as rain.
+    """What was seen, as evidence that precipitation near there falls as snow, or as rain.
 
-    A bare or wet road is no evidence: between showers it says nothing of the next one, and it must not ease a plan. The
-    height is the route's where it passes the report.
+    A bare or wet road, and a sky of which nothing falls, are no evidence: between showers they say nothing of the next
+    one. The height is the route's where it passes the report.
     """
     return tuple(
         PhaseSeen(
-            snow=True,
+            snow=_SNOWS[p.seen.sight],
+            eases=False,
             epoch_s=p.seen.at.timestamp(),
             lat_deg=p.seen.lat_deg,
             lon_deg=p.seen.lon_deg,
             elevation_m=float(np.interp(p.at_m, route.distance_m, route.elevation_m)),
         )
         for p in placed
-        if p.seen.sight in WINTRY
+        if p.seen.sight in _SNOWS
     )
 
 

@@ -14,6 +14,7 @@ from alertd.planning.providers import open_weather_sources
 from alertd.planning.recordings.archived_run import Archived, ArchivedRun, Place, ask_all_sources, request_at
 from alertd.planning.recordings.csv_form import is_csv_form, read_csv_form
 from alertd.planning.recordings.folder import OBSERVATIONS, ROUNDS, RecordingFolder, parsed
+from alertd.planning.recordings.plan_archive import is_plan_archive, read_plan_archive
 from alertd.planning.replays.replay import forecast_settings_kept
 from alertd.planning.replays.replay_archive import StoredResponse, unpack_response
 from alertd.planning.replays.replay_record import ReplaySettings
@@ -23,7 +24,7 @@ from alertd.sources.http.replay_client import ReplayClient
 
 
 def read_archive(folder: Path) -> Archived:
-    """A recording, or the CSV form. Raises InputError or StoreError for the first mistake."""
+    """A recording, the CSV form, or an archive of plans. Raises InputError or StoreError for the first mistake."""
     recording = RecordingFolder(folder)
     if recording.exists:
         recording.check()
@@ -31,10 +32,12 @@ def read_archive(folder: Path) -> Archived:
         return Archived(runs=_runs(recording), reports=reports, surfaces=surfaces)
     if is_csv_form(folder):
         return read_csv_form(folder)
+    if is_plan_archive(folder):
+        return read_plan_archive(folder)
     if not folder.is_dir():
         raise InputError(str(folder), "", "no such folder", "name a recording, or a folder with forecasts.csv")
     raise InputError(
-        str(folder), "", "is no archive", 'name a folder that "alertd record" wrote, or one with forecasts.csv'
+        str(folder), "", "is no archive", 'name a folder that "alertd record" wrote, a daemon\'s archive, or a CSV form'
     )
 
 

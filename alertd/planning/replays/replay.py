@@ -18,11 +18,11 @@ from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_in
 from alertd.planning.providers import open_weather_sources
 from alertd.planning.replays.replay_archive import read_archived
 from alertd.planning.replays.replay_record import ArchivedComparison, ArchivedPlan, ReplayRecord, ReplaySettings
-from alertd.planning.weather import ask_sources
+from alertd.planning.weather import SourceAnswers, WeatherSources, ask_sources
 from alertd.settings.file_snapshot import write_files
 from alertd.settings.forecast import ForecastSettings
 from alertd.settings.model import PlacePaths
-from alertd.settings.reference_data import load_reference_data, load_route
+from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.road import RoadSettings, read_road
 from alertd.sources.http.replay_client import ReplayClient
 from alertd.store.archive import Archive
@@ -77,8 +77,19 @@ def _notes(first: ArchivedPlan) -> tuple[str, ...]:
     )
 
 
-async def _plan_inputs(first: ArchivedPlan, folder: Path, where: str) -> PlanInputs:
-    record, trip = first.inputs, first.trip
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class KeptAnswers:
+    """What the sources answered for a plan, and what else its inputs rest on."""
+
+    answers: SourceAnswers
+    weather_sources: WeatherSources
+    reference: ReferenceData
+    params: PlanParams
+
+
+async def answers_kept(first: ArchivedPlan, folder: Path, where: str) -> KeptAnswers:
+    """Read the kept answers of a plan again. folder: empty, for its files. Raises StoreError where one is missing."""
+    record = first.inputs
     places = write_files(record.files, folder)
     client, reference, params = ReplayClient(record.responses), load_reference_data(places), _params(record, where)
     weather_sources, elevations = open_weather_sources(
@@ -93,8 +104,16 @@ async def _plan_inputs(first: ArchivedPlan, folder: Path, where: str) -> PlanInp
             f"{where}: {len(client.missing)} answers that this alertd asks for were not kept, the first to "
             f"{client.missing[0][:200]}; replay it with alertd {first.alertd}, or from a whole archive"
         )
+    return KeptAnswers(answers=answers, weather_sources=weather_sources, reference=reference, params=params)
+
+
+async def _plan_inputs(first: ArchivedPlan, folder: Path, where: str) -> PlanInputs:
+    record, trip = first.inputs, first.trip
+    kept = await answers_kept(first, folder, where)
+    answers, reference, params = kept.answers, kept.reference, kept.params
+    route = answers.route
     positions = {trip.id: locate(route, first.reports, trip.depart_at.astimezone(UTC), record.now_utc, params)}
-    context = build_context(answers, positions, record.road_reports, reference, weather_sources, params)
+    context = build_context(answers, positions, record.road_reports, reference, kept.weather_sources, params)
     return build_plan_inputs(trip, context)
 
 

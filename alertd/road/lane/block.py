@@ -139,7 +139,8 @@ def _run(
         for _ in range(round(HOUR_S / dt_s)):
             state, _exchange = step(state, forcing, params, dt_s, steady)
         if readings is not None and (measured := readings.hour == h).any():
-            layers_c = moved_to_reading(state.layer_temp_c, params.depth_m, measured, readings)
+            sunny = forcing.shortwave_wm2 > 0.0
+            layers_c = moved_to_reading(state.layer_temp_c, params.depth_m, measured, readings, sunny)
             state = state._replace(layer_temp_c=layers_c)
         rime, drift, water = (None if x is None else there(x, h) for x in (beside.rime, beside.drift, beside.meltwater))
         state = _with_beside(state, rime, drift, water, wetted, params)

@@ -35,7 +35,8 @@ class Service:
     """Winter maintenance of a road. [A] marks an assumption.
 
     serviced_frac: [A] probability that the road is cleared at all, as a share of the members.
-    half_life_h: time in which ploughs and salt halve the loose snow and the refrozen melt.
+    half_life_h: time in which ploughs and salt halve the loose snow and the refrozen melt; by the targets of a state
+        for primary roads (from memory), see above.
     night_factor: [A] factor on it at night.
     traffic_vph: [A] vehicles per hour that pack and throw off snow while it is cleared.
     """

@@ -20,7 +20,7 @@ class ReportRequest(FileModel):
 
     loaded: the loading list was gone through; `missing` names what is not on board.
     hanging_begun, removing_begun: the work has begun; chains_on, chains_off: it is done.
-    road_seen: how the road is, in `road`, at the place named or at the truck's position.
+    road_seen: how the road is, in `road`, or what falls, in `falls`, at the place named or at the truck's position.
     notice_id: of the message that was read. place: where chains were put on or taken off or the road was seen, in the
     driver's words or as a stop's or summit's name. by: the reporter, if not the driver.
     """
@@ -34,6 +34,7 @@ class ReportRequest(FileModel):
     by: _Words = Field("", examples=[""])
     missing: list[Item] = Field(default_factory=list, examples=[[]])
     road: Literal["", "bare", "wet", "snow", "ice"] = Field("", examples=[""])
+    falls: Literal["", "snow", "rain", "freezing_rain", "nothing"] = Field("", examples=[""])
 
     @field_validator("at")
     @classmethod
@@ -48,13 +49,21 @@ class ReportRequest(FileModel):
             )
         if self.missing and self.what != LOADED:
             raise FieldError("missing", f'does not go with what = "{self.what}"', 'give it with what = "loaded"')
-        if (self.what == ROAD_SEEN) != bool(self.road):
-            raise FieldError("road", f'does not go with what = "{self.what}"', 'give it with what = "road_seen"')
+        if self.what == ROAD_SEEN and bool(self.road) == bool(self.falls):
+            raise FieldError("road", "does not go with falls", 'give one of the two with what = "road_seen"')
+        if self.what != ROAD_SEEN and (self.road or self.falls):
+            name = "road" if self.road else "falls"
+            raise FieldError(name, f'does not go with what = "{self.what}"', 'give it with what = "road_seen"')
         return self
 
     def stored(self) -> str:
         """The stored text. A field of which older stores know nothing is left out where it is empty."""
-        return self.model_dump_json(exclude={name for name in ("missing", "road") if not getattr(self, name)})
+        return self.model_dump_json(exclude={name for name in ("missing", "road", "falls") if not getattr(self, name)})
+
+    @property
+    def sight(self) -> str:
+        """What was seen of the road or the sky, as `road_seen.Sight` names it; "" in other reports."""
+        return f"{self.falls}_falls" if self.falls else self.road
 
     @property
     def happened_at(self) -> datetime:

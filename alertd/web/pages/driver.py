@@ -1,4 +1,4 @@
-"""The driver's page: next action, read when parked; one tap for "Got it", "Chains on", "Chains off", the road here.
+"""The driver's page: next action, read when parked; one tap for "Got it", "Chains on", "Chains off", road and sky here.
 
 A GET changes nothing, because mail scanners and link previews follow links too. Reports are sent by POST.
 """
@@ -102,7 +102,7 @@ class DriverPage:
             values |= {"drawn": pictures.by_name, "said": pictures.words.get("road", ())}
         stands = {READ: values["read_at"], CHAINS_ON: values["on_at"], CHAINS_OFF: values["off_at"]}
         stands |= {LOADED: values["loaded"], HANGING_BEGUN: values["hanging_at"], REMOVING_BEGUN: values["removing_at"]}
-        stands[ROAD_SEEN] = values["road_seen"]
+        stands[ROAD_SEEN] = values["road_seen"] or values["falls_seen"]
         values |= {"token": token, "done": translator.gettext(DONE[done]) if stands.get(done) else ""}
         return self._pages.render("driver.html", values, language=translator.language, headers=SECRET_PATH)
 

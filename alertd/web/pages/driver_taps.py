@@ -42,6 +42,12 @@ ROADS: Final = {
     "snow": gettext_noop("Snow"),
     "ice": gettext_noop("Ice"),
 }
+FALLS: Final = {
+    "snow": gettext_noop("Snow falls"),
+    "rain": gettext_noop("Rain falls"),
+    "freezing_rain": gettext_noop("Freezing rain"),
+    "nothing": gettext_noop("Nothing falls"),
+}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -54,6 +60,7 @@ class ReportedChains:
     removing_at: datetime | None = None
     loaded: Loaded | None = None
     road_seen: ReportRequest | None = None
+    falls_seen: ReportRequest | None = None
     read_at: dict[str, datetime]
 
 
@@ -74,7 +81,8 @@ def chains_of(reports: Sequence[ReportRequest], now_utc: datetime) -> ReportedCh
         hanging_at=begun.get(HANGING_BEGUN),
         removing_at=begun.get(REMOVING_BEGUN),
         loaded=max(gone_through, key=lambda x: x.at, default=None),
-        road_seen=max((r for r in reports if r.what == ROAD_SEEN), key=lambda r: r.happened_at, default=None),
+        road_seen=max((r for r in reports if r.road), key=lambda r: r.happened_at, default=None),
+        falls_seen=max((r for r in reports if r.falls), key=lambda r: r.happened_at, default=None),
         read_at={notice_id: at for at, notice_id in read if at <= now_utc + CLOCKS_APART},
     )
 
@@ -93,7 +101,7 @@ def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
     elif what == LOADED:
         row["missing"] = [] if form.get("all") else [item for item in ITEMS if not form.get(f"have_{item}")]
     elif what == ROAD_SEEN:
-        row |= {"road": form.get("road", ""), "place": form.get("place", "")[:80]}
+        row |= {name: form.get(name, "") for name in ("road", "falls")} | {"place": form.get("place", "")[:80]}
     elif form.get("place"):
         row["place"] = form["place"][:80]
     request = parse_report(row, "page")

@@ -21,7 +21,7 @@ from alertd.planning.planner import Planner
 from alertd.records.driver_reports import load_reports
 from alertd.sources.files.trips import TripRequest
 from alertd.store.store import Store
-from alertd.web.pages.driver_taps import ROADS, ReportedChains, chains_of
+from alertd.web.pages.driver_taps import FALLS, ROADS, ReportedChains, chains_of
 from alertd.web.pages.driver_words import ICONS, heading, template_functions, warnings
 
 FORECAST_OLD_H: Final = 3.0  # [A] from here on the age of the forecast is amber: newer ones come every hour or six
@@ -51,7 +51,9 @@ def driver_values(
         "removing_at": chains.removing_at,
         "loaded": chains.loaded,
         "road_seen": chains.road_seen,
+        "falls_seen": chains.falls_seen,
         "roads": ROADS,
+        "falls": FALLS,
         "summits": _summits(planner, trip),
         "missing": missing_words(chains.loaded.missing, translator) if chains.loaded else "",
         **template_functions(translator),

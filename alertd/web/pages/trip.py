@@ -30,7 +30,7 @@ from alertd.store.store import Store
 from alertd.units import HOUR_S
 from alertd.web.pages.base import Pages
 from alertd.web.pages.charts import BOTH, ChartCache
-from alertd.web.pages.driver_taps import ROADS, chains_of
+from alertd.web.pages.driver_taps import FALLS, ROADS, chains_of
 from alertd.web.pages.law import law_values
 from alertd.web.pages.sign_in import BoardSession, go_to
 from alertd.web.problems import ProblemError
@@ -99,6 +99,7 @@ def trip_values(
         "reports": list(reversed(reports)),
         "missing_words": missing_words,
         "roads": ROADS,
+        "falls": FALLS,
     }
     if plan is None:
         return values

@@ -27,7 +27,7 @@ from alertd.records.brief_states import BRIEF_STATES, last_state
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan
 from alertd.store.store import Store
-from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_surface, make_weather
 
 CLEAR, SLOW, READY, CHAIN, HOLD = Advice
 CALM = "NO WINTER ROAD EXPECTED"
@@ -259,3 +259,19 @@ def test_brief_has_a_line_for_requested_other_ways(saying: Callable[..., Plan]) 
     plan = replace(named(saying(CHAIN), "QT-7"), route_choice=line)
     assert f"OTHER WAYS ASKED FOR QT-7: {line}" in " ".join(brief(plan, saying()).split())
     assert "OTHER WAYS" not in brief(saying(CHAIN))
+
+
+def test_the_brief_says_not_to_count_on_the_plough(saying: Callable[..., Plan]) -> None:
+    """One line for a pass and direction, of the truck whose unploughed road is the worst; both forms of the brief."""
+    one = make_surface()
+    white = replace(one, serviced_surfaces=(("wet", 1.0),), untouched_surfaces=(("snow", 0.6),))
+    worse = replace(white, untouched_surfaces=(("snow", 0.9),))
+    plans = [replace(saying(None), trip_id=f"T-{n}", surfaces=(run,)) for n, run in enumerate((white, worse, one))]
+    made = given_brief(*plans)
+    (listed,) = [x for x in made.exceptions if x.title == "Ploughed or not"]
+    (line,) = listed.lines
+    assert line.endswith(
+        ", 2 trucks: Ploughed road: snow or ice under 1 in 10; not ploughed: snow 9 in 10. Do not count on the plough."
+    )
+    assert "PLOUGHED OR NOT" in text_of(made)
+    assert "Do not count on the plough." in brief_page(made)

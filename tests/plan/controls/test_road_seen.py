@@ -50,7 +50,13 @@ def plan(fetched: FetchedWeather, *reports: RoadSeen, compare_h: float = 0.0, **
     return make_plan(PlanRequest(asked, ROAD, make_rig(), {"US-XX": make_rules()}, fetched.weather, params, NOW))
 
 
-@pytest.mark.parametrize(("sight", "words"), [(Sight.ICE, "ice"), (Sight.SNOW, "snow")])
+@pytest.mark.parametrize(
+    ("sight", "words"),
+    [
+        (Sight.ICE, "ice"), (Sight.SNOW, "snow"), (Sight.SNOW_FALLS, "snow falling"),
+        (Sight.FREEZING_RAIN_FALLS, "freezing rain"),
+    ],
+)  # fmt: skip
 async def test_snow_or_ice_seen_makes_a_clear_plan_ready(sight: Sight, words: str) -> None:
     fine = await weather(14.0)
     assert plan(fine).advice is Advice.CLEAR
@@ -61,7 +67,7 @@ async def test_snow_or_ice_seen_makes_a_clear_plan_ready(sight: Sight, words: st
     assert not warned.departures  # judged by the forecast alone, they would read as a way around
 
 
-@pytest.mark.parametrize("sight", [Sight.BARE, Sight.WET])
+@pytest.mark.parametrize("sight", [Sight.BARE, Sight.WET, Sight.RAIN_FALLS, Sight.NOTHING_FALLS])
 async def test_a_bare_or_wet_road_is_shown_and_eases_nothing(sight: Sight) -> None:
     for fetched in (await weather(14.0), await weather(-4.0, 8.0)):
         without, shown = plan(fetched), plan(fetched, seen(sight))
@@ -123,11 +129,13 @@ async def test_snow_seen_counts_as_snow_near_it_and_nothing_as_rain() -> None:
 
     without = snowfall_mmwe()
     assert without > 0.0
-    for sight in (Sight.SNOW, Sight.ICE):
+    for sight in (Sight.SNOW, Sight.ICE, Sight.SNOW_FALLS):
         assert snowfall_mmwe(seen(sight)) > 1.02 * without
         assert snowfall_mmwe(seen(sight), seen(Sight.BARE, at=NOW)) > 1.02 * without
-    for sight in (Sight.BARE, Sight.WET):
+    for sight in (Sight.BARE, Sight.WET, Sight.RAIN_FALLS, Sight.FREEZING_RAIN_FALLS, Sight.NOTHING_FALLS):
         assert snowfall_mmwe(seen(sight)) == without
+    both = snowfall_mmwe(seen(Sight.SNOW_FALLS), seen(Sight.RAIN_FALLS, at=NOW))
+    assert without <= both < snowfall_mmwe(seen(Sight.SNOW_FALLS))
     assert snowfall_mmwe(seen(Sight.SNOW, at=NOW - timedelta(hours=4))) == without
 
 

@@ -135,8 +135,12 @@ def test_the_road_here_is_reported_by_one_tap(served: PageServer, open_page: Cal
     page.locator("select[name=place]").select_option("Lookout Pass")
     page.get_by_role("button", name="Ice").click()
     page.locator(".state", has_text="as you reported: Ice.").wait_for()
-    kept = [(r.road, r.place) for r in load_reports(served.store, "QT-1044") if r.what == "road_seen"]
+    kept = [(r.road, r.place) for r in load_reports(served.store, "QT-1044") if r.road]
     assert kept == [("wet", ""), ("ice", "Lookout Pass")]
+    page.get_by_role("button", name="Snow falls").click()
+    page.locator(".state", has_text="as you reported: Snow falls.").wait_for()
+    page.locator(".state", has_text="as you reported: Ice.").wait_for()
+    assert "road seen: Snow falls" in httpx.get(f"{served.base_url}/board/trips/QT-1044").text
     assert "road seen: Ice, Lookout Pass" in httpx.get(f"{served.base_url}/board/trips/QT-1044").text
     refused = httpx.post(served.link("QT-1044"), data={"what": "road_seen", "road": "dry"})
     assert refused.status_code == 422

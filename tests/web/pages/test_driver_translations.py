@@ -25,7 +25,7 @@ from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer
 from alertd.testing.update_translations import messages_in_templates
 from alertd.web.pages.base import Pages
-from alertd.web.pages.driver_taps import ROADS
+from alertd.web.pages.driver_taps import FALLS, ROADS
 from alertd.web.pages.driver_words import heading, template_functions
 
 DEMO = Path(__file__).resolve().parents[3] / "fixtures" / "demo"
@@ -150,7 +150,7 @@ def test_page_without_a_plan_is_be_ready_in_every_language(language: Language) -
         "trip": {"id": "T-1", "driver": ""}, "plan": None, "missed": "route file gone", "now": MORNING, "zone": "UTC",
         "fleet": "", "message": None, "read_at": None, "on_at": None, "off_at": None, "token": "x",
         "hanging_at": None, "removing_at": None, "loaded": None, "missing": "",
-        "road_seen": None, "roads": ROADS, "summits": ("Lookout Pass",),
+        "road_seen": None, "roads": ROADS, "falls_seen": None, "falls": FALLS, "summits": ("Lookout Pass",),
         "done": "",
         **template_functions(translator),
     }  # fmt: skip
