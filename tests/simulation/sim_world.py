@@ -277,7 +277,7 @@ class World:
         planner = SimulatedPlanner(self.settings, self.ground, weather, [])
         planner.world, planner.clock, planner._routes = self, clock, _ROUTES
         channels = dict(self.receivers)
-        worker = DeliveryWorker(store.outbox, channels, owner=name, rng=self.draw)
+        worker = DeliveryWorker(store.outbox, channels, owner=name, rng=self.draw, elapsed=self.machine.elapsed_s)
         daemon = Daemon(planner, store, worker, clock)
         return Process(name, store, daemon, store.candidate(name, lease_s=LEASE_S), clock)
 
