@@ -47,7 +47,7 @@ class Watcher:
         ticks: Callable[[], float] = elapsed_s,
         settles: Callable[[], bool] = lambda: True,
     ) -> None:
-        """source: a file or URL. ticks: seconds that a step of the clock does not change, and that continue while the machine is suspended.
+        """source: a file or URL. ticks: seconds that no step of the clock changes and that continue over a suspend.
 
         settles: returns False while the clock is in doubt; no warning expires then.
         """

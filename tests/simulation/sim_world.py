@@ -37,6 +37,7 @@ TRIPS: Final = ("QT-1", "QT-2")
 RECEIVERS: Final = ("phones", "office", "tms")
 LEASE_S: Final = 900.0
 _ROUTES: Final[dict[str, tuple[float, Route]]] = {}  # read once for all nights
+_SHARED: Final[dict[str, Any]] = {}  # what every store of every night has in common
 
 
 class Killed(BaseException):
@@ -268,6 +269,7 @@ class World:
 
     def start(self, name: str) -> Process:
         store = Store(self.folder / "alertd.db")
+        _share_statements(store)
         store._database = FaultyDatabase(store._database, self)  # type: ignore[assignment]
         for part in vars(store).values():
             if hasattr(part, "_database"):
@@ -280,6 +282,21 @@ class World:
         worker = DeliveryWorker(store.outbox, channels, owner=name, rng=self.draw, elapsed=self.machine.elapsed_s)
         daemon = Daemon(planner, store, worker, clock)
         return Process(name, store, daemon, store.candidate(name, lease_s=LEASE_S), clock)
+
+
+def copy_empty_store(to: Path) -> None:
+    """Put a store with the current schema and no rows at `to`: its creation is the same in all nights."""
+    if "empty" not in _SHARED:
+        Store(to).close()
+        _SHARED["empty"] = to.read_bytes()
+    to.write_bytes(_SHARED["empty"])
+
+
+def _share_statements(store: Store) -> None:
+    """Let all stores of all nights use the same compiled statements, which are the same text."""
+    for engine in (store._database._backend.engine, store._database._writing):
+        kept = _SHARED.setdefault("sqlite", (engine.dialect, engine._compiled_cache))  # type: ignore[attr-defined]
+        engine.dialect, engine._compiled_cache = kept  # type: ignore[attr-defined]
 
 
 def _odds(advice: Advice | None) -> float:
