@@ -157,7 +157,10 @@ def read_place(body: object) -> MetNorwayHours:
 def _utc(moment: datetime, name: str) -> datetime:
     if moment.utcoffset() is None:
         raise SourceChanged(SOURCE, f'{name} "{moment}" has no offset from UTC')
-    return moment.astimezone(UTC)
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError as exc:
+        raise SourceChanged(SOURCE, f'{name} "{moment}" is outside the calendar') from exc
 
 
 def _clock(steps: list[_TimeStep]) -> tuple[datetime, NDArray[np.intp]]:
