@@ -139,9 +139,7 @@ def _suspends_time(stack: ExitStack) -> None:
     """The time of a delivery run stands still while the machine is suspended."""
     init = DeliveryWorker.__init__
     stack.enter_context(
-        patch.object(
-            DeliveryWorker, "__init__", lambda self, *a, **m: init(self, *a, **{**m, "elapsed": lambda: 0.0})
-        )
+        patch.object(DeliveryWorker, "__init__", lambda self, *a, **m: init(self, *a, **{**m, "elapsed": lambda: 0.0}))
     )
 
 

@@ -24,10 +24,10 @@ import gc
 import sys
 import tempfile
 from collections import Counter
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import time, timedelta
+from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any, Final
 
@@ -36,9 +36,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from sim_checks import check_decided, check_end, check_receivers
 from sim_world import (
     BEGINS,
-    DEPARTS,
     LEASE_S,
-    TRIPS,
     Killed,
     Process,
     Violation,
@@ -93,7 +91,7 @@ async def run_night(world: World) -> Counter[str]:
     """Run one night; returns how often each fault fired. Raises Violation."""
     copy_empty_store(world.folder / "alertd.db")
     with Store(world.folder / "alertd.db") as store:
-        save_trips(store)
+        save_trips(store, world.departs)
     processes = [world.start("first"), world.start("second")]
     spans: dict[str, int] = {}
     for _ in range(STEPS):
@@ -114,9 +112,9 @@ async def run_night(world: World) -> Counter[str]:
     return world.fired
 
 
-def save_trips(store: Store) -> None:
-    for id_ in TRIPS:
-        row = {"id": id_, "route": "i90-west.gpx", "rig": "quillback-17", "depart": DEPARTS.isoformat()}
+def save_trips(store: Store, departs: Mapping[str, datetime]) -> None:
+    for id_, at in departs.items():
+        row = {"id": id_, "route": "i90-west.gpx", "rig": "quillback-17", "depart": at.isoformat()}
         row["driver"] = f"driver of {id_}"
         save_trip(store, parse_trip(row, "simulation"), BEGINS)
 
@@ -242,6 +240,7 @@ async def _lives(world: World, processes: list[Process], i: int, *, reopens: boo
 async def _live(world: World, process: Process, *, reopens: bool) -> bool:
     """One step of one daemon; returns whether it leads."""
     real = world.machine.real
+    process.was_right = abs(process.clock() - real) < timedelta(minutes=1)
     try:
         if process.store._database.epoch in (None, -1):
             if not process.candidate.acquire(world.machine.elapsed_s(), real):

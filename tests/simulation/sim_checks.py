@@ -182,6 +182,6 @@ def _mornings(world: World, now: datetime) -> int:
     from alertd.local_time import local_to_utc
 
     zone = ZoneInfo(world.settings.brief_zone)
-    days = [(BEGINS + timedelta(days=n)).astimezone(zone).date() for n in range(-1, 4)]
+    days = [(BEGINS + timedelta(days=n)).astimezone(zone).date() for n in range(-1, (now - BEGINS).days + 3)]
     times = [local_to_utc(day, world.settings.brief_at, zone) for day in days]
     return sum(BEGINS < at <= now - timedelta(hours=4) for at in times)

@@ -29,7 +29,7 @@ from alertd.service.clock_guard import GuardedClock
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
-from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 DEPARTS: Final = at_hour(22)
 BEGINS: Final = DEPARTS - timedelta(hours=11)
@@ -48,9 +48,10 @@ class Violation(AssertionError):
     """An invariant does not hold."""
 
 
-@lru_cache(maxsize=1)
-def template() -> Plan:
+@lru_cache(maxsize=8)
+def template(departs: datetime = DEPARTS) -> Plan:
     """CHAIN over Larch Pass and Tarn Pass, on made road."""
+    later = departs - DEPARTS
     stops = [
         make_stop(n, m, milepost=f"I-90 MP {n}") for n, m in (("1", 30e3), ("2", 60e3), ("3", 110e3), ("4", 140e3))
     ]
@@ -64,9 +65,12 @@ def template() -> Plan:
         lambda m, d, h: np.where(
             ((d >= 40e3) & (d <= 50e3)) | ((d >= 120e3) & (d <= 130e3)), RoadClass.SNOW, RoadClass.DRY
         ),
+        first_hour=MIDNIGHT + later,
+        issued_at=MIDNIGHT + later,
     )
-    trip = TripInput(id="QT-1", depart_at=DEPARTS, driver="Odalys Fenwright", dispatcher="office")
-    plan = make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), BEGINS))
+    trip = TripInput(id="QT-1", depart_at=departs, driver="Odalys Fenwright", dispatcher="office")
+    request = PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), BEGINS + later)
+    plan = make_plan(request)
     if [s.advice for s in plan.stretches] != [Advice.CHAIN, Advice.CHAIN]:
         raise Violation("the template of the simulated plans does not chain over both passes")
     along = replace(
@@ -105,6 +109,8 @@ class Receiver:
     kills: bool = False
     freezes: bool = False
     got: list[tuple[int, str, str, bytes]] = field(default_factory=list)  # delivery id, notice id, trip, bytes
+    got_at: list[datetime] = field(default_factory=list)  # of each, when it really came
+    took: dict[str, "Process | None"] = field(default_factory=dict)  # by notice id: the daemon that saw it accepted
     fired: Counter[str] = field(default_factory=Counter)
 
     async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
@@ -122,7 +128,8 @@ class Receiver:
         if fault == "receiver gone":
             raise ChannelGone(self.name, "answers 410")
         self.got.append((outgoing.id, outgoing.notice_id, outgoing.trip_id, outgoing.body))
-        self.world.note_received(self.name, outgoing)
+        self.got_at.append(self.world.machine.real)
+        self.world.note_received(self, outgoing, now_epoch_s)
         if fault == "receiver drips" and draw.random() < 0.7:  # it took the notice, and its answer never ended
             raise DeliveryError(self.name, "no full answer within 15 s")
         if self.kills:
@@ -132,6 +139,7 @@ class Receiver:
         if self.freezes:
             self.freezes = False
             await self.world.freeze_leader()
+        self.took[outgoing.notice_id] = self.world.leading
 
 
 class SimulatedPlanner(Planner):
@@ -164,6 +172,7 @@ class Process:
     candidate: Any
     clock: GuardedClock
     frozen_n: int = 0
+    was_right: bool = False  # its clock, when its step began
     cycled_at: datetime | None = None
     housekept_at: datetime | None = None
 
@@ -197,6 +206,7 @@ class World:
     decided: dict[str, str] = field(default_factory=dict)  # notice id: its body
     settled: set[str] = field(default_factory=set)  # ids of notices whose deliveries have all ended
     plans: dict[str, PlanMade] = field(default_factory=dict)
+    departs: dict[str, datetime] = field(default_factory=lambda: dict.fromkeys(TRIPS, DEPARTS))
     broken: list[str] = field(default_factory=list)  # found where a raise would be handled by the daemon
     leading: Process | None = None
     standby: Any = None  # runs a step of the other daemons while the leader is frozen in a send
@@ -205,18 +215,18 @@ class World:
     def __post_init__(self) -> None:
         self.draw = random.Random(self.seed)
         self.receivers = {name: Receiver(name, self) for name in RECEIVERS}
-        self.sky = {trip: [Advice.READY, None] for trip in TRIPS}
+        self.sky = {trip: [Advice.READY, None] for trip in self.departs}
 
     # Sources
 
     def walk(self) -> None:
         """Let the truth change at one pass of one trip, now and then."""
         if self.draw.random() < 0.35:
-            trip, at = self.draw.choice(TRIPS), self.draw.randrange(2)
+            trip, at = self.draw.choice(tuple(self.departs)), self.draw.randrange(2)
             self.sky[trip][at] = self.draw.choice([None, None, Advice.READY, Advice.CHAIN, Advice.CHAIN, Advice.HOLD])
 
     def plan_for(self, trip_id: str, now_utc: datetime, clock: GuardedClock) -> Plan:
-        base, known = template(), list(self.sky[trip_id])
+        base, known = template(self.departs[trip_id]), list(self.sky[trip_id])
         partial = self.sources in ("sources partial", "sources lie", "sources stall")
         if self.sources:
             self.fired[self.sources] += 1
@@ -252,12 +262,18 @@ class World:
 
     # Receivers
 
-    def note_received(self, name: str, outgoing: OutgoingNotice) -> None:
-        """Note a notice that arrived too late to be of use, by a clock that is right."""
+    def note_received(self, by: Receiver, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
+        """Note a notice that arrived too late to be of use, or at another time than its own, by a right clock."""
         late = self.machine.real - outgoing.expires_at  # type: ignore[operator]
         right = self.leading is not None and abs(self.leading.clock() - self.machine.real) < timedelta(minutes=3)
         if right and late > timedelta(minutes=5):
-            self.broken.append(f"{name} got {outgoing.notice_id} {late} after it expired")
+            self.broken.append(f"{by.name} got {outgoing.notice_id} {late} after it expired")
+        if self.leading is not None and self.leading.was_right and not self.machine.off:
+            off_s = now_epoch_s - self.machine.real.timestamp()
+            if abs(off_s) > 180.0:
+                self.broken.append(f"{by.name} got {outgoing.notice_id} {-off_s:.0f} s after the time of its run")
+        if self.leading is not None and by.took.get(outgoing.notice_id) is self.leading:
+            self.broken.append(f"{by.name} got {outgoing.notice_id} twice from a daemon that saw it accepted")
 
     async def freeze_leader(self) -> None:
         """Let the leader stand still for its whole lease; another daemon lives meanwhile, and takes over."""

@@ -38,6 +38,16 @@ class AnswerModel(BaseModel):
     model_config = ConfigDict(extra="ignore", frozen=True, defer_build=True)
 
 
+def in_utc(source: str, name: str, moment: datetime) -> datetime:
+    """Return an answer's time in UTC. Raises SourceChanged for one without an offset or outside the calendar."""
+    if moment.utcoffset() is None:
+        raise SourceChanged(source, f'{name} "{moment}" has no offset from UTC')
+    try:
+        return _in_utc(moment)
+    except ValueError as exc:
+        raise SourceChanged(source, f'{name} "{moment}": {exc}') from exc
+
+
 def validated(source: str, model: type[M], body: object) -> M:
     """Return the body as the model. Raises SourceChanged with the first field that does not fit."""
     try:
