@@ -220,9 +220,8 @@ async def _lives(world: World, processes: list[Process], i: int, *, reopens: boo
             for k in range(len(processes)):
                 if k != i:
                     await _lives(world, processes, k)
-        world.leading = process
 
-    world.leading, world.standby = process, others_live
+    world.standby = others_live
     try:
         return await _live(world, process, reopens=reopens)
     except Killed:

@@ -28,7 +28,7 @@ from alertd.store.schema import deliveries, notices
 from alertd.store.store import Store
 
 KINDS: Final = ("sources", "channels", "host")
-BEFORE_H, AFTER_H = 3, 36  # after: over the next brief
+BEFORE_H, CHANGES_H, AFTER_H = 3, 6, 36  # around the outage; the last changes are before the last brief
 STEP: Final = timedelta(minutes=30)
 
 
@@ -52,7 +52,8 @@ class Seen:
 def outage(kind: str, hours: int, seed: int, settings: Settings, ground: ReferenceData) -> Seen:
     """Run one outage. Raises Violation."""
     with night.night_folder() as folder, night._one_thread(), night._no_collector():
-        settings = replace(settings, store=folder / "alertd.db", cache=folder / "cache", brief_at=time(4, 30))
+        early = time(2)  # the grace of this brief is over when the host is back
+        settings = replace(settings, store=folder / "alertd.db", cache=folder / "cache", brief_at=early)
         days = hours // 24 + 2
         departs = {f"QT-{n + 1}": DEPARTS + timedelta(days=n // 2) for n in range(2 * days)}
         world = World(seed, folder, settings, ground, departs=departs)
@@ -71,7 +72,8 @@ async def _run(world: World, kind: str, hours: int) -> Seen:
         world.sources = "sources stall" if during and kind == "sources" else ""
         for receiver in world.receivers.values():
             receiver.fault = "receiver hangs" if during and kind == "channels" else ""
-        world.walk()
+        if world.machine.real <= ends + timedelta(hours=CHANGES_H):
+            world.walk()
         if during and kind == "host":
             for process in processes:
                 process.store.close()

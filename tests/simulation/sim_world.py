@@ -114,7 +114,7 @@ class Receiver:
     fired: Counter[str] = field(default_factory=Counter)
 
     async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
-        draw, fault = self.world.draw, self.fault
+        draw, fault, sender = self.world.draw, self.fault, self.world.sender
         if fault:
             self.fired[fault] += 1
         if fault == "receiver fails" and draw.random() < 0.8:
@@ -129,7 +129,7 @@ class Receiver:
             raise ChannelGone(self.name, "answers 410")
         self.got.append((outgoing.id, outgoing.notice_id, outgoing.trip_id, outgoing.body))
         self.got_at.append(self.world.machine.real)
-        self.world.note_received(self, outgoing, now_epoch_s)
+        self.world.note_received(self, sender, outgoing, now_epoch_s)
         if fault == "receiver drips" and draw.random() < 0.7:  # it took the notice, and its answer never ended
             raise DeliveryError(self.name, "no full answer within 15 s")
         if self.kills:
@@ -139,7 +139,19 @@ class Receiver:
         if self.freezes:
             self.freezes = False
             await self.world.freeze_leader()
-        self.took[outgoing.notice_id] = self.world.leading
+        self.took[outgoing.notice_id] = sender
+
+
+@dataclass
+class Line:
+    """One daemon's way to a receiver: it tells which daemon sends, also while that one stands still in a send."""
+
+    receiver: Receiver
+    process: "Process | None" = None
+
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
+        self.receiver.world.sender = self.process
+        await self.receiver.send(outgoing, now_epoch_s)
 
 
 class SimulatedPlanner(Planner):
@@ -208,7 +220,7 @@ class World:
     plans: dict[str, PlanMade] = field(default_factory=dict)
     departs: dict[str, datetime] = field(default_factory=lambda: dict.fromkeys(TRIPS, DEPARTS))
     broken: list[str] = field(default_factory=list)  # found where a raise would be handled by the daemon
-    leading: Process | None = None
+    sender: Process | None = None
     standby: Any = None  # runs a step of the other daemons while the leader is frozen in a send
     asked_n: int = 0
 
@@ -262,17 +274,18 @@ class World:
 
     # Receivers
 
-    def note_received(self, by: Receiver, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
+    def note_received(self, by: Receiver, sender: Process | None, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
         """Note a notice that arrived too late to be of use, or at another time than its own, by a right clock."""
+        if sender is None:
+            return
         late = self.machine.real - outgoing.expires_at  # type: ignore[operator]
-        right = self.leading is not None and abs(self.leading.clock() - self.machine.real) < timedelta(minutes=3)
+        right = abs(sender.clock() - self.machine.real) < timedelta(minutes=3)
         if right and late > timedelta(minutes=5):
             self.broken.append(f"{by.name} got {outgoing.notice_id} {late} after it expired")
-        if self.leading is not None and self.leading.was_right and not self.machine.off:
-            off_s = now_epoch_s - self.machine.real.timestamp()
-            if abs(off_s) > 180.0:
-                self.broken.append(f"{by.name} got {outgoing.notice_id} {-off_s:.0f} s after the time of its run")
-        if self.leading is not None and by.took.get(outgoing.notice_id) is self.leading:
+        off_s = now_epoch_s - self.machine.real.timestamp()
+        if sender.was_right and not self.machine.off and abs(off_s) > 180.0:
+            self.broken.append(f"{by.name} got {outgoing.notice_id} {-off_s:.0f} s after the time of its run")
+        if by.took.get(outgoing.notice_id) is sender:
             self.broken.append(f"{by.name} got {outgoing.notice_id} twice from a daemon that saw it accepted")
 
     async def freeze_leader(self) -> None:
@@ -294,10 +307,13 @@ class World:
         weather = WeatherSources(providers=[], members=5, seed=1, stale_h=6.0)
         planner = SimulatedPlanner(self.settings, self.ground, weather, [])
         planner.world, planner.clock, planner._routes = self, clock, _ROUTES
-        channels = dict(self.receivers)
+        channels = {to: Line(receiver) for to, receiver in self.receivers.items()}
         worker = DeliveryWorker(store.outbox, channels, owner=name, rng=self.draw, elapsed=self.machine.elapsed_s)
         daemon = Daemon(planner, store, worker, clock)
-        return Process(name, store, daemon, store.candidate(name, lease_s=LEASE_S), clock)
+        process = Process(name, store, daemon, store.candidate(name, lease_s=LEASE_S), clock)
+        for line in channels.values():
+            line.process = process
+        return process
 
 
 def copy_empty_store(to: Path) -> None:
