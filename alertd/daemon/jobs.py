@@ -250,7 +250,7 @@ class Daemon:
             await asyncio.wait(late, timeout=1.0)
 
 
-class _Every(IntervalTrigger):  # type: ignore[misc] - the library has no types
+class _Every(IntervalTrigger):  # type: ignore[misc]  # the library has no types
     """An interval whose missed runs are one: the library lists each of them, 19 million after a jump of three years."""
 
     def __init__(self, **interval: int) -> None:

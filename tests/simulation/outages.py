@@ -37,7 +37,8 @@ class Seen:
     """What an outage did. Counts of messages are of all receivers, unless named otherwise.
 
     first_after_min: when the first message came after the return. most_in_10_min: the most that one receiver got in
-    ten minutes of the first hour after it; most_to_a_driver: of that hour, about one trip.
+    ten minutes of the first hour after it; most_to_a_driver: of that hour, about one trip. parked_of_use_n: dead
+    letters that were still of use at the return and that nothing newer replaced.
     """
 
     decided_n: int
@@ -47,6 +48,7 @@ class Seen:
     first_after_min: float
     most_in_10_min: int
     most_to_a_driver: int
+    parked_of_use_n: int
 
 
 def outage(kind: str, hours: int, seed: int, settings: Settings, ground: ReferenceData) -> Seen:
@@ -88,7 +90,10 @@ async def _run(world: World, kind: str, hours: int) -> Seen:
 def _seen(world: World, store: Store, begins: datetime, ends: datetime) -> Seen:
     with store._database.read() as connection:
         kinds = {row.id: row.kind for row in connection.execute(notices.select())}
-        states = Counter(row.state for row in connection.execute(deliveries.select()))
+        rows = list(connection.execute(deliveries.select()))
+    states = Counter(row.state for row in rows)
+    of_use = [row.id for row in rows if row.state == "parked" and row.expires_at > ends]
+    replaced = store.outbox.superseded(of_use)
     sent: Counter[str] = Counter()
     during: Counter[str] = Counter()
     first, burst, of_trip = float("inf"), 0, Counter[str]()
@@ -114,6 +119,7 @@ def _seen(world: World, store: Store, begins: datetime, ends: datetime) -> Seen:
         first_after_min=first,
         most_in_10_min=burst,
         most_to_a_driver=max(of_trip.values(), default=0),
+        parked_of_use_n=len(of_use) - len(replaced),
     )
 
 
