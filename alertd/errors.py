@@ -13,9 +13,19 @@ AlertdError
   └ LeadershipLost  another daemon now leads the same store
 """
 
+from typing import Final
+
+MAX_FIELD_CHARS: Final = 200
+MAX_PART_CHARS: Final = 1000  # of a problem or a hint
+
 
 class AlertdError(Exception):
     """Base of all failures that alertd raises on purpose."""
+
+
+def _shortened(text: str, most: int) -> str:
+    """The text, without its middle where it is too long for one line: it may repeat what a stranger sent."""
+    return text if len(text) <= most else f"{text[: most // 2]} ... {text[-(most // 2) :]}"
 
 
 class InputError(AlertdError):
@@ -27,9 +37,10 @@ class InputError(AlertdError):
     others: "tuple[InputError, ...]" = ()
 
     def __init__(self, where: str, field: str, problem: str, hint: str) -> None:
-        self.where, self.field, self.problem, self.hint = where, field, problem, hint
-        place = f"{where}: {field}" if field else where
-        super().__init__(" ".join(f"{place}: {problem}; {hint}".split()))
+        self.where, self.field = where, _shortened(field, MAX_FIELD_CHARS)
+        self.problem, self.hint = _shortened(problem, MAX_PART_CHARS), _shortened(hint, MAX_PART_CHARS)
+        place = f"{where}: {self.field}" if field else where
+        super().__init__(" ".join(f"{place}: {self.problem}; {self.hint}".split()))
 
 
 class ConfigError(InputError):
@@ -42,9 +53,9 @@ class SourceError(AlertdError):
     def __init__(
         self, source: str, problem: str, *, retryable: bool = False, retry_after_s: float | None = None
     ) -> None:
-        self.source, self.problem = source, problem
+        self.source, self.problem = source, _shortened(problem, MAX_PART_CHARS)
         self.retryable, self.retry_after_s = retryable, retry_after_s
-        super().__init__(" ".join(f"{source}: {problem}".split()))
+        super().__init__(" ".join(f"{source}: {self.problem}".split()))
 
 
 class SourceDown(SourceError):

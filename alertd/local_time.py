@@ -1,9 +1,17 @@
 """Converts a local date and time of day to UTC across clock changes."""
 
 from datetime import UTC, date, datetime, time, timedelta
-from zoneinfo import ZoneInfo
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 _SECOND = timedelta(seconds=1)
+
+
+def zone_or_none(name: str) -> ZoneInfo | None:
+    """The zone of this IANA name; None for any other text, which may even be a path or too long for a file name."""
+    try:
+        return ZoneInfo(name)
+    except (ZoneInfoNotFoundError, ValueError, OSError):
+        return None
 
 
 def local_to_utc(day: date, at: time, zone: ZoneInfo) -> datetime:

@@ -74,6 +74,13 @@ class HeaderTimeoutProtocol(H11Protocol):
     def send_400_response(self, msg: str) -> None:
         """Answers invalid HTTP, or too large headers, as problem details like all other errors."""
         self._garbage.count("that are no HTTP")
+        if self.cycle is not None and not self.cycle.response_complete:
+            # A broken body: the application still works on its request, and must not answer it a second time.
+            self.cycle.disconnected = True
+            self.cycle.message_event.set()
+        if self.conn.our_state not in (h11.IDLE, h11.SEND_RESPONSE):  # an answer is under way
+            self.transport.close()
+            return
         problem = {"type": "about:blank", "title": "no HTTP request", "status": 400, "detail": msg}
         body = json.dumps(problem).encode()
         headers = {"Content-Type": MEDIA_TYPE, "Content-Length": str(len(body)), "Connection": "close", **HEADERS}

@@ -10,6 +10,7 @@ from datetime import datetime, timedelta
 from functools import partial
 from typing import Literal, ParamSpec
 
+from alertd.clock import elapsed_s
 from alertd.delivery.batching import OutboxBatcher, StateOf
 from alertd.delivery.channel import Channel, DeliveryQueue, OutgoingNotice
 from alertd.delivery.circuit_breaker import Alarm, AlarmKind, BreakerHealth, CircuitBreaker
@@ -67,8 +68,14 @@ class DeliveryWorker:
         rng: Rng,
         lease_s: float = LEASE_S,
         workers_n: int = WORKERS_N,
+        elapsed: Callable[[], float] = elapsed_s,
     ) -> None:
-        """`channels` by name. `owner` distinguishes this daemon's claims from another's."""
+        """`channels` by name. `owner` distinguishes this daemon's claims from another's.
+
+        elapsed: seconds [s] that no step changes and that continue while the machine is suspended: a notice may expire
+        between its claim and its send.
+        """
+        self._elapsed = elapsed
         self._outbox, self._channels = outbox, channels
         self._owner, self._rng = owner, rng
         self._lease_s, self._workers_n = lease_s, workers_n
@@ -91,12 +98,11 @@ class DeliveryWorker:
         second call during a slow first one serves the other channels and skips the busy one. Raises StoreError when the
         store failed, after every channel has finished; alarms are kept for the next run.
         """
-        loop = asyncio.get_running_loop()
-        began_s = loop.time()
+        began_s = self._elapsed()
 
         # Slow channels take time: times come from a clock that starts at `now` and never jumps.
         def clock() -> datetime:
-            return now + timedelta(seconds=loop.time() - began_s)
+            return now + timedelta(seconds=self._elapsed() - began_s)
 
         batcher = OutboxBatcher(
             self._outbox,

@@ -4,14 +4,13 @@ Readings are compared with a monotonic clock and with the `Date` header of HTTP 
 """
 
 import logging
-import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from statistics import median
 from threading import Lock
 from typing import Final
 
-from alertd.clock import Clock
+from alertd.clock import Clock, elapsed_s
 
 log = logging.getLogger(__name__)
 
@@ -22,12 +21,6 @@ LARGE_STEADY_S: Final = 6 * 3600.0
 DATES_HOLD_S: Final = 86400.0
 MOST_HOSTS: Final = 32
 MANY_HOSTS: Final = 3  # from this number on the median decides; below it, one server that agrees is enough
-
-
-def elapsed_s() -> float:
-    """Seconds of a clock that nobody sets; on Linux it continues while the machine is suspended."""
-    boot = getattr(time, "CLOCK_BOOTTIME", None)
-    return time.monotonic() if boot is None else time.clock_gettime(boot)
 
 
 class GuardedClock:

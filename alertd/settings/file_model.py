@@ -2,11 +2,11 @@
 
 from datetime import time, timedelta
 from typing import Annotated, Any, Final, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pydantic import Field, create_model, field_validator, model_validator
 
 from alertd.i18n import Language
+from alertd.local_time import zone_or_none
 from alertd.notices.policy import Policy
 from alertd.notices.reports.chain_log_table import COLUMNS
 from alertd.notices.reports.chain_pay import PARTS, ChainPay
@@ -283,10 +283,8 @@ class DaemonFile(FileModel):
     @field_validator("brief_zone")
     @classmethod
     def _is_zone(cls, value: str) -> str:
-        try:
-            ZoneInfo(value)
-        except (ZoneInfoNotFoundError, ValueError):
-            raise ValueError(f'"{value}" is no time zone; write an IANA name, e.g. "America/Denver"') from None
+        if zone_or_none(value) is None:
+            raise ValueError(f'"{value}" is no time zone; write an IANA name, e.g. "America/Denver"')
         return value
 
 

@@ -2,9 +2,10 @@
 
 from functools import lru_cache
 from pathlib import Path
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfo
 
 from alertd.errors import AlertdError
+from alertd.local_time import zone_or_none
 from alertd.route.model import zone_at
 from alertd.settings.reference_data import route_path
 from alertd.sources.files.gpx import read_gpx
@@ -28,12 +29,5 @@ class RouteZones:
 @lru_cache(maxsize=4096)
 def _ends(path: Path, changed_ns: int) -> tuple[ZoneInfo | None, ZoneInfo | None]:
     line = read_gpx(path)
-    start, end = (_zone(zone_at(float(line.lat_deg[i]), float(line.lon_deg[i]))) for i in (0, -1))
+    start, end = (zone_or_none(zone_at(float(line.lat_deg[i]), float(line.lon_deg[i]))) for i in (0, -1))
     return start, end
-
-
-def _zone(name: str) -> ZoneInfo | None:
-    try:
-        return ZoneInfo(name)
-    except ZoneInfoNotFoundError:
-        return None

@@ -23,6 +23,10 @@ from alertd.store.schema import REVISION, leader
 from alertd.store.sqlite import SqliteFile
 from alertd.store.url import StoreLocation, parse_store_url
 
+# Built once: every write transaction runs the second.
+_EPOCH = select(leader.c.epoch)
+_EPOCH_LOCKED = _EPOCH.with_for_update()
+
 
 class _Backend(Protocol):
     @property
@@ -74,14 +78,14 @@ class Database:
         """Read transaction. With `leading`, raises LeadershipLost when another daemon leads."""
         with self._transaction(self._backend.engine) as connection:
             if leading:
-                self._check_epoch(connection.execute(select(leader.c.epoch)).scalar_one())
+                self._check_epoch(connection.execute(_EPOCH).scalar_one())
             yield connection
 
     @contextmanager
     def write(self, *, fenced: bool = True) -> Iterator[Connection]:
         """Write transaction. Raises LeadershipLost when another daemon leads, unless `fenced` is False."""
         with self._transaction(self._writing) as connection:
-            epoch = connection.execute(select(leader.c.epoch).with_for_update()).scalar_one()
+            epoch = connection.execute(_EPOCH_LOCKED).scalar_one()
             if fenced:
                 self._check_epoch(epoch)
             yield connection

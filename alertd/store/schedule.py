@@ -6,9 +6,9 @@ waiting ── claim ──→ (leased) ── settle → settled
 """
 
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, Final
 
-from sqlalchemy import Row, and_, delete, or_, select, tuple_, update
+from sqlalchemy import Row, and_, bindparam, delete, or_, select, tuple_, update
 
 from alertd.store.connection import Database, insert_or
 from alertd.store.rows import Due
@@ -18,6 +18,7 @@ WAITING, SETTLED = "waiting", "settled"
 REOPENED = "reopened"  # prefix of the outcome of a task that a clock ahead of time had settled
 LONGEST_LEASE = timedelta(hours=1)
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
+_ONE: Final = select(due).where(due.c.kind == bindparam("of_kind"), due.c.key == bindparam("of_key"))
 
 
 class DueTable:
@@ -82,7 +83,7 @@ class DueTable:
     def get(self, kind: str, key: str) -> Due | None:
         """Return a task, or None."""
         with self._database.read() as connection:
-            row = connection.execute(select(due).where(due.c.kind == kind, due.c.key == key)).one_or_none()
+            row = connection.execute(_ONE, {"of_kind": kind, "of_key": key}).one_or_none()
         return None if row is None else _due(row)
 
     def waiting(self, kind: str) -> list[Due]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 from sqlalchemy import Connection, create_engine, event
 from sqlalchemy.engine import URL
+from sqlalchemy.exc import OperationalError
 
 from alertd.errors import StoreError
 from alertd.store.lock import LockFile
@@ -102,4 +103,9 @@ class SqliteFile:
 def _begin(connection: Connection) -> None:
     """Take the write lock at the start: a read lock that is upgraded later fails at once, despite the busy timeout."""
     writes = connection.get_execution_options().get("alertd_writes", False)
-    connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+    driver = connection.connection.driver_connection
+    assert isinstance(driver, sqlite3.Connection)  # noqa: S101 - narrows the type, holds by construction
+    try:
+        driver.execute("BEGIN IMMEDIATE" if writes else "BEGIN")  # at the driver: several times cheaper
+    except sqlite3.Error as exc:
+        raise OperationalError("BEGIN", None, exc) from exc

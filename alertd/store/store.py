@@ -26,6 +26,13 @@ from alertd.store.url import StoreLocation
 
 _TICK: Final = timedelta(microseconds=1)  # the resolution of a stored time
 
+# Built once: a cycle reads each kind of report.
+_OF_KIND: Final = select(events).where(events.c.kind == bindparam("of_kind"))
+_NEWEST_FIRST: Final = _OF_KIND.order_by(events.c.at.desc(), events.c.id.desc())
+_EVENTS_OF_TRIP: Final = _NEWEST_FIRST.where(events.c.trip_id == bindparam("of_trip"))
+_EVENTS_OF_NO_TRIP: Final = _NEWEST_FIRST.where(events.c.trip_id.is_(None))
+_EVENTS_SINCE: Final = _OF_KIND.where(events.c.at > bindparam("since")).order_by(events.c.at, events.c.id)
+
 
 class Store:
     """One open store. Use as a context manager. Every method raises StoreError when the store fails."""
@@ -135,15 +142,11 @@ class Store:
 
     def events(self, trip_id: str, kind: str, newest_n: int | None = None) -> list[StoredEvent]:
         """Return the newest reports of one kind about a trip ("" for those about no trip), oldest first."""
-        about = events.c.trip_id == trip_id if trip_id else events.c.trip_id.is_(None)
-        query = (
-            select(events)
-            .where(about, events.c.kind == kind)
-            .order_by(events.c.at.desc(), events.c.id.desc())
-            .limit(newest_n)
-        )
+        query = _EVENTS_OF_TRIP if trip_id else _EVENTS_OF_NO_TRIP
+        if newest_n is not None:
+            query = query.limit(newest_n)
         with self._database.read() as connection:
-            rows = connection.execute(query).all()
+            rows = connection.execute(query, {"of_kind": kind, **({"of_trip": trip_id} if trip_id else {})}).all()
         return [_event(row) for row in reversed(rows)]
 
     def record_plan(
@@ -306,9 +309,8 @@ class Store:
 
     def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
         """Return the reports of one kind after `since`, about any trip, oldest first."""
-        query = select(events).where(events.c.kind == kind, events.c.at > since).order_by(events.c.at, events.c.id)
         with self._database.read() as connection:
-            return [_event(row) for row in connection.execute(query)]
+            return [_event(row) for row in connection.execute(_EVENTS_SINCE, {"of_kind": kind, "since": since})]
 
 
 def _in_order(connection: Connection, new: Sequence[PlanRecord]) -> dict[str, datetime]:

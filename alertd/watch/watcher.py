@@ -3,13 +3,12 @@
 import asyncio
 import json
 import logging
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from alertd.clock import Clock
+from alertd.clock import Clock, elapsed_s
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError, SourceError
 from alertd.notices.model import Notice
@@ -45,10 +44,10 @@ class Watcher:
         store: Store,
         delivery: DeliveryWorker,
         clock: Clock,
-        ticks: Callable[[], float] = time.monotonic,
+        ticks: Callable[[], float] = elapsed_s,
         settles: Callable[[], bool] = lambda: True,
     ) -> None:
-        """source: a file or URL. ticks: seconds that a step of the clock does not change.
+        """source: a file or URL. ticks: seconds that no step of the clock changes and that continue over a suspend.
 
         settles: returns False while the clock is in doubt; no warning expires then.
         """

@@ -235,3 +235,12 @@ async def test_passes_in_the_settings_are_recorded_at_whole_hours(daemon: Daemon
     assert (job.trigger.interval, job.next_run_time.hour % 6, job.next_run_time.minute) == (timedelta(hours=6), 0, 0)
     await daemon.record()
     assert [line.value["place"]["name"] for line in RecordingFolder(chosen.folder).lines(ROUNDS)] == ["Lookout Pass"]
+
+
+async def test_runs_missed_in_three_years_are_one(daemon: Daemon) -> None:
+    """The scheduler lists every missed run of a job before it starts one: the daemon would stand still for minutes."""
+    at, jump, every = system_clock(), timedelta(days=3 * 365), timedelta(seconds=5)
+    trigger = schedule_jobs(daemon, daemon._planning.settings, lambda: at).get_job("deliver").trigger
+    assert trigger.get_next_fire_time(at, at + timedelta(seconds=1)) == at + every
+    assert trigger.get_next_fire_time(at, at + jump) == at + jump
+    assert trigger.get_next_fire_time(at + jump, at + jump) == at + jump + every

@@ -111,6 +111,30 @@ async def test_two_lengths_of_one_body_are_refused_and_close(port: int) -> None:
     assert text.count(b"HTTP/1.1") == 1
 
 
+@pytest.mark.parametrize("early", [False, True], ids=["read first", "answered first"])
+async def test_broken_chunk_gets_one_answer_and_no_log_line(early: bool, caplog: pytest.LogCaptureFixture) -> None:
+    """A stranger must not fill the log: uvicorn reports an answer after its own 400 with a stack trace."""
+
+    async def app(scope: Scope, receive: Receive, send: Send) -> None:
+        if not early:
+            await receive()
+        await send({"type": "http.response.start", "status": 200, "headers": [(b"content-length", b"2")]})
+        await receive()
+        await send({"type": "http.response.body", "body": b"ok"})
+
+    head = b"POST / HTTP/1.1\r\nHost: a\r\nTransfer-Encoding: chunked\r\n\r\n"
+    with socket.create_server(("127.0.0.1", 0)) as listener:
+        server = uvicorn.Server(server_config(app, 1))
+        task = asyncio.create_task(server.serve(sockets=[listener]))
+        while not server.started:
+            await asyncio.sleep(0.01)
+        text = await say(listener.getsockname()[1], head, b"1\r\nab\r\n", pause_s=0.05 if early else 0.0)
+        server.should_exit = True
+        await task
+    assert text.count(b"HTTP/1.1 ") == 1
+    assert [r for r in caplog.records if r.exc_info or r.levelname == "ERROR"] == []
+
+
 async def test_sender_of_a_large_body_can_read_why(port: int) -> None:
     """The client writes all of its 8 MB before it reads, as most clients do."""
     body = b"x" * 8_000_000

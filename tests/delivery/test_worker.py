@@ -470,3 +470,27 @@ async def test_states_are_kept_in_the_order_of_attempts(store: Store, noon: date
     await _dispatcher(Slow(store._database), hook=hook).deliver_due(noon)
     (row,) = store.channels.all()
     assert (row.state, row.failures) == ("failing", 3)
+
+
+async def test_a_notice_that_expires_in_a_suspended_run_stays(store: Store, noon: datetime, say) -> None:
+    """Both are claimed; the machine is suspended during the first send, longer than the second is of use."""
+    passed_s = [0.0]
+
+    class Suspends(Scripted):
+        async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
+            await super().send(outgoing, now_epoch_s)
+            passed_s[0] += 7200.0
+            await asyncio.sleep(0)
+
+    say("first", trip_id="")
+    second = say("second", trip_id="", life_h=1)
+    hook = Suspends()
+    worker = DeliveryWorker(
+        store.outbox, {"hook": hook}, owner="me", rng=np.random.default_rng(1), elapsed=lambda: passed_s[0]
+    )
+    done = await worker.deliver_due(noon)
+    assert hook.texts == ["first"]
+    assert (done.done_n, done.expired_n) == (1, 1)
+    (row,) = store.outbox.of_notice(second.id)
+    assert row.state == "expired"
+    assert "expired before try" in row.note

@@ -5,7 +5,7 @@ from collections import Counter
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sim_world import Violation, World
+from sim_world import BEGINS, Violation, World
 
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.policy import Policy
@@ -45,7 +45,8 @@ def check_decided(world: World, store: Store) -> None:
             raise Violation(f"{one.notice_id} is expired {one.expires_at - world.machine.real} too early")
         if one.attempts > MOST_ATTEMPTS:
             raise Violation(f"{one.notice_id} was tried {one.attempts} times")
-    if len(rows) > MOST_NOTICES or len(recorded) > 2 * MOST_NOTICES:
+    nights_n = max(1.0, (world.machine.real - BEGINS) / timedelta(days=2)) * len(world.departs) / 2
+    if len(rows) > MOST_NOTICES * nights_n or len(recorded) > 2 * MOST_NOTICES * nights_n:
         raise Violation(f"{len(rows)} notices and {len(recorded)} plans in one night")
     if (size := sum(path.stat().st_size for path in world.folder.iterdir() if path.is_file())) > MOST_BYTES:
         raise Violation(f"the store has {size} bytes")
@@ -177,11 +178,9 @@ def _mornings(world: World, now: datetime) -> int:
     """Briefs that came due during the night and whose grace is over."""
     from zoneinfo import ZoneInfo
 
-    from sim_world import BEGINS
-
     from alertd.local_time import local_to_utc
 
     zone = ZoneInfo(world.settings.brief_zone)
-    days = [(BEGINS + timedelta(days=n)).astimezone(zone).date() for n in range(-1, 4)]
+    days = [(BEGINS + timedelta(days=n)).astimezone(zone).date() for n in range(-1, (now - BEGINS).days + 3)]
     times = [local_to_utc(day, world.settings.brief_at, zone) for day in days]
     return sum(BEGINS < at <= now - timedelta(hours=4) for at in times)

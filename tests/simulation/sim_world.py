@@ -29,7 +29,7 @@ from alertd.service.clock_guard import GuardedClock
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.store.store import Store
-from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
 DEPARTS: Final = at_hour(22)
 BEGINS: Final = DEPARTS - timedelta(hours=11)
@@ -37,6 +37,7 @@ TRIPS: Final = ("QT-1", "QT-2")
 RECEIVERS: Final = ("phones", "office", "tms")
 LEASE_S: Final = 900.0
 _ROUTES: Final[dict[str, tuple[float, Route]]] = {}  # read once for all nights
+_SHARED: Final[dict[str, Any]] = {}  # what every store of every night has in common
 
 
 class Killed(BaseException):
@@ -47,9 +48,10 @@ class Violation(AssertionError):
     """An invariant does not hold."""
 
 
-@lru_cache(maxsize=1)
-def template() -> Plan:
+@lru_cache(maxsize=8)
+def template(departs: datetime = DEPARTS) -> Plan:
     """CHAIN over Larch Pass and Tarn Pass, on made road."""
+    later = departs - DEPARTS
     stops = [
         make_stop(n, m, milepost=f"I-90 MP {n}") for n, m in (("1", 30e3), ("2", 60e3), ("3", 110e3), ("4", 140e3))
     ]
@@ -63,9 +65,12 @@ def template() -> Plan:
         lambda m, d, h: np.where(
             ((d >= 40e3) & (d <= 50e3)) | ((d >= 120e3) & (d <= 130e3)), RoadClass.SNOW, RoadClass.DRY
         ),
+        first_hour=MIDNIGHT + later,
+        issued_at=MIDNIGHT + later,
     )
-    trip = TripInput(id="QT-1", depart_at=DEPARTS, driver="Odalys Fenwright", dispatcher="office")
-    plan = make_plan(PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), BEGINS))
+    trip = TripInput(id="QT-1", depart_at=departs, driver="Odalys Fenwright", dispatcher="office")
+    request = PlanRequest(trip, route, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), BEGINS + later)
+    plan = make_plan(request)
     if [s.advice for s in plan.stretches] != [Advice.CHAIN, Advice.CHAIN]:
         raise Violation("the template of the simulated plans does not chain over both passes")
     along = replace(
@@ -104,10 +109,12 @@ class Receiver:
     kills: bool = False
     freezes: bool = False
     got: list[tuple[int, str, str, bytes]] = field(default_factory=list)  # delivery id, notice id, trip, bytes
+    got_at: list[datetime] = field(default_factory=list)  # of each, when it really came
+    took: dict[str, "Process | None"] = field(default_factory=dict)  # by notice id: the daemon that saw it accepted
     fired: Counter[str] = field(default_factory=Counter)
 
     async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
-        draw, fault = self.world.draw, self.fault
+        draw, fault, sender = self.world.draw, self.fault, self.world.sender
         if fault:
             self.fired[fault] += 1
         if fault == "receiver fails" and draw.random() < 0.8:
@@ -121,7 +128,8 @@ class Receiver:
         if fault == "receiver gone":
             raise ChannelGone(self.name, "answers 410")
         self.got.append((outgoing.id, outgoing.notice_id, outgoing.trip_id, outgoing.body))
-        self.world.note_received(self.name, outgoing)
+        self.got_at.append(self.world.machine.real)
+        self.world.note_received(self, sender, outgoing, now_epoch_s)
         if fault == "receiver drips" and draw.random() < 0.7:  # it took the notice, and its answer never ended
             raise DeliveryError(self.name, "no full answer within 15 s")
         if self.kills:
@@ -131,6 +139,19 @@ class Receiver:
         if self.freezes:
             self.freezes = False
             await self.world.freeze_leader()
+        self.took[outgoing.notice_id] = sender
+
+
+@dataclass
+class Line:
+    """One daemon's way to a receiver: it tells which daemon sends, also while that one stands still in a send."""
+
+    receiver: Receiver
+    process: "Process | None" = None
+
+    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
+        self.receiver.world.sender = self.process
+        await self.receiver.send(outgoing, now_epoch_s)
 
 
 class SimulatedPlanner(Planner):
@@ -163,6 +184,7 @@ class Process:
     candidate: Any
     clock: GuardedClock
     frozen_n: int = 0
+    was_right: bool = False  # its clock, when its step began
     cycled_at: datetime | None = None
     housekept_at: datetime | None = None
 
@@ -196,26 +218,27 @@ class World:
     decided: dict[str, str] = field(default_factory=dict)  # notice id: its body
     settled: set[str] = field(default_factory=set)  # ids of notices whose deliveries have all ended
     plans: dict[str, PlanMade] = field(default_factory=dict)
+    departs: dict[str, datetime] = field(default_factory=lambda: dict.fromkeys(TRIPS, DEPARTS))
     broken: list[str] = field(default_factory=list)  # found where a raise would be handled by the daemon
-    leading: Process | None = None
+    sender: Process | None = None
     standby: Any = None  # runs a step of the other daemons while the leader is frozen in a send
     asked_n: int = 0
 
     def __post_init__(self) -> None:
         self.draw = random.Random(self.seed)
         self.receivers = {name: Receiver(name, self) for name in RECEIVERS}
-        self.sky = {trip: [Advice.READY, None] for trip in TRIPS}
+        self.sky = {trip: [Advice.READY, None] for trip in self.departs}
 
     # Sources
 
     def walk(self) -> None:
         """Let the truth change at one pass of one trip, now and then."""
         if self.draw.random() < 0.35:
-            trip, at = self.draw.choice(TRIPS), self.draw.randrange(2)
+            trip, at = self.draw.choice(tuple(self.departs)), self.draw.randrange(2)
             self.sky[trip][at] = self.draw.choice([None, None, Advice.READY, Advice.CHAIN, Advice.CHAIN, Advice.HOLD])
 
     def plan_for(self, trip_id: str, now_utc: datetime, clock: GuardedClock) -> Plan:
-        base, known = template(), list(self.sky[trip_id])
+        base, known = template(self.departs[trip_id]), list(self.sky[trip_id])
         partial = self.sources in ("sources partial", "sources lie", "sources stall")
         if self.sources:
             self.fired[self.sources] += 1
@@ -251,12 +274,19 @@ class World:
 
     # Receivers
 
-    def note_received(self, name: str, outgoing: OutgoingNotice) -> None:
-        """Note a notice that arrived too late to be of use, by a clock that is right."""
+    def note_received(self, by: Receiver, sender: Process | None, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
+        """Note a notice that arrived too late to be of use, or at another time than its own, by a right clock."""
+        if sender is None:
+            return
         late = self.machine.real - outgoing.expires_at  # type: ignore[operator]
-        right = self.leading is not None and abs(self.leading.clock() - self.machine.real) < timedelta(minutes=3)
+        right = abs(sender.clock() - self.machine.real) < timedelta(minutes=3)
         if right and late > timedelta(minutes=5):
-            self.broken.append(f"{name} got {outgoing.notice_id} {late} after it expired")
+            self.broken.append(f"{by.name} got {outgoing.notice_id} {late} after it expired")
+        off_s = now_epoch_s - self.machine.real.timestamp()
+        if sender.was_right and not self.machine.off and abs(off_s) > 180.0:
+            self.broken.append(f"{by.name} got {outgoing.notice_id} {-off_s:.0f} s after the time of its run")
+        if by.took.get(outgoing.notice_id) is sender:
+            self.broken.append(f"{by.name} got {outgoing.notice_id} twice from a daemon that saw it accepted")
 
     async def freeze_leader(self) -> None:
         """Let the leader stand still for its whole lease; another daemon lives meanwhile, and takes over."""
@@ -268,6 +298,7 @@ class World:
 
     def start(self, name: str) -> Process:
         store = Store(self.folder / "alertd.db")
+        _share_statements(store)
         store._database = FaultyDatabase(store._database, self)  # type: ignore[assignment]
         for part in vars(store).values():
             if hasattr(part, "_database"):
@@ -276,10 +307,28 @@ class World:
         weather = WeatherSources(providers=[], members=5, seed=1, stale_h=6.0)
         planner = SimulatedPlanner(self.settings, self.ground, weather, [])
         planner.world, planner.clock, planner._routes = self, clock, _ROUTES
-        channels = dict(self.receivers)
-        worker = DeliveryWorker(store.outbox, channels, owner=name, rng=self.draw)
+        channels = {to: Line(receiver) for to, receiver in self.receivers.items()}
+        worker = DeliveryWorker(store.outbox, channels, owner=name, rng=self.draw, elapsed=self.machine.elapsed_s)
         daemon = Daemon(planner, store, worker, clock)
-        return Process(name, store, daemon, store.candidate(name, lease_s=LEASE_S), clock)
+        process = Process(name, store, daemon, store.candidate(name, lease_s=LEASE_S), clock)
+        for line in channels.values():
+            line.process = process
+        return process
+
+
+def copy_empty_store(to: Path) -> None:
+    """Put a store with the current schema and no rows at `to`: its creation is the same in all nights."""
+    if "empty" not in _SHARED:
+        Store(to).close()
+        _SHARED["empty"] = to.read_bytes()
+    to.write_bytes(_SHARED["empty"])
+
+
+def _share_statements(store: Store) -> None:
+    """Let all stores of all nights use the same compiled statements, which are the same text."""
+    for engine in (store._database._backend.engine, store._database._writing):
+        kept = _SHARED.setdefault("sqlite", (engine.dialect, engine._compiled_cache))  # type: ignore[attr-defined]
+        engine.dialect, engine._compiled_cache = kept  # type: ignore[attr-defined]
 
 
 def _odds(advice: Advice | None) -> float:

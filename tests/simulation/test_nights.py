@@ -96,3 +96,30 @@ def _violation(seed: int, world_parts: Any) -> str:
     except night.Violation as exc:
         return str(exc)
     return ""
+
+
+mutations, outages = _load("mutations"), _load("outages")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(
+    ("removed", "seed", "noticed"),
+    [
+        ("delivery marked before it is sent", 1, "never reached"),
+        ("notice and deliveries not in one transaction", 1, "no delivery"),
+        ("relief on a partial plan", 1, "partial plan"),
+    ],
+)
+def test_night_without_a_safeguard_breaks_a_promise(removed: str, seed: int, noticed: str, world_parts: Any) -> None:
+    """The whole table of safeguards is `python tests/simulation/mutations.py`."""
+    assert noticed in mutations.first_failure(removed, [seed], world_parts)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("kind", outages.KINDS)
+@pytest.mark.parametrize("hours", [24, 72])
+def test_outage_loses_nothing_and_floods_nobody(kind: str, hours: int, world_parts: Any) -> None:
+    """`check_end` has found every notice delivered, parked or expired; the hour after the return is no flood."""
+    seen = outages.outage(kind, hours, 1, *world_parts)
+    assert seen.parked_of_use_n == 0
+    assert seen.most_to_a_driver <= 3

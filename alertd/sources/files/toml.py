@@ -43,6 +43,10 @@ def read_table(path: Path) -> dict[str, Any]:
         return tomllib.loads(read_text(path, str(path), ConfigError))
     except tomllib.TOMLDecodeError as exc:
         raise ConfigError(str(path), "", f"not TOML: {exc}", "correct that line") from exc
+    except RecursionError as exc:
+        raise ConfigError(str(path), "", "nested too deeply", "write flat tables and lists") from exc
+    except ValueError as exc:  # Python refuses a number of thousands of digits
+        raise ConfigError(str(path), "", "a number has thousands of digits", "correct that number") from exc
 
 
 def parse_table(data: Mapping[str, Any], model: type[M], where: str) -> M:

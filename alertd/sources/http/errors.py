@@ -4,7 +4,7 @@ import json
 import ssl
 from collections.abc import Callable
 from datetime import datetime
-from typing import Any, NoReturn
+from typing import Any, Final, NoReturn
 
 import httpx
 
@@ -40,10 +40,13 @@ class IncompleteResponse(SourceChanged):
         super().__init__(source, problem, retryable=retryable, retry_after_s=retry_after_s)
 
 
+MAX_DIGITS: Final = 20  # with the sign
+
+
 def parse_json(source: str, body: bytes) -> Any:
     """Parse strict JSON. Raises SourceChanged for NaN, Infinity, truncated JSON, or text after it."""
     try:
-        return json.loads(body, parse_constant=_no_constant)
+        return json.loads(body, parse_constant=_no_constant, parse_int=_whole)
     except json.JSONDecodeError as exc:
         if exc.msg == "Extra data":
             extra = exc.doc[exc.pos : exc.pos + 80]
@@ -53,6 +56,13 @@ def parse_json(source: str, body: bytes) -> Any:
         raise IncompleteResponse(source, f"not whole JSON ({exc.msg} at {exc.pos} of {len(body)} bytes)") from exc
     except (ValueError, RecursionError) as exc:
         raise SourceChanged(source, f"not JSON ({exc})") from exc
+
+
+def _whole(digits: str) -> int:
+    """No count or id has more digits than 64 bits hold, and a longer number fits no float."""
+    if len(digits) > MAX_DIGITS:
+        raise ValueError(f"a whole number has {len(digits)} digits")
+    return int(digits)
 
 
 def _no_constant(name: str) -> NoReturn:

@@ -1,9 +1,10 @@
 """Validates responses: the requested location, and the fields of a model."""
 
+from datetime import UTC, datetime
 from typing import Annotated, TypeVar
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic import AfterValidator, AwareDatetime, BaseModel, ConfigDict, Field, ValidationError
 
 from alertd.errors import SourceChanged
 
@@ -17,7 +18,15 @@ def apart_km(lat1_deg: float, lon1_deg: float, lat2_deg: float, lon2_deg: float)
     return float(2 * EARTH_RADIUS_KM * np.arcsin(np.sqrt(np.clip(h, 0.0, 1.0))))
 
 
+def _in_utc(moment: datetime) -> datetime:
+    try:
+        return moment.astimezone(UTC)
+    except OverflowError as exc:
+        raise ValueError("the time is outside the calendar") from exc
+
+
 Number = Annotated[float, Field(strict=True, allow_inf_nan=False)]
+Moment = Annotated[AwareDatetime, AfterValidator(_in_utc)]  # aware, UTC
 
 
 M = TypeVar("M", bound=BaseModel)
@@ -27,6 +36,16 @@ class AnswerModel(BaseModel):
     """Base of server responses: unknown keys are ignored."""
 
     model_config = ConfigDict(extra="ignore", frozen=True, defer_build=True)
+
+
+def in_utc(source: str, name: str, moment: datetime) -> datetime:
+    """Return an answer's time in UTC. Raises SourceChanged for one without an offset or outside the calendar."""
+    if moment.utcoffset() is None:
+        raise SourceChanged(source, f'{name} "{moment}" has no offset from UTC')
+    try:
+        return _in_utc(moment)
+    except ValueError as exc:
+        raise SourceChanged(source, f'{name} "{moment}": {exc}') from exc
 
 
 def validated(source: str, model: type[M], body: object) -> M:

@@ -9,13 +9,13 @@ from dataclasses import dataclass, field
 from operator import getitem
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 import jmespath
 from jmespath.exceptions import JMESPathError
 from pydantic import Field, field_validator, model_validator
 
 from alertd.errors import ConfigError
+from alertd.local_time import zone_or_none
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD
 from alertd.rules.ruleset import RuleSet, plain_words
 from alertd.sources.files.toml import FieldError, FileModel, read_toml
@@ -97,11 +97,8 @@ class FeedFile(KeyedFile):
     @field_validator("zone")
     @classmethod
     def _is_zone(cls, value: str) -> str:
-        try:
-            if value:
-                ZoneInfo(value)
-        except (ZoneInfoNotFoundError, ValueError):
-            raise ValueError(f'"{value}" is not a time zone; write an IANA name, e.g. "America/Boise"') from None
+        if value and zone_or_none(value) is None:
+            raise ValueError(f'"{value}" is not a time zone; write an IANA name, e.g. "America/Boise"')
         return value
 
     @model_validator(mode="after")

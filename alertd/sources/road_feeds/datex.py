@@ -19,7 +19,7 @@ A document type or an entity is refused: neither is needed, and both allow attac
 import zlib
 from collections import Counter
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from io import BytesIO
 from typing import Final
 from xml.etree.ElementTree import Element, ParseError
@@ -28,6 +28,7 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
 from alertd.errors import SourceChanged
+from alertd.sources.iso_time import iso_utc
 from alertd.sources.road_feeds.datex_location import wheres
 from alertd.sources.road_feeds.datex_periods import Interval, valid_intervals
 from alertd.sources.road_feeds.datex_scope import bearing_deg, not_for_trucks
@@ -63,7 +64,7 @@ def read_datex(source: str, body: bytes, zone: str = "") -> FeedContent:
         raise SourceChanged(source, "holds no DATEX II version 3 SituationPublication")
     rows: list[FeedRow] = []
     left_out: Counter[str] = Counter()
-    published = [time(text(child(p, "publicationTime"))) for p in publications]
+    published = [iso_utc(text(child(p, "publicationTime"))) for p in publications]
     known = [p for p in published if p is not None]
     at = min(known) if known and len(known) == len(published) else None
     for n, (situation, record) in enumerate(_records(publications)):
@@ -207,7 +208,7 @@ def _rows(situation: Element, record: Element, published: datetime | None, zone:
     specification = under(record, "validity", "validityTimeSpecification")
     # "active" applies now, whatever the times are (ValidityStatusEnum).
     overall = Interval(
-        time(text(child(specification, "overallStartTime"))), time(text(child(specification, "overallEndTime")))
+        iso_utc(text(child(specification, "overallStartTime"))), iso_utc(text(child(specification, "overallEndTime")))
     )
     intervals, remark = (
         ((overall,), "") if status == "active" else valid_intervals(specification, overall, published, zone)
@@ -226,12 +227,3 @@ def _rows(situation: Element, record: Element, published: datetime | None, zone:
         )
         for interval in intervals
     ]
-
-
-def time(written: str) -> datetime | None:
-    """Parse an xs:dateTime to UTC; None if empty or without a zone, which is ambiguous."""
-    try:
-        when = datetime.fromisoformat(written)
-        return None if when.utcoffset() is None else when.astimezone(UTC)
-    except (ValueError, OverflowError):
-        return None

@@ -11,6 +11,7 @@ from typing import Final
 from xml.etree.ElementTree import Element
 from zoneinfo import ZoneInfo
 
+from alertd.sources.iso_time import iso_utc
 from alertd.sources.road_feeds.xml_names import child, children, text
 
 EXPANDED_DAYS: Final = 7  # [A] from the day before publication; longer than any trip is planned ahead
@@ -107,8 +108,4 @@ def _clock(e: Element, name: str) -> time | None:
 
 
 def _moment(period: Element, name: str) -> datetime | None:
-    try:
-        when = datetime.fromisoformat(text(child(period, name)))
-        return None if when.utcoffset() is None else when.astimezone(UTC)
-    except (ValueError, OverflowError):
-        return None
+    return iso_utc(text(child(period, name)))

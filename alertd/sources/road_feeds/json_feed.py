@@ -174,11 +174,11 @@ def read_time(value: Any, zone: str) -> datetime | None:
     `/Date(1736899200000-0800)/` is milliseconds since 1970; the offset is for display and changes nothing.
     """
     dated = _DATE.fullmatch(value.strip()) if isinstance(value, str) else None
-    if dated is not None:
-        return _since_1970(int(dated[1]) / 1000.0)
-    if isinstance(value, str) and value.strip().lstrip("-").isdigit() and len(value.strip()) >= 9:
-        value = int(value)
     try:
+        if dated is not None:
+            return _since_1970(int(dated[1]) / 1000.0)
+        if isinstance(value, str) and value.strip().lstrip("-").isdigit() and len(value.strip()) >= 9:
+            value = int(value)
         if isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value):
             return _since_1970(value / 1000.0 if abs(value) >= _MILLISECONDS_FROM else float(value))
         if not isinstance(value, str):

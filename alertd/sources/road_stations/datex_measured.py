@@ -6,14 +6,15 @@ HumidityInformation (CEN/TS 16157-5). Units are the model's own: degrees Celsius
 Element names come from public answers of national operators and from memory; the schema of this part was not at hand.
 """
 
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Final
 from xml.etree.ElementTree import Element
 
 from alertd.errors import SourceChanged
 from alertd.forecast.observations import Station
 from alertd.forecast.road_observations import RoadReport, state_of, within
-from alertd.sources.road_feeds.datex import parse_xml, time
+from alertd.sources.iso_time import iso_utc
+from alertd.sources.road_feeds.datex import parse_xml
 from alertd.sources.road_feeds.datex_location import first_point
 from alertd.sources.road_feeds.xml_names import child, children, local, text
 from alertd.units import KMH_MPS
@@ -109,8 +110,8 @@ def _measured_at(e: Element) -> datetime | None:
     """The oldest time of the measurement, so that a value that stopped does not look new."""
     stated = [one for one in e.iter() if local(one) in ("measurementTimeDefault", "measurementTime")]
     written = [text(one) or text(next((v for v in one.iter() if local(v) == "timeValue"), None)) for one in stated]
-    times = [t for t in map(time, written) if t is not None]
-    return min(times).astimezone(UTC) if times else None
+    times = [t for t in map(iso_utc, written) if t is not None]
+    return min(times) if times else None
 
 
 def _faulty(e: Element) -> bool:

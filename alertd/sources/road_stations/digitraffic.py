@@ -11,12 +11,12 @@ from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any, Final
 
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
 from alertd.errors import SourceChanged
 from alertd.forecast.observations import Station, on_earth
 from alertd.forecast.road_observations import RoadReport, state_of, within
-from alertd.sources.http.validation import AnswerModel, Number, validated
+from alertd.sources.http.validation import AnswerModel, Moment, Number, validated
 
 # Sensor, as a pattern without accents -> field, its unit, factor to SI. Of several sensors the gravest counts.
 _SENSORS: Final[tuple[tuple[re.Pattern[str], str, str, float], ...]] = tuple(
@@ -61,13 +61,13 @@ class _Sensor(AnswerModel):
     name: str
     value: Number | None = None
     unit: str | None = None
-    measuredTime: AwareDatetime | None = None
+    measuredTime: Moment | None = None
     sensorValueDescriptionEn: str | None = None
 
 
 class _Values(AnswerModel):
     id: int | str
-    dataUpdatedTime: AwareDatetime | None = None
+    dataUpdatedTime: Moment | None = None
     sensorValues: list[Any] = Field(default_factory=list)
 
 

@@ -14,7 +14,6 @@ from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import AwareDatetime
 
 from alertd.errors import OutsideArea, SourceChanged, SourceError
 from alertd.forecast import plausibility
@@ -24,7 +23,7 @@ from alertd.road.humidity import svp_water_hpa
 from alertd.sources.files.toml import FileModel
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions, most_specific_error
 from alertd.sources.http.host_limits import HostLimits
-from alertd.sources.http.validation import AnswerModel, Number, apart_km, validated
+from alertd.sources.http.validation import AnswerModel, Moment, Number, apart_km, validated
 from alertd.sources.provider_spec import ProviderSpec
 from alertd.units import KMH_MPS
 
@@ -49,7 +48,7 @@ _FIELDS: Final = tuple(field for field, *_ in _VALUES.values() if field != "dew_
 
 
 class _Record(AnswerModel):
-    timestamp: AwareDatetime
+    timestamp: Moment
     source_id: int | None = None
     temperature: Number | None = None
     dew_point: Number | None = None

@@ -6,7 +6,7 @@ when they are passed on, so names and texts are quoted as they come. One feature
 """
 
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final
 
 from alertd.errors import SourceChanged, SourceError
@@ -14,6 +14,7 @@ from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAl
 from alertd.plan.warnings.severity import severity_of_coloured
 from alertd.sources.geojson import read_area
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
+from alertd.sources.iso_time import iso_utc
 
 SOURCE: Final = "MSC GeoMet"
 SENDER: Final = "Environment and Climate Change Canada"
@@ -139,11 +140,7 @@ def _short(text: str) -> str:
 
 
 def _when(p: Mapping[str, Any], name: str) -> datetime | None:
-    try:
-        read = datetime.fromisoformat(_text(p, name))
-    except ValueError:
-        return None
-    return None if read.utcoffset() is None else read.astimezone(UTC)
+    return iso_utc(_text(p, name))
 
 
 def box_around(lat_deg: Sequence[float], lon_deg: Sequence[float], margin_deg: float = 0.05) -> Box:

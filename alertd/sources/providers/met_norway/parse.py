@@ -13,7 +13,7 @@ Nordic places have, give its spread.
 """
 
 from dataclasses import dataclass
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import TypeAlias
 
 import numpy as np
@@ -22,7 +22,7 @@ from pydantic import Field
 
 from alertd.errors import SourceChanged
 from alertd.forecast import plausibility
-from alertd.sources.http.validation import AnswerModel, Number, validated
+from alertd.sources.http.validation import AnswerModel, Number, in_utc, validated
 
 Array: TypeAlias = NDArray[np.float64]
 
@@ -147,22 +147,16 @@ def read_place(body: object) -> MetNorwayHours:
         raise SourceChanged(SOURCE, f"forecasts for a height of {height[0]:g} m")
     return MetNorwayHours(
         lat_deg=lat, lon_deg=lon, elevation_m=height[0] if height else float("nan"),
-        updated_at=_utc(meta.updated_at, "updated_at"), start=start, fields=fields,
+        updated_at=in_utc(SOURCE, "updated_at", meta.updated_at), start=start, fields=fields,
         reported_c=_values(steps, "air_temperature", air, meta),
         dew_point_c=_between(at_h, _values(steps, DEW_POINT, air, meta)), snow=_snow(steps, at_h),
         air_temp_sd_c=_spread(steps, at_h, air, meta),
     )  # fmt: skip
 
 
-def _utc(moment: datetime, name: str) -> datetime:
-    if moment.utcoffset() is None:
-        raise SourceChanged(SOURCE, f'{name} "{moment}" has no offset from UTC')
-    return moment.astimezone(UTC)
-
-
 def _clock(steps: list[_TimeStep]) -> tuple[datetime, NDArray[np.intp]]:
     """The first step's time, and each step's whole hours since."""
-    times = [_utc(step.time, "time") for step in steps]
+    times = [in_utc(SOURCE, "time", step.time) for step in steps]
     since = np.array([(at - times[0]) / timedelta(hours=1) for at in times])
     if times[0].minute or times[0].second or np.any(since % 1.0):
         raise SourceChanged(SOURCE, "times are not on the hour")

@@ -7,7 +7,7 @@ lost is said, and only the service's own dropping it from a list that was read w
 
 import re
 from collections.abc import Mapping, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Final
 
 from alertd.errors import SourceChanged
@@ -15,6 +15,7 @@ from alertd.plan.warnings.placement import AlertList, UnreadableAlert, WeatherAl
 from alertd.plan.warnings.severity import severity_of
 from alertd.sources.geojson import read_area
 from alertd.sources.http.answer import Answer, JsonClient, RequestOptions
+from alertd.sources.iso_time import iso_utc
 from alertd.sources.providers.nws.forecast import interpret_error, point_text
 from alertd.sources.providers.nws.grid import SOURCE
 from alertd.sources.providers.nws.vtec import Vtec, read_vtec
@@ -180,8 +181,4 @@ def _when(p: Mapping[str, Any], name: str) -> datetime | None:
 
 def _time(text: str) -> datetime | None:
     """Aware, UTC; None for what is no time or does not say its zone."""
-    try:
-        read = datetime.fromisoformat(text)
-    except ValueError:
-        return None
-    return None if read.utcoffset() is None else read.astimezone(UTC)
+    return iso_utc(text)

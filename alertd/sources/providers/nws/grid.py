@@ -20,7 +20,7 @@ from alertd.errors import SourceChanged
 from alertd.forecast import plausibility
 from alertd.forecast.model import Obscured, PrecipForm
 from alertd.route.geometry.polygons import inside_ring
-from alertd.sources.http.validation import AnswerModel, Number, validated
+from alertd.sources.http.validation import AnswerModel, Number, in_utc, validated
 from alertd.sources.providers.nws.intervals import Array, held, parse_interval, rates_per_h
 from alertd.units import FOOT_M, INCH_MM, KELVIN_AT_0C, KMH_MPS, KNOT_MPS
 
@@ -201,8 +201,7 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
     """A /gridpoints answer as hours [start + h, start + h + 1). Raises SourceChanged for what cannot be trusted."""
     grid = validated(SOURCE, _Grid, body)
     p = grid.properties
-    if p.updateTime.utcoffset() is None:
-        raise SourceChanged(SOURCE, f'updateTime "{p.updateTime}" has no offset from UTC')
+    updated_at = in_utc(SOURCE, "updateTime", p.updateTime)
     lost: list[str] = []
     hourly = {
         name: _hourly(name, getattr(p, name), start, hours, now_utc)
@@ -214,7 +213,7 @@ def read_grid(body: object, *, start: datetime, hours: int, now_utc: datetime) -
     obscured, sight_m = _obscured(weather, start, hours, now_utc)
     return GridCell(
         name=f"{p.gridId}/{p.gridX},{p.gridY}",
-        updated_at=p.updateTime.astimezone(UTC),
+        updated_at=updated_at,
         elevation_m=_elevation_m(p.elevation),
         ring=_ring(grid.geometry),
         start=start,

@@ -9,12 +9,12 @@ from datetime import UTC, datetime
 from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import AwareDatetime, Field
+from pydantic import Field
 
 from alertd.errors import SourceChanged
 from alertd.forecast.observations import Station, StationReport, on_earth
 from alertd.sources.http.answer import JsonClient, RequestOptions
-from alertd.sources.http.validation import AnswerModel, Number, validated
+from alertd.sources.http.validation import AnswerModel, Moment, Number, validated
 from alertd.sources.metar_text import NAN, coded_rate_mmwe_h, cover_frac, phenomena_in, read_text
 from alertd.sources.providers.nws.forecast import POINT_LIFE_S, interpret_error, point_text, read_point
 from alertd.sources.providers.nws.grid import SOURCE, in_si
@@ -71,7 +71,7 @@ class _CloudLayer(AnswerModel):
 
 class _Observation(AnswerModel):
     station: str
-    timestamp: AwareDatetime
+    timestamp: Moment
     elevation: _Quantity = _NONE
     rawMessage: str | None = None
     presentWeather: list[_Phenomenon] | None = None
