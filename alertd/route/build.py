@@ -151,7 +151,12 @@ def build_route(
     if problem and sparse:
         problem = sparse_problem(path, known_m, in_tunnels) or _hidden_pass(path, known_m, named_summits)
     if problem:
-        raise InputError(line.where, "ele", problem, "give a line with heights, or let the elevation service fill them")
+        raise InputError(
+            line.where,
+            "ele",
+            problem,
+            "export it with elevations, or run `alertd gather heights`; its option --tiles reads tiles of your own",
+        )
     fine = _fine_line(path, without_steps(path, known_m), distance_m)
     fine = replace(fine, elevation_m=between_portals(fine.distance_m, fine.elevation_m, in_tunnels, on_bridges))
     raw_m, ground = without_cliffs(fine)

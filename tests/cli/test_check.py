@@ -138,7 +138,7 @@ def test_bridges_are_checked_where_they_are_named(
     line = {"type": "LineString", "coordinates": [[-115.7, 47.4], [-115.699, 47.4]]}
     collection = {"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {}, "geometry": line}]}
     bridges.write_text(json.dumps(collection), encoding="utf-8")
-    assert f"{bridges}: 1 bridges" in alertd("check", "--config", config).stdout
+    assert f"{bridges}: 1 bridge\n" in alertd("check", "--config", config).stdout
     line["type"] = "Polygon"
     bridges.write_text(json.dumps(collection), encoding="utf-8")
     result = alertd("check", "--config", config)

@@ -2,12 +2,14 @@
 
 import subprocess
 import sys
+import threading
 
 import click
 import pytest
 from click.testing import CliRunner
 
 from alertd.cli.main import cli
+from alertd.cli.progress import progress_of
 
 
 def test_every_listed_command_can_be_loaded() -> None:
@@ -41,3 +43,21 @@ def test_help_prints_what_the_help_option_prints() -> None:
 def test_completion_is_a_script_of_the_shell(shell: str) -> None:
     script = CliRunner().invoke(cli, ["completion", shell], prog_name="alertd").output
     assert f"_ALERTD_COMPLETE={shell}_complete" in script
+
+
+def test_slow_commands_show_that_they_work_on_a_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("alertd.cli.progress.sys.stderr.isatty", lambda: True, raising=False)
+    shown = threading.Event()
+    monkeypatch.setattr("alertd.cli.progress.click.echo", lambda text, err: (print(text), shown.set()))
+    with progress_of("check", after_s=(0.0,)):
+        assert shown.wait(5.0)
+    assert capsys.readouterr().out == "alertd check: at work for 0 s; Ctrl-C stops it\n"
+
+
+def test_quick_commands_and_pipes_show_no_progress(capsys: pytest.CaptureFixture[str]) -> None:
+    for command in ("check", "run"):
+        with progress_of(command, after_s=(0.0,)):
+            pass
+    assert capsys.readouterr() == ("", "")

@@ -162,7 +162,8 @@ def test_missing_heights_are_refused_and_never_assumed() -> None:
     with pytest.raises(InputError) as caught:
         build_route(line)
     assert str(caught.value) == (
-        "t.gpx: ele: there are no heights; give a line with heights, or let the elevation service fill them"
+        "t.gpx: ele: there are no heights; export it with elevations, or run `alertd gather heights`; "
+        "its option --tiles reads tiles of your own"
     )
 
 

@@ -1,6 +1,7 @@
 """`alertd init`: a settings folder of one's own, and a first plan."""
 
 import asyncio
+import shlex
 import sys
 from collections.abc import Callable, Coroutine
 from dataclasses import replace
@@ -34,7 +35,8 @@ UNKNOWN_YET = ("driver", "dispatcher", "drive_hours_used", "driven_since_break_h
 )
 @click.option("--rig", metavar="PRESET", help="A shipped rig to begin with; `?` lists them.")
 @click.option("--depart", metavar="TIME", help="Departure of the first plan; tomorrow at 05:00 if not given.")
-@click.option("--offline", is_flag=True, help="Ask no server: gather no places, and make no plan.")
+@click.option("--offline", is_flag=True, help="Ask no server: gather no places, and plan without a forecast.")
+@click.option("--no-plan", is_flag=True, help="Make the folder alone: ask no server and make no plan.")
 def init(
     folder: Path,
     fleet: str | None,
@@ -44,6 +46,7 @@ def init(
     rig: str | None,
     depart: str | None,
     offline: bool,
+    no_plan: bool,
 ) -> None:
     """Make the settings folder DIR and plan a first trip.
 
@@ -88,14 +91,24 @@ def init(
     )
     _tell(path, answers, sources, why, found_n, unknown)
     settings = read_settings(path)
-    if offline:
-        click.echo("Asked no server. Later: alertd gather places; alertd gather zones; alertd plan.")
-        _next(folder, leaves, kept[0])
-        return
-    _gather(settings)
-    status = _plan(settings, kept[0], leaves)
-    _next(folder, leaves, kept[0])
+    status = 0
+    if not no_plan:
+        offline = offline or _is_offline(settings)
+        if not offline:
+            _gather(settings)
+        status = _plan(settings, kept[0], leaves, offline=offline)
+    _next(folder, leaves, kept[0], _to_gather(settings, kept) if offline or no_plan else [])
     sys.exit(status)
+
+
+def _is_offline(settings: "Settings") -> bool:
+    """Whether this machine has no network, so that nobody waits for every server in turn; says so."""
+    from alertd.cli.first_day.network import has_network
+
+    if settings.environment_proxy or has_network(settings):
+        return False
+    click.echo("No server was found from this machine: nothing is gathered, and the plan has no forecast.")
+    return True
 
 
 def _answers(
@@ -191,22 +204,30 @@ def _gather(settings: "Settings") -> None:
             click.echo(f"gathered: {what}, {done.new_n} new" + "".join(f"; not had: {m}" for m in done.missed))
 
 
-def _plan(settings: "Settings", route: Path, leaves: datetime) -> int:
-    """Plan the first trip and print it; returns the exit status."""
+def _plan(settings: "Settings", route: Path, leaves: datetime, *, offline: bool = False) -> int:
+    """Plan the first trip and print it; returns the exit status. A trip that cannot be planned yet is no mistake."""
     from alertd.cli.plan import show_plan
     from alertd.planning.planner import NotPlanned, create_planner
     from alertd.sources.files.trips import parse_trip
+    from alertd.sources.http import options
 
     row = {"id": "trip", "route": route.name, "rig": "truck-1", "depart": leaves.isoformat()}
 
+    connection = options.offline() if offline else None
+
     async def work() -> Any:
-        async with create_planner(replace(settings, archive=None), system_clock) as planning:
+        async with create_planner(replace(settings, archive=None), system_clock, connection=connection) as planning:
             now = system_clock()
             line = await planning.route_of(route)
             done = await planning.plan_trips(await planning.prepare(line, [parse_trip(row, "init")], now))
             return done.outcomes["trip"]
 
-    outcome = asyncio.run(work())
+    click.echo(f"planning {route.name}, {leaves:%a %d %b %H:%M}", err=True)
+    try:
+        outcome = asyncio.run(work())
+    except AlertdError as exc:
+        click.echo(f"no plan yet: {exc}")
+        return PARTIAL
     if isinstance(outcome, NotPlanned):
         click.echo(f"no plan yet: {outcome.reason}")
         return PARTIAL
@@ -214,11 +235,25 @@ def _plan(settings: "Settings", route: Path, leaves: datetime) -> int:
     return PARTIAL if outcome.partial else 0
 
 
-def _next(folder: Path, leaves: datetime, route: Path) -> None:
+def _to_gather(settings: "Settings", routes: list[Path]) -> list[str]:
+    """The commands that gather what these routes need, once there is a network."""
+    from alertd.route.build import missing_elevation
+    from alertd.route.geometry.clean import clean_line
+    from alertd.sources.files.gpx import read_gpx
+
+    commands = ["gather places"]
+    if "nws" in settings.forecast.sources:
+        commands.append("gather zones")
+    if any(missing_elevation(clean_line(read_gpx(route))) for route in routes):
+        commands.append("gather heights" if settings.noncommercial else "gather heights --tiles DIR")
+    return commands
+
+
+def _next(folder: Path, leaves: datetime, route: Path, gather: list[str]) -> None:
+    when = leaves.isoformat(timespec="minutes")
+    plan = f"plan config/routes/{shlex.quote(route.name)} --rig truck-1 --depart {when}"
+    commands = [*gather, "check", plan, "run"]
     click.echo("")
     click.echo(f"Next, from {folder}:")
-    click.echo("  alertd check")
-    click.echo(
-        f"  alertd plan config/routes/{route.name} --rig truck-1 --depart {leaves.isoformat(timespec='minutes')}"
-    )
-    click.echo("  alertd run")
+    for command in commands:
+        click.echo(f"  alertd {command}")

@@ -19,7 +19,8 @@ from alertd.settings.shipped import data_root
 from alertd.sources.files.gpx import read_gpx
 
 SETTINGS: Final = Path("config/alertd.toml")
-PRIVATE: Final = ("secrets", "routes", "deploy", "*.db*")  # never copied from another folder
+# Never copied from another folder: what is private there, and what a Python installer leaves beside our files.
+PRIVATE: Final = ("secrets", "routes", "deploy", "*.db*", "__pycache__")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
