@@ -17,8 +17,9 @@ from alertd.route.elevation import (
     name_summits,
     smooth_elevation,
 )
-from alertd.route.geometry.clean import WGS84, CleanLine, clean_line
+from alertd.route.geometry.clean import CleanLine, clean_line
 from alertd.route.geometry.curves import across_noise_m, curve_speed_mps, plane_m
+from alertd.route.geometry.geodesic import distances_m
 from alertd.route.geometry.ground_heights import FineLine, between_portals, without_cliffs
 from alertd.route.geometry.known_heights import (
     height_findings,
@@ -208,7 +209,7 @@ def _hidden_pass(path: Polyline, known_m: Array, named_summits: Sequence[NamedSu
         for named in named_summits:
             if named.elevation_m is None or named.elevation_m < max(ends_m) + _PASS_OVER_M:
                 continue
-            apart_m = np.asarray(WGS84.inv(along.lon_deg, along.lat_deg, [named.lon_deg] * 40, [named.lat_deg] * 40)[2])
+            apart_m = distances_m(along.lon_deg, along.lat_deg, [named.lon_deg] * 40, [named.lat_deg] * 40)
             if apart_m.min() <= NAME_REACH_M + named.within_m:
                 stretch = f"no heights from km {start_m / 1000:.1f} to km {end_m / 1000:.1f}"
                 return f"{stretch}, where {named.name} is {named.elevation_m:.0f} m high"
