@@ -23,7 +23,12 @@ class Finding:
 def mistakes_of(exc: AlertdError, file: Path, kind: str = "") -> list[Finding]:
     """Every mistake that the reader of a file found, the first one first."""
     each = (exc, *exc.others) if isinstance(exc, InputError) else (exc,)
-    return [Finding(file=str(file), level="wrong", text=str(mistake), kind=kind) for mistake in each]
+    return [Finding(file=str(file), level="wrong", text=whole_name(str(mistake), file), kind=kind) for mistake in each]
+
+
+def whole_name(text: str, file: Path) -> str:
+    """The mistake with the file's whole name: a reader names it without its folder."""
+    return f"{file.parent}/{text}" if text.startswith((f"{file.name}:", f"{file.name} line ")) else text
 
 
 def counted(number: int, one: str) -> str:

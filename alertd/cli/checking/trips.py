@@ -4,7 +4,7 @@ from collections import defaultdict
 from difflib import get_close_matches
 from pathlib import Path
 
-from alertd.cli.checking.finding import Finding, counted, mistakes_of, read_each
+from alertd.cli.checking.finding import Finding, counted, mistakes_of, read_each, whole_name
 from alertd.errors import AlertdError
 from alertd.route.geometry.clean import clean_line
 from alertd.settings.model import PlacePaths, Settings
@@ -46,7 +46,9 @@ def trip_findings(settings: Settings) -> list[Finding]:
     if file.ignored:
         text = f"{path}: columns that are not known are ignored: {file.ignored_words}"
         out.append(Finding(file=str(path), level="look", text=text, kind=KIND))
-    out += [Finding(file=str(path), level="wrong", text=str(bad.mistake), kind=KIND) for bad in file.bad]
+    out += [
+        Finding(file=str(path), level="wrong", text=whole_name(str(bad.mistake), path), kind=KIND) for bad in file.bad
+    ]
     return out + _unknown_names(path, file, settings.places) + _foreign_times(path, file, zones)
 
 

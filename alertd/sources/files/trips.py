@@ -261,6 +261,8 @@ def complete_row(row: dict[str, Any], where: str, zone_of: ZoneOf) -> dict[str, 
             out[key] = complete_time(text, zone)
         except ValueError as exc:
             problem, _, hint = str(exc).partition("; ")
+            if zone is None and "no UTC offset" in problem and isinstance(route, str) and route:
+                hint += f', or correct the route: no readable file "{route}" gives the local time'
             raise InputError(where, key, problem, hint) from exc
     return out
 
