@@ -36,11 +36,10 @@ class CommonForecastFile(FileModel):
     @field_validator("sources")
     @classmethod
     def _each_once(cls, names: list[str]) -> list[str]:
-        twice = sorted({name for name in names if names.count(name) > 1})
-        if twice:
-            raise FieldError(
-                "", f'"{twice[0]}" is named twice', "name each source once; [forecast.weights] gives one more weight"
-            )
+        for n, name in enumerate(names):
+            if name in names[:n]:
+                hint = "name each source once; [forecast.weights] gives one more weight"
+                raise FieldError(n, f'"{name}" is named twice', hint)
         return names
 
     def checked_weights(self, where: str) -> dict[str, float]:

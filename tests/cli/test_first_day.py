@@ -124,7 +124,9 @@ def test_first_plan_is_printed(tmp_path: Path, morning: datetime, monkeypatch: p
         settings = read_settings(path)
         monkeypatch.setattr(command, "create_console", lambda: printed)
         printed = _Console()
-        status = command._plan(settings, settings.places.routes / "i90-west.gpx", morning + timedelta(hours=2))
+        status = command._show(
+            command._make(settings, settings.places.routes / "i90-west.gpx", morning + timedelta(hours=2))
+        )
     assert status in (0, command.PARTIAL)
     assert "Lookout Pass" in printed.text
 
@@ -134,7 +136,7 @@ class _Console:
 
     def __init__(self) -> None:
         self.text = ""
-        self.width = 120
+        self.width, self.is_terminal = 120, False
 
     def print(self, *what: object, **_: object) -> None:
         self.text += " ".join(map(str, what)) + "\n"
@@ -205,6 +207,24 @@ def test_without_a_network_the_plan_comes_at_once(tmp_path: Path, monkeypatch: p
     assert "Road not known" in done.output
     assert "Posted signs and officers decide" in done.output
     assert "  alertd gather places\n  alertd gather zones\n  alertd check\n" in done.output
+
+
+def test_json_has_the_plan_and_what_comes_next(tmp_path: Path) -> None:
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST), "--json")
+    made = json.loads(done.stdout)
+    assert made["settings"].endswith("mine/config/alertd.toml")
+    assert (made["sources"], made["plan"], made["not_planned"]) == (["nws"], None, "--no-plan was given")
+    assert made["next"][-1] == "run"
+
+
+def test_line_with_a_gap_leaves_no_folder(tmp_path: Path) -> None:
+    """A second try with a better file must find nothing in its way."""
+    path = tmp_path / "gap.gpx"
+    points = "".join(f'<trkpt lat="47.5" lon="{lon}"><ele>900</ele></trkpt>' for lon in (-120.0, -119.9, -115.0))
+    path.write_text(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>", encoding="utf-8")
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(path))
+    assert (done.exit_code, (tmp_path / "mine").exists()) == (1, False)
+    assert "km lie between them" in done.output
 
 
 def test_route_without_heights_ends_with_what_to_do(

@@ -1,8 +1,10 @@
 """The command's start: which modules it imports, and whether each listed command exists."""
 
+import json
 import subprocess
 import sys
 import threading
+from collections.abc import Iterator
 
 import click
 import pytest
@@ -61,3 +63,37 @@ def test_quick_commands_and_pipes_show_no_progress(capsys: pytest.CaptureFixture
         with progress_of(command, after_s=(0.0,)):
             pass
     assert capsys.readouterr() == ("", "")
+
+
+# What these print is a file or a script itself, or goes on until they are stopped.
+WITHOUT_JSON = {
+    "completion": "prints a script for a shell",
+    "demo": "a show for people",
+    "run": "a service, whose log may be JSON",
+    "stops template": "prints the file itself",
+    "template": "prints the file itself",
+    "trips template": "prints the file itself",
+    "watch": "a service, whose log may be JSON",
+}
+
+
+def commands_of(command: click.Command, name: str, context: click.Context) -> Iterator[tuple[str, click.Command]]:
+    if not isinstance(command, click.Group):
+        yield name, command
+        return
+    for word in command.list_commands(context):
+        inner = command.get_command(context, word)
+        assert inner is not None
+        yield from commands_of(inner, f"{name} {word}".strip(), click.Context(inner, parent=context))
+
+
+def test_every_command_has_json_or_a_reason() -> None:
+    found = dict(commands_of(cli, "", click.Context(cli)))
+    assert len(found) > 30
+    lacking = {name for name, one in found.items() if not any("--json" in p.opts for p in one.params)}
+    assert lacking == set(WITHOUT_JSON)
+
+
+def test_help_lists_commands_for_programs() -> None:
+    done = CliRunner().invoke(cli, ["help", "trips", "add", "--json"], prog_name="alertd")
+    assert {"depart", "rig", "route"} <= {p["name"] for p in json.loads(done.output)["params"]}

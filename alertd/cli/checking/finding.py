@@ -28,7 +28,7 @@ def mistakes_of(exc: AlertdError, file: Path, kind: str = "") -> list[Finding]:
 
 def whole_name(text: str, file: Path) -> str:
     """The mistake with the file's whole name: a reader names it without its folder."""
-    return f"{file.parent}/{text}" if text.startswith((f"{file.name}:", f"{file.name} line ")) else text
+    return f"{file.parent}/{text}" if text.startswith((f"{file.name}:", f"{file.name} ")) else text
 
 
 def counted(number: int, one: str) -> str:

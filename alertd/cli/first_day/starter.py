@@ -57,7 +57,7 @@ def create_folder(target: Path, answers: Answers) -> Path:
     if settings.parent.exists():
         raise InputError(str(settings.parent), "", "is there already", "name another folder, or edit the files in it")
     for route in answers.routes:
-        read_gpx(route)  # before anything is written
+        clean_line(read_gpx(route))  # before anything is written, as a plan reads it
     if answers.rig not in presets():
         raise InputError("--rig", "", f'no preset is named "{answers.rig}"', f"name one of: {', '.join(presets())}")
     try:

@@ -16,7 +16,7 @@ from alertd.route.elevation import NamedSummit
 from alertd.route.jurisdictions import Crossing
 from alertd.route.stops import Stop, StopKind
 from alertd.route.tunnels import Tunnel
-from alertd.sources.files.toml import FileModel
+from alertd.sources.files.toml import FileModel, check_size
 from alertd.units import FOOT_M
 
 _BEARINGS: Final = {"N": 0.0, "NE": 45.0, "E": 90.0, "SE": 135.0, "S": 180.0, "SW": 225.0, "W": 270.0, "NW": 315.0}
@@ -256,6 +256,7 @@ def _check_position(coordinates: list[float], where: str, field: str) -> None:
 
 def _loaded(path: Path, load: Callable[[str], Any], kind: str) -> Any:
     try:
+        check_size(path, path.name, ConfigError)
         return load(path.read_text(encoding="utf-8-sig"))
     except OSError as exc:
         raise ConfigError(
