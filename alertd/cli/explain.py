@@ -8,6 +8,7 @@ from typing import Any
 from rich.console import Console
 from rich.text import Text
 
+from alertd.cli.options import text_width
 from alertd.cli.plan import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
@@ -309,5 +310,5 @@ def _shares(shares: tuple[tuple[str, float], ...]) -> str:
 
 
 def _print_field(console: Console, label: str, text: str) -> None:
-    for i, line in enumerate(textwrap.wrap(text, WIDTH - _LABEL - 3)):
+    for i, line in enumerate(textwrap.wrap(text, text_width(console, WIDTH) - _LABEL - 3)):
         console.print(f"   {label if i == 0 else '':{_LABEL}}{line}", highlight=False, soft_wrap=True)

@@ -8,6 +8,7 @@ from typing import cast
 import click
 from click.shell_completion import CompletionItem
 
+from alertd.cli.progress import progress_of
 from alertd.errors import AlertdError
 
 BAD_INPUT = 1
@@ -35,6 +36,13 @@ class LazyGroup(click.Group):
         except AlertdError as exc:
             click.echo(f"alertd: {exc}", err=True)
             ctx.exit(BAD_INPUT)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        found = super().resolve_command(ctx, args)
+        ctx.with_resource(progress_of(found[0] or ""))  # until the command ends
+        return found
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         return sorted({*super().list_commands(ctx), *self.lazy})

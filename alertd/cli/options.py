@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from alertd.planning.plan_inputs import PlanInputs
 
 PARTIAL, DIFFERS = 3, 3
+NARROWEST, PIPED = 60, 100  # characters in a line
 
 config_option = click.option(
     "--config", "config", metavar="FILE", help="Settings; `alertd check --help` lists where they are searched."
@@ -42,8 +43,16 @@ def print_explanation(made: "Plan", inputs: "PlanInputs", at: float | None, as_j
         sheet.show_explained(made, places, create_console())
 
 
+def text_width(console: "Console", widest: int) -> int:
+    """The length to wrap text at, so that a narrow terminal does not wrap it again."""
+    return min(widest, console.width - 1) if console.is_terminal else widest
+
+
 def create_console() -> "Console":
     """Names of places and rigs come from files: a bracket or colon in them is no markup."""
     from rich.console import Console  # a tenth of a second that --json does not need
 
-    return Console(width=max(100, Console().width), markup=False, emoji=False)
+    own = Console()
+    # A pipe or file has no width of its own: there the lines are as long as on a wide terminal.
+    width = max(own.width, NARROWEST) if own.is_terminal else max(own.width, PIPED)
+    return Console(width=width, markup=False, emoji=False)

@@ -4,6 +4,7 @@ The usual places follow the XDG Base Directory Specification. Nothing is written
 store data need the user's own settings.
 """
 
+import os
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -81,7 +82,8 @@ def _is_shipped(named: str | None, path: Path) -> bool:
 def daemon_store(settings: Settings) -> "Store":
     """Open the daemon's store. Raises InputError when it does not exist; never creates it."""
     if isinstance(settings.store, Path) and not settings.store.exists():
-        raise InputError(str(settings.store), "", "no store exists yet", "run the daemon once, or set daemon.store")
+        where = os.path.normpath(settings.store)
+        raise InputError(where, "", "no store exists yet", "start the daemon once by `alertd run`, or set daemon.store")
     from alertd.store.store import Store  # most commands need no database library
 
     return Store(settings.store)

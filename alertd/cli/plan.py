@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 from rich.console import Console
 from rich.text import Text
 
+from alertd.cli.options import text_width
 from alertd.errors import InputError
 from alertd.i18n import odds
 from alertd.notices import headline, surfaces
@@ -175,7 +176,7 @@ def _header(plan: Plan, console: Console) -> None:
     if worn := phrases.worn(plan):
         console.print(worn, highlight=False)
     for line in headline.headlines(plan):
-        for part in textwrap.wrap(line, WIDTH):
+        for part in textwrap.wrap(line, text_width(console, WIDTH)):
             console.print(Text(part, "bold red" if plan.advice is Advice.HOLD else "bold"))
     if plan.singles_short:
         console.print(Text(f"SHORT OF CHAINS: {plan.singles_short} single chains missing for this trip", "bold red"))
@@ -218,7 +219,7 @@ def _stretch(s: Stretch, console: Console) -> None:
         *(("why" if i == 0 else "", reason) for i, reason in enumerate(s.reasons)),
     ]
     for label, text in rows:
-        for i, line in enumerate(textwrap.wrap(text, WIDTH - 12) or [""]):
+        for i, line in enumerate(textwrap.wrap(text, text_width(console, WIDTH) - 12) or [""]):
             console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
 
 
@@ -241,7 +242,11 @@ def _road_strip(plan: Plan, console: Console) -> None:
     chained = "".join(_chain_mark(plan, p.distance_m) for p in points)
     first, last = points[0], points[-1]
     console.print()
-    console.print(f"   {'height':9}{height}  {_feet(low)} to {_feet(high)}", highlight=False)
+    heights = f"{_feet(low)} to {_feet(high)}"
+    beside = console.width >= 12 + _STRIP + 2 + len(heights)
+    console.print(f"   {'height':9}{height}{f'  {heights}' if beside else ''}", highlight=False)
+    if not beside:
+        console.print(f"   {'':9}{heights}", highlight=False)
     console.print(f"   {'road':9}{road}", highlight=False)
     if chained.strip():
         console.print(f"   {'chains':9}{chained}", highlight=False)
@@ -295,9 +300,10 @@ def _hours_strip(plan: Plan, console: Console) -> None:
     zone = ZoneInfo(plan.depart_zone)
     begins = [datetime.fromtimestamp(start_s + i * _SLOT_S, zone) for i in range(0, slots_n, _TIME_SLOTS)]
     times = "".join(f"{at:%a %H:%M}".ljust(_TIME_SLOTS) for at in begins)
-    console.print(f"   {'leaving':9}{''.join(asked)}", highlight=False)
-    console.print(f"   {'':9}{''.join(markers)}", highlight=False)
-    console.print(f"   {'time':9}{times.rstrip()} {begins[-1]:%Z}", highlight=False)
+    rows = {"leaving": "".join(asked), "": "".join(markers), "time": f"{times.rstrip()} {begins[-1]:%Z}"}
+    labelled = console.width > 12 + max(map(len, rows.values()))  # a narrow terminal has no room for the labels
+    for label, row in rows.items():
+        console.print(f"   {label if labelled else '':{9 if labelled else 0}}{row}".rstrip(), highlight=False)
     key = ", ".join(
         f"{letter} {meaning}" for letter, meaning in _DEPARTURE_SYMBOLS.items() if letter in asked or letter in markers
     )
@@ -354,7 +360,7 @@ def _footer(plan: Plan, console: Console) -> None:
 
 
 def _print_field(console: Console, label: str, text: str) -> None:
-    for i, line in enumerate(textwrap.wrap(text, WIDTH - 12)):
+    for i, line in enumerate(textwrap.wrap(text, text_width(console, WIDTH) - 12)):
         console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
 
 

@@ -11,7 +11,7 @@ import click
 from rich.console import Console
 from rich.text import Text
 
-from alertd.cli.options import create_console
+from alertd.cli.options import create_console, text_width
 from alertd.errors import InputError
 from alertd.notices.charts.axles import axle_svg, axle_text
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE
@@ -410,7 +410,7 @@ def _speed(ruleset: RuleSet, speed_mps: float) -> str:
 
 
 def _print_field(console: Console, label: str, text: str, style: str = "") -> None:
-    for i, line in enumerate(textwrap.wrap(text, WIDTH - _LABEL_W - 3)):
+    for i, line in enumerate(textwrap.wrap(text, text_width(console, WIDTH) - _LABEL_W - 3)):
         console.print(Text(f"   {label if i == 0 else '':{_LABEL_W}}{line}", style), highlight=False)
 
 

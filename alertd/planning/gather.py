@@ -18,6 +18,7 @@ from alertd.plan.warnings.zones import ForecastZone, state_of
 from alertd.planning.providers import provider_hosts
 from alertd.route.build import missing_elevation, sample_line
 from alertd.route.geometry.clean import clean_line
+from alertd.route.geometry.polyline import Samples
 from alertd.route.model import Array
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import FILL_SPACING_M
@@ -183,54 +184,62 @@ async def gather_heights(
         raise ConfigError(str(settings.where), "places.heights", "is empty", 'name a file, e.g. "../var/heights.json"')
     on_file = dict(read_heights(path)) if path.is_file() else {}
     new: dict[str, RouteHeights] = {}
-    missed: list[str] = []
+    due, missed = _without_heights(route_files(settings), {} if renew else on_file)
+    if not due:  # a service that may not be used is no matter then
+        return GatherResult(new_n=0, kept_n=len(on_file), missed=tuple(missed))
     async with _client(settings, clock, progress) as client:
         source: ElevationProvider
         if tiles is not None:
             source, credit = _LocalHeights(HgtTiles(tiles.folder)), tiles.credit
         else:
-            source, credit = (
-                OpenMeteo(
-                    client,
-                    f.of(OpenMeteoKeys).open_meteo_url,
-                    api_key=f.secrets.get(KEY_FILE),
-                    noncommercial=settings.noncommercial,
-                ),
-                LICENCE,
-            )
-        for gpx in route_files(settings):
             try:
-                found = await _heights(gpx, source, credit, {} if renew else on_file, clock())
+                source, credit = (
+                    OpenMeteo(
+                        client,
+                        f.of(OpenMeteoKeys).open_meteo_url,
+                        api_key=f.secrets.get(KEY_FILE),
+                        noncommercial=settings.noncommercial,
+                    ),
+                    LICENCE,
+                )
+            except ConfigError as exc:
+                hint = f"{exc.hint}, or read tiles by `alertd gather heights --tiles DIR`"
+                raise ConfigError(exc.where, exc.field, exc.problem, hint) from exc
+        for gpx, sha256, places in due:
+            try:
+                heights = await source.elevations_m(places.lat_deg, places.lon_deg)
             except AlertdError as exc:
                 missed.append(f"{gpx.name} ({exc})")
                 continue
-            if found is not None:
-                progress(f"{gpx.name}: {len(found[1].elevation_m)} heights")
-                new[found[0]] = found[1]
+            progress(f"{gpx.name}: {places.lat_deg.size} heights")
+            new[sha256] = RouteHeights(
+                name=gpx.name,
+                source=credit,
+                obtained_at=clock(),
+                lat_deg=_column(places.lat_deg),
+                lon_deg=_column(places.lon_deg),
+                elevation_m=_column(np.asarray(heights)),
+            )
     if new:
         write_heights(path, on_file | new)
     return GatherResult(new_n=len(new), kept_n=len(on_file.keys() - new.keys()), missed=tuple(missed))
 
 
-async def _heights(
-    gpx: Path, source: ElevationProvider, credit: str, on_file: Heights, now_utc: datetime
-) -> tuple[str, RouteHeights] | None:
-    """A file's hash and its heights; None where it has its own, or they are on file."""
-    line = clean_line(read_gpx(gpx))
-    if not missing_elevation(line):
-        return None
-    places = sample_line(line, spacing_m=FILL_SPACING_M)
-    if heights_for(on_file, line.sha256, places.lat_deg, places.lon_deg) is not None:
-        return None
-    heights = await source.elevations_m(places.lat_deg, places.lon_deg)
-    return line.sha256, RouteHeights(
-        name=gpx.name,
-        source=credit,
-        obtained_at=now_utc,
-        lat_deg=_column(places.lat_deg),
-        lon_deg=_column(places.lon_deg),
-        elevation_m=_column(np.asarray(heights)),
-    )
+def _without_heights(files: Iterable[Path], on_file: Heights) -> tuple[list[tuple[Path, str, Samples]], list[str]]:
+    """The files without heights of their own or on file, each with its hash and places; a line for each unreadable."""
+    due, missed = [], []
+    for gpx in files:
+        try:
+            line = clean_line(read_gpx(gpx))
+            if not missing_elevation(line):
+                continue
+            places = sample_line(line, spacing_m=FILL_SPACING_M)
+        except AlertdError as exc:
+            missed.append(f"{gpx.name} ({exc})")
+            continue
+        if heights_for(on_file, line.sha256, places.lat_deg, places.lon_deg) is None:
+            due.append((gpx, line.sha256, places))
+    return due, missed
 
 
 def _column(values: "np.ndarray[tuple[int, ...], np.dtype[np.float64]]") -> tuple[float, ...]:
@@ -269,7 +278,8 @@ def _height_findings(settings: Settings, now_utc: datetime) -> list[tuple[Path, 
         places = sample_line(line, spacing_m=FILL_SPACING_M)
         found = heights_for(on_file, line.sha256, places.lat_deg, places.lon_deg)
         if found is None:
-            out.append((gpx, "has no heights of its own and none are on file: run `alertd gather heights`"))
+            mend = "run `alertd gather heights`, with --tiles DIR for tiles of your own"
+            out.append((gpx, f"has no heights of its own and none are on file: {mend}"))
         else:
             age = (now_utc - found.obtained_at).days
             out.append((gpx, f"has no heights of its own; those of {found.source} are used, {age} days old"))

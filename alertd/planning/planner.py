@@ -38,7 +38,7 @@ from alertd.settings.reference_data import ReferenceData, load_reference_data, l
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
 from alertd.sources.http.client import HttpClient
-from alertd.sources.http.options import HttpOptions
+from alertd.sources.http.options import Connection, HttpOptions
 from alertd.sources.kept_forecasts import KEPT_FOLDER
 from alertd.sources.road_feeds.config import read_feeds
 from alertd.sources.road_stations.fetch import read_services
@@ -346,11 +346,15 @@ async def create_planner(
     clock: Clock,
     writer: ReplayWriter | None = None,
     on_response: Callable[[SourceResponse], None] = record_response,
+    *,
+    connection: Connection | None = None,
 ) -> AsyncIterator[Planner]:
     """A planner with its sources open. Raises ConfigError on mistakes in the settings.
 
-    on_response: called with each answer of a source; it must call `record_response`.
+    on_response: called with each answer of a source; it must call `record_response`. connection: how servers are
+    asked; None for the usual way.
     """
+    connection = connection or Connection()
     check_contact(settings)
     reference = load_reference_data(settings.places)
     async with AsyncExitStack() as stack:
@@ -365,6 +369,8 @@ async def create_planner(
                     on_response=on_response,
                     host_limits=provider_hosts(),
                     trust_env=settings.environment_proxy,
+                    retry=connection.retry,
+                    transport=connection.transport,
                 )
             )
         )

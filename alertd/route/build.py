@@ -17,8 +17,9 @@ from alertd.route.elevation import (
     name_summits,
     smooth_elevation,
 )
-from alertd.route.geometry.clean import WGS84, CleanLine, clean_line
+from alertd.route.geometry.clean import CleanLine, clean_line
 from alertd.route.geometry.curves import across_noise_m, curve_speed_mps, plane_m
+from alertd.route.geometry.geodesic import distances_m
 from alertd.route.geometry.ground_heights import FineLine, between_portals, without_cliffs
 from alertd.route.geometry.known_heights import (
     height_findings,
@@ -151,7 +152,12 @@ def build_route(
     if problem and sparse:
         problem = sparse_problem(path, known_m, in_tunnels) or _hidden_pass(path, known_m, named_summits)
     if problem:
-        raise InputError(line.where, "ele", problem, "give a line with heights, or let the elevation service fill them")
+        raise InputError(
+            line.where,
+            "ele",
+            problem,
+            "export it with elevations, or run `alertd gather heights`; its option --tiles reads tiles of your own",
+        )
     fine = _fine_line(path, without_steps(path, known_m), distance_m)
     fine = replace(fine, elevation_m=between_portals(fine.distance_m, fine.elevation_m, in_tunnels, on_bridges))
     raw_m, ground = without_cliffs(fine)
@@ -203,7 +209,7 @@ def _hidden_pass(path: Polyline, known_m: Array, named_summits: Sequence[NamedSu
         for named in named_summits:
             if named.elevation_m is None or named.elevation_m < max(ends_m) + _PASS_OVER_M:
                 continue
-            apart_m = np.asarray(WGS84.inv(along.lon_deg, along.lat_deg, [named.lon_deg] * 40, [named.lat_deg] * 40)[2])
+            apart_m = distances_m(along.lon_deg, along.lat_deg, [named.lon_deg] * 40, [named.lat_deg] * 40)
             if apart_m.min() <= NAME_REACH_M + named.within_m:
                 stretch = f"no heights from km {start_m / 1000:.1f} to km {end_m / 1000:.1f}"
                 return f"{stretch}, where {named.name} is {named.elevation_m:.0f} m high"

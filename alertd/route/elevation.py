@@ -6,7 +6,7 @@ from typing import Any, Final, Protocol
 
 import numpy as np
 
-from alertd.route.geometry.clean import WGS84
+from alertd.route.geometry.geodesic import distances_m
 from alertd.route.model import Array, Climb, Summit
 
 SMOOTH_M: Final = 750.0
@@ -200,7 +200,7 @@ def name_summits(
         name = ""
         if named:
             here = np.full(lat.shape, lat_deg[i]), np.full(lat.shape, lon_deg[i])
-            apart_m = np.asarray(WGS84.inv(here[1], here[0], lon, lat)[2])
+            apart_m = distances_m(here[1], here[0], lon, lat)
             differs_m = np.nan_to_num(np.abs(height_m - elevation_m[i]))
             fits = (apart_m <= reach_m + within_m) & (differs_m <= NAME_HEIGHT_M)
             if fits.any():

@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from alertd.route.geometry.clean import WGS84
+from alertd.route.geometry.geodesic import distances_m
 from alertd.route.model import Array, JurisdictionSpan
 from alertd.route.project import Line, find_passes
 
@@ -279,7 +279,7 @@ def _depth_m(line: Line, home: shapely.Geometry | None, run: _Run) -> float:
     # A degree of longitude shrinks with latitude, so the nearest place in degrees is only nearly the nearest one. The
     # depth is then a little too large, which leaves more dips unchanged.
     ways = shapely.get_coordinates(shapely.shortest_line(home, shapely.points(lon_deg, lat_deg))).reshape(-1, 2, 2)
-    _, _, depth_m = WGS84.inv(ways[:, 0, 0], ways[:, 0, 1], ways[:, 1, 0], ways[:, 1, 1])
+    depth_m = distances_m(ways[:, 0, 0], ways[:, 0, 1], ways[:, 1, 0], ways[:, 1, 1])
     return float(np.max(depth_m))
 
 

@@ -12,7 +12,7 @@ from typing import Final, Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.geometry.clean import WGS84
+from alertd.route.geometry.geodesic import A_M, E2, distances_m
 from alertd.route.model import Array
 from alertd.route.runs import runs_of
 from alertd.route.stops import RouteStop, Stop
@@ -82,11 +82,10 @@ def _on_chords(line: Line, lat_deg: float, lon_deg: float) -> tuple[Array, Array
 
 def _metres_per_degree(lat_deg: float) -> tuple[float, float]:
     """Metres per degree east and north, from the ellipsoid's radii of curvature at this latitude."""
-    e2 = WGS84.es
     sin_lat = np.sin(np.radians(lat_deg))
-    w = 1.0 - e2 * sin_lat**2
-    normal_m = WGS84.a / np.sqrt(w)
-    meridian_m = WGS84.a * (1.0 - e2) / w**1.5
+    w = 1.0 - E2 * sin_lat**2
+    normal_m = A_M / np.sqrt(w)
+    meridian_m = A_M * (1.0 - E2) / w**1.5
     return float(np.radians(normal_m * np.cos(np.radians(lat_deg)))), float(np.radians(meridian_m))
 
 
@@ -167,7 +166,7 @@ def interval_between(
         start, end = sorted(along_m.tolist())
         return (start, end) if end > start else None
     to_a, to_b = _distances(line, a), _distances(line, b)
-    straight_m = float(WGS84.inv(a[1], a[0], b[1], b[0])[2])
+    straight_m = float(distances_m(a[1], a[0], b[1], b[0]))
     if passes_a:
         return _clipped(line, float(along_m[0]), to_b, to_a + to_b <= _ZONE_DETOUR * straight_m + max_offset_m)
     if passes_b:
@@ -248,7 +247,7 @@ def spans_along(
 
 def _distances(line: Line, place: tuple[float, float]) -> Array:
     there = np.full(line.lat_deg.shape, place[0]), np.full(line.lat_deg.shape, place[1])
-    return np.asarray(WGS84.inv(line.lon_deg, line.lat_deg, there[1], there[0])[2])
+    return distances_m(line.lon_deg, line.lat_deg, there[1], there[0])
 
 
 def _clipped(line: Line, end_m: float, to_far_m: Array, between: NDArray[np.bool_]) -> tuple[float, float] | None:

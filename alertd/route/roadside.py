@@ -7,7 +7,7 @@ from typing import Final
 
 from alertd.route.bridges import Bridge
 from alertd.route.elevation import NamedSummit
-from alertd.route.geometry.clean import WGS84
+from alertd.route.geometry.geodesic import distances_m
 from alertd.route.model import Landmark, LimitSpan, RoadSpan, Route, Town
 from alertd.route.project import snap_stops
 from alertd.route.stops import Stop, StopKind
@@ -73,12 +73,11 @@ def unlisted_by(stops: Iterable[Stop], listed: Sequence[Stop]) -> tuple[Stop, ..
 
 def is_listed(stop: Stop, listed: Sequence[Stop]) -> bool:
     """Whether a listed stop within SAME_STOP_M serves the same direction, so that both are one place."""
-    return any(serve_same_way(stop, other) and _apart_m(stop, other) <= SAME_STOP_M for other in listed)
+    return _any_within(stop, listed, SAME_STOP_M)
 
 
 def _is_known_better(stop: Stop, areas: Sequence[Stop]) -> bool:
-    near = (a for a in areas if serve_same_way(stop, a))
-    return stop.kind is StopKind.CHAIN_UP_AREA and any(_apart_m(stop, a) <= stop.within_m for a in near)
+    return stop.kind is StopKind.CHAIN_UP_AREA and _any_within(stop, areas, stop.within_m)
 
 
 def serve_same_way(a: Stop, b: Stop) -> bool:
@@ -89,8 +88,13 @@ def serve_same_way(a: Stop, b: Stop) -> bool:
     return abs(turn) <= 90.0
 
 
-def _apart_m(a: Stop, b: Stop) -> float:
-    return float(WGS84.inv(a.lon_deg, a.lat_deg, b.lon_deg, b.lat_deg)[2])
+def _any_within(stop: Stop, others: Sequence[Stop], within_m: float) -> bool:
+    """Whether one of these is so near and serves the same traffic."""
+    same_way = [other for other in others if serve_same_way(stop, other)]
+    if not same_way:
+        return False
+    lon, lat = [other.lon_deg for other in same_way], [other.lat_deg for other in same_way]
+    return bool((distances_m(stop.lon_deg, stop.lat_deg, lon, lat) <= within_m).any())
 
 
 def _overlaps(limit: LimitSpan, others: Sequence[LimitSpan]) -> bool:

@@ -4,7 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final, TypeAlias
 
-from alertd.route.geometry.clean import WGS84
+from alertd.route.geometry.geodesic import distances_m
 from alertd.route.model import JurisdictionSpan, LimitSpan
 from alertd.route.project import Line, find_passes, interval_between
 
@@ -99,4 +99,4 @@ def _passes(line: Line, place: LatLon) -> list[float]:
 
 
 def _apart_m(a: LatLon, b: LatLon) -> float:
-    return float(WGS84.inv(a[1], a[0], b[1], b[0])[2])
+    return float(distances_m(a[1], a[0], b[1], b[0]))

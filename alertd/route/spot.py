@@ -5,7 +5,7 @@ from typing import Final
 
 import numpy as np
 
-from alertd.route.geometry.clean import WGS84
+from alertd.route.geometry.geodesic import azimuths_and_distances, distances_m
 from alertd.route.model import LandmarkKind, RoadSpan, Route, Town
 
 # [A] Farther off, a town, exit or milepost no longer tells a driver where a place is.
@@ -89,7 +89,7 @@ def _direction(route: Route, d: float, road: RoadSpan) -> str:
     at = np.clip([start, end], route.distance_m[0], route.distance_m[-1])
     lat = np.interp(at, route.distance_m, route.lat_deg)
     lon = np.interp(at, route.distance_m, np.unwrap(route.lon_deg, period=360.0))
-    azimuth, _, apart_m = WGS84.inv(lon[0], lat[0], lon[1], lat[1])
+    azimuth, apart_m = azimuths_and_distances(lon[0], lat[0], lon[1], lat[1])
     if apart_m == 0.0:
         return ""
     north, east = float(np.cos(np.radians(azimuth))), float(np.sin(np.radians(azimuth)))
@@ -106,7 +106,7 @@ def _nearest_town(route: Route, d: float) -> tuple[Town | None, float | None]:
     lon = np.array([t.lon_deg for t in route.towns])
     here_lat = np.interp(d, route.distance_m, route.lat_deg)
     here_lon = np.interp(d, route.distance_m, np.unwrap(route.lon_deg, period=360.0))
-    apart_m = np.asarray(WGS84.inv(np.full(lat.shape, here_lon), np.full(lat.shape, here_lat), lon, lat)[2])
+    apart_m = distances_m(np.full(lat.shape, here_lon), np.full(lat.shape, here_lat), lon, lat)
     nearest = int(np.argmin(apart_m))
     if apart_m[nearest] > TOWN_REACH_M:
         return None, None

@@ -5,13 +5,13 @@ from dataclasses import dataclass, field, replace
 from operator import getitem
 from typing import Annotated, Any, Final, Literal, TypeVar
 
-from pydantic import BaseModel, Field, create_model
+from pydantic import BaseModel, Field, create_model, field_validator
 
 from alertd.errors import ConfigError
 from alertd.settings.extensions import PROVIDERS
 from alertd.settings.secrets import ReadSecret
 from alertd.sources.files.road import RoadSettings
-from alertd.sources.files.toml import FileModel
+from alertd.sources.files.toml import FieldError, FileModel
 
 S = TypeVar("S", bound=BaseModel)
 Weight = Annotated[float, Field(gt=0.0, le=100.0)]
@@ -32,6 +32,15 @@ class CommonForecastFile(FileModel):
     geomet_url: str = "https://api.weather.gc.ca"
     geomet_collection: str = Field("weather-alerts", pattern=r"^[A-Za-z0-9_.-]+$")
     road: str = Field("", examples=["road.toml"])
+
+    @field_validator("sources")
+    @classmethod
+    def _each_once(cls, names: list[str]) -> list[str]:
+        for n, name in enumerate(names):
+            if name in names[:n]:
+                hint = "name each source once; [forecast.weights] gives one more weight"
+                raise FieldError(n, f'"{name}" is named twice', hint)
+        return names
 
     def checked_weights(self, where: str) -> dict[str, float]:
         """Raises ConfigError for the weight of a source that is not used."""

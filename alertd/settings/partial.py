@@ -7,6 +7,7 @@ from typing import Any, Final
 from alertd.errors import ConfigError
 from alertd.settings.model import Settings
 from alertd.settings.read import settings_from
+from alertd.settings.shipped import data_root
 from alertd.sources.files.toml import read_table
 
 _MOST_ROUNDS: Final = 50
@@ -36,13 +37,25 @@ def read_partial_settings(path: Path) -> tuple[Settings | None, tuple[ConfigErro
     return None, tuple(mistakes.values())
 
 
+def _shipped_value(steps: list[str | int]) -> Any:
+    """What the shipped settings have for a key, "-" where they have none."""
+    value: Any = read_table(data_root() / "config" / "alertd.toml")
+    try:
+        for step in steps:
+            value = value[step]
+    except (KeyError, IndexError, TypeError):
+        return "-"
+    return value
+
+
 def _leave_out(table: dict[str, Any], field: str, changed: set[str]) -> bool:
-    """Remove a wrong key, or fill in a missing text; False where neither changes the table.
+    """Remove a wrong key, or fill in a missing value; False where neither changes the table.
 
     field: as `forecast.sources[1]`, lists counted from 1. A key that was changed already goes with its table.
     """
     steps: list[str | int] = [int(n) - 1 if n else key for key, n in _STEP.findall(field)]
-    if field in changed:
+    filled = f"{field} filled in"
+    if field in changed and filled in changed:
         steps = steps[:-1]
     if not steps:
         return False
@@ -57,10 +70,10 @@ def _leave_out(table: dict[str, Any], field: str, changed: set[str]) -> bool:
         del holder[last]
     elif isinstance(holder, dict) and last in holder:
         del holder[last]
-        changed.add(field)
+        changed |= {field} if field not in changed else {field, filled}
     elif isinstance(holder, dict) and isinstance(last, str):
-        holder[last] = {} if holder is table else "-"
-        changed.add(field)
+        holder[last] = {} if holder is table else _shipped_value(steps)
+        changed |= {field, filled}
     else:
         return False
     return True

@@ -52,7 +52,7 @@ def test_every_bad_row_of_the_trips_file_is_named(
     result = alertd("check", "--config", write_config(changes={"http_port = 0": 'http_port = 0\ntrips = "trips.csv"'}))
     lines = result.stdout.splitlines()
     wrong = [line.removeprefix("wrong").strip() for line in lines if line.startswith("wrong")]
-    assert [line.split(";")[0] for line in wrong] == [
+    assert [line.split(";")[0].removeprefix(f"{tmp_path}/") for line in wrong] == [
         "trips.csv line 3: rig: missing",
         'trips.csv line 5: depart: "2027-01-14T04:45:00?" is not a date and time',
     ]
@@ -138,7 +138,7 @@ def test_bridges_are_checked_where_they_are_named(
     line = {"type": "LineString", "coordinates": [[-115.7, 47.4], [-115.699, 47.4]]}
     collection = {"type": "FeatureCollection", "features": [{"type": "Feature", "properties": {}, "geometry": line}]}
     bridges.write_text(json.dumps(collection), encoding="utf-8")
-    assert f"{bridges}: 1 bridges" in alertd("check", "--config", config).stdout
+    assert f"{bridges}: 1 bridge\n" in alertd("check", "--config", config).stdout
     line["type"] = "Polygon"
     bridges.write_text(json.dumps(collection), encoding="utf-8")
     result = alertd("check", "--config", config)
@@ -256,3 +256,121 @@ def test_passes_to_record_are_checked(alertd: Callable[..., Result], write_confi
     done = alertd("check", "--config", config)
     assert done.exit_code == 1
     assert 'record.passes: "Nowhere" is not known' in done.output
+
+
+def gpx_of(*lon: float) -> str:
+    points = "".join(f'<trkpt lat="47.5" lon="{x}"><ele>900</ele></trkpt>' for x in lon)
+    return f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>"
+
+
+def test_table_of_bad_inputs_is_named_in_one_run(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], tmp_path: Path, demo: Path
+) -> None:
+    """Each fault of a first day gives its own line with file, field and mend, all of them together."""
+    routes, rigs = tmp_path / "routes", tmp_path / "rigs"
+    shutil.copytree(demo / "rigs", rigs)
+    routes.mkdir()
+    shutil.copy(demo / "i90-west.gpx", routes)
+    (routes / "gap.gpx").write_text(gpx_of(-120.0, -119.95, -115.9, -115.85), encoding="utf-8")
+    (routes / "empty.gpx").write_bytes(b"")
+    (routes / "folder.gpx").mkdir()
+    (routes / "page.gpx").write_text("<html><body>Log in</body></html>", encoding="utf-8")
+    (routes / "gone.gpx").symlink_to(tmp_path / "nowhere")
+    with (routes / "huge.gpx").open("wb") as file:
+        file.truncate(400_000_000)
+    (rigs / "typed.toml").write_text((rigs / "quillback-17.toml").read_text().replace("name = ", "name = 7 # "))
+    places = [["a", 2], [47.1, -115.2], [-115.2, 147.1]]
+    features = [
+        {"type": "Feature", "geometry": {"type": "Point", "coordinates": at}, "properties": about}
+        for at, about in zip(
+            places, ({"id": "x", "name": "n", "kind": "cafe"}, *[{"id": "y", "name": "n", "kind": "turnout"}] * 2),
+            strict=True,
+        )
+    ]  # fmt: skip
+    stops = tmp_path / "stops.geojson"
+    stops.write_text(json.dumps({"type": "FeatureCollection", "features": features[:1]}), encoding="utf-8")
+    more = tmp_path / "more.geojson"
+    more.write_text(json.dumps({"type": "FeatureCollection", "features": features[1:]}), encoding="utf-8")
+    rows = [
+        "T-1;i90-west;quilback-17;14.01.2027 04:45",
+        "T-2;i90-west;quillback-17;3/4/2027 04:45",
+        "T-3;nowhere;quillback-17;2027-01-14 04:45",
+        "T-4;i90-west;quillback-17;46036.2",
+        "T-5;i90-west;quillback-17;2027-01-14T04:45+05:30",
+    ]
+    (tmp_path / "trips.csv").write_text("ID;Route;RIG;Depart\n" + "\n".join(rows), encoding="utf-16")
+    changes = {
+        f'rigs = "{demo}/rigs"': f'rigs = "{rigs}"',
+        f'routes = "{demo}"': f'routes = "{routes}"',
+        f'"{demo}/stops.geojson"': f'"{stops}", "{more}"',
+        "http_port = 0": 'trips = "trips.csv"\nhttp_prt = 0',
+        'sources = ["open-meteo"]': 'sources = ["open-meteo", "open-meteo"]',
+    }
+    result = alertd("check", "--config", write_config(changes=changes))
+    assert result.exception is None or isinstance(result.exception, SystemExit)
+    wrong = [line.removeprefix("wrong").strip() for line in result.stdout.splitlines() if line.startswith("wrong")]
+    for expected in (
+        "alertd.toml: daemon.http_prt: unknown key; write http_port",
+        'alertd.toml: forecast.sources[2]: "open-meteo" is named twice; name each source once',
+        "stops.geojson: features[0].properties.kind: 'cafe' does not fit; ",
+        "stops.geojson: features[0].geometry.coordinates[0]: 'a' does not fit; ",
+        "more.geojson: features[0].geometry.coordinates: latitude -115.2 is not within -90 to 90; the two look swapped",
+        "more.geojson: features[1].geometry.coordinates: ",
+        "more.geojson: features[1].properties.id: 'y' is also the id of features[0]; ",
+        "rigs/typed.toml: name: 7 is wrong",
+        "routes/gap.gpx: points 2 and 3: 305 km lie between them",
+        "routes/empty.gpx: is empty; ",
+        "routes/folder.gpx: is a folder; ",
+        "routes/page.gpx: is a web page, not GPX; ",
+        "routes/gone.gpx: cannot be read (No such file or directory); ",
+        "routes/huge.gpx: size: 400.0 MB exceeds the limit",
+        'trips.csv: rig: "quilback-17" of T-1 is not in ',
+        'trips.csv line 3: depart: "3/4/2027 04:45" may be 2027-03-04 or 2027-04-03; ',
+        'is a local time, and no readable file "nowhere" gives its zone; correct the route',
+        'trips.csv line 5: depart: "46036.2" is a spreadsheet\'s number of a day; ',
+    ):
+        assert sum(expected in line for line in wrong) == 1, (expected, *wrong[-9:])
+    assert all("; " in line for line in wrong)
+    assert "2027-01-14T04:45:00+05:30 of T-5 is 2027-01-13T16:15-07:00 at the start" in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("name", "content", "expected"),
+    [
+        ("trips.csv", b"", "is empty; write the header id,route,rig,depart"),
+        ("trips.csv", b"T-1,i90-west,quillback-17\n", "id: this column is missing; "),
+        ("trips.csv", b"PK\x03\x04more", "is a spreadsheet's workbook; save it there as CSV"),
+        ("trips.csv", b"id,route,rig,depart\n" + b"T,a,b,c\n" * 700_000, "size: 6 MB exceeds the limit of 5 MB; "),
+        ("trips.csv", "id,route,driver\nT,a,José\n".encode("latin-1"), "not UTF-8 at byte "),
+        ("trips.json", b'[{"id": "T-1",}]', "is not JSON ("),
+        ("trips.json", b"7", "is not a list of trips; "),
+        ("trips.json", b'[{"id": 5, "route": ["a"], "rig": null, "depart": true}]', "trip 1: id: 5 is wrong: "),
+        ("trips.json", b"[1]", "trip 1: is not an object; "),
+    ],
+)
+def test_trips_file_that_is_none_is_one_line(
+    name: str,
+    content: bytes,
+    expected: str,
+    alertd: Callable[..., Result],
+    write_config: Callable[..., Path],
+    tmp_path: Path,
+) -> None:
+    (tmp_path / name).write_bytes(content)
+    result = alertd("check", "--config", write_config(changes={"http_port = 0": f'trips = "{name}"'}))
+    wrong = [line for line in result.stdout.splitlines() if line.startswith("wrong")]
+    assert any(f"{name}: {expected}" in line or f"{name} {expected}" in line for line in wrong), wrong
+    assert all(len(line) < 420 for line in wrong)
+    assert result.exit_code == 1
+
+
+def test_wrong_type_of_a_needed_list_hides_no_other_file(
+    alertd: Callable[..., Result], write_config: Callable[..., Path]
+) -> None:
+    config = write_config(
+        changes={'sources = ["open-meteo"]': 'sources = "open-meteo"', "/stops.geojson": "/none.geojson"}
+    )
+    wrong = [line for line in alertd("check", "--config", config).stdout.splitlines() if line.startswith("wrong")]
+    assert len(wrong) == 2, wrong
+    assert 'forecast.sources: "open-meteo" is wrong' in wrong[0]
+    assert "none.geojson: " in wrong[1]

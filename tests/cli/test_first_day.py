@@ -1,7 +1,9 @@
 """The first day: a settings folder by one command, examples of every file, and trips by command."""
 
 import json
+import re
 import shutil
+import socket
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -10,6 +12,7 @@ import pytest
 from click.testing import CliRunner, Result
 
 from alertd.cli.commands import init as command
+from alertd.cli.first_day.network import has_network
 from alertd.cli.first_day.templates import TRIP_COLUMNS, templates
 from alertd.cli.main import cli
 from alertd.settings.read import read_settings
@@ -19,7 +22,7 @@ from alertd.testing.fake_open_meteo import FakeOpenMeteo
 
 ROOT = Path(__file__).resolve().parents[2]
 WEST = ROOT / "fixtures" / "demo" / "i90-west.gpx"
-GIVEN = ("--contact", "ops@fleet.example", "--offline")
+GIVEN = ("--contact", "ops@fleet.example", "--no-plan")
 
 
 def init(folder: Path, *more: str, answers: str = "") -> Result:
@@ -80,7 +83,7 @@ def test_only_waypoints_that_state_their_kind_become_stops(alpine: Path, tmp_pat
 def test_questions_are_five_at_most(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(command, "_can_ask", lambda: True)
     answers = f"Quillback Freight\nops@fleet.example\ny\n{WEST}\ntractor-6x4-van-53\n"
-    done = init(tmp_path / "mine", "--offline", answers=answers)
+    done = init(tmp_path / "mine", "--no-plan", answers=answers)
     assert done.exit_code == 0, done.output
     assert read_settings(tmp_path / "mine" / "config" / "alertd.toml").fleet == "Quillback Freight"
 
@@ -121,7 +124,9 @@ def test_first_plan_is_printed(tmp_path: Path, morning: datetime, monkeypatch: p
         settings = read_settings(path)
         monkeypatch.setattr(command, "create_console", lambda: printed)
         printed = _Console()
-        status = command._plan(settings, settings.places.routes / "i90-west.gpx", morning + timedelta(hours=2))
+        status = command._show(
+            command._make(settings, settings.places.routes / "i90-west.gpx", morning + timedelta(hours=2))
+        )
     assert status in (0, command.PARTIAL)
     assert "Lookout Pass" in printed.text
 
@@ -131,7 +136,7 @@ class _Console:
 
     def __init__(self) -> None:
         self.text = ""
-        self.width = 120
+        self.width, self.is_terminal = 120, False
 
     def print(self, *what: object, **_: object) -> None:
         self.text += " ".join(map(str, what)) + "\n"
@@ -186,3 +191,80 @@ def test_folder_is_made_from_a_wheel_too(tmp_path: Path, monkeypatch: pytest.Mon
     shutil.copytree(ROOT / "config", data / "config")
     monkeypatch.setattr("alertd.cli.first_day.starter.data_root", lambda: data)
     assert init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST)).exit_code == 0
+
+
+def offline_init(folder: Path, route: Path, monkeypatch: pytest.MonkeyPatch) -> Result:
+    monkeypatch.setattr("alertd.cli.first_day.network.has_network", lambda settings: False)
+    return init(folder, *GIVEN[:2], "--business", "--route", str(route))
+
+
+def test_without_a_network_the_plan_comes_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """No server is asked, and a road without a forecast never reads as clear."""
+    done = offline_init(tmp_path / "mine", WEST, monkeypatch)
+    assert done.exit_code == command.PARTIAL, done.output
+    assert "No server was found" in done.output
+    assert "BE READY TO CHAIN" in done.output
+    assert "Road not known" in done.output
+    assert "Posted signs and officers decide" in done.output
+    assert "  alertd gather places\n  alertd gather zones\n  alertd check\n" in done.output
+
+
+def test_json_has_the_plan_and_what_comes_next(tmp_path: Path) -> None:
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST), "--json")
+    made = json.loads(done.stdout)
+    assert made["settings"].endswith("mine/config/alertd.toml")
+    assert (made["sources"], made["plan"], made["not_planned"]) == (["nws"], None, "--no-plan was given")
+    assert made["next"][-1] == "run"
+
+
+def test_line_with_a_gap_leaves_no_folder(tmp_path: Path) -> None:
+    """A second try with a better file must find nothing in its way."""
+    path = tmp_path / "gap.gpx"
+    points = "".join(f'<trkpt lat="47.5" lon="{lon}"><ele>900</ele></trkpt>' for lon in (-120.0, -119.9, -115.0))
+    path.write_text(f"<gpx><trk><trkseg>{points}</trkseg></trk></gpx>", encoding="utf-8")
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(path))
+    assert (done.exit_code, (tmp_path / "mine").exists()) == (1, False)
+    assert "km lie between them" in done.output
+
+
+def test_route_without_heights_ends_with_what_to_do(
+    alpine: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    bare = tmp_path / "bare.gpx"
+    bare.write_text(re.sub("<ele>.*?</ele>", "", alpine.read_text(encoding="utf-8")), encoding="utf-8")
+    done = offline_init(tmp_path / "mine", bare, monkeypatch)
+    assert done.exit_code == command.PARTIAL, done.output
+    assert "no plan yet: bare.gpx: ele: there are no heights; export it with elevations" in done.output
+    assert "  alertd gather heights --tiles DIR\n" in done.output
+    assert "alertd plan config/routes/bare.gpx --rig truck-1" in done.output
+
+
+def test_network_is_found_by_one_name(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST))
+    settings = read_settings(tmp_path / "mine" / "config" / "alertd.toml")
+
+    def no_names(host: str, port: object) -> list[object]:
+        raise socket.gaierror("no network")
+
+    monkeypatch.setattr("alertd.cli.first_day.network.socket.getaddrinfo", no_names)
+    assert not has_network(settings)
+    monkeypatch.setattr("alertd.cli.first_day.network.socket.getaddrinfo", lambda host, port: [])
+    assert has_network(settings)
+
+
+def test_no_installer_files_are_copied(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    data = tmp_path / "data"
+    shutil.copytree(ROOT / "config", data / "config")
+    (data / "config" / "boundaries" / "__pycache__").mkdir(exist_ok=True)
+    monkeypatch.setattr("alertd.cli.first_day.starter.data_root", lambda: data)
+    init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST))
+    assert not list((tmp_path / "mine").rglob("__pycache__"))
+
+
+def test_trips_are_listed_before_the_first_start(tmp_path: Path) -> None:
+    init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST))
+    config = str(tmp_path / "mine" / "config" / "alertd.toml")
+    done = CliRunner().invoke(cli, ["trips", "list", "--json", "--config", config])
+    assert done.exit_code == 0, done.output
+    assert [row["id"] for row in json.loads(done.stdout)] == ["T-1"]
+    assert "not registered yet; `alertd run` registers the trips of trips.csv" in done.stderr

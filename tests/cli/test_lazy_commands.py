@@ -1,13 +1,17 @@
 """The command's start: which modules it imports, and whether each listed command exists."""
 
+import json
 import subprocess
 import sys
+import threading
+from collections.abc import Iterator
 
 import click
 import pytest
 from click.testing import CliRunner
 
 from alertd.cli.main import cli
+from alertd.cli.progress import progress_of
 
 
 def test_every_listed_command_can_be_loaded() -> None:
@@ -41,3 +45,55 @@ def test_help_prints_what_the_help_option_prints() -> None:
 def test_completion_is_a_script_of_the_shell(shell: str) -> None:
     script = CliRunner().invoke(cli, ["completion", shell], prog_name="alertd").output
     assert f"_ALERTD_COMPLETE={shell}_complete" in script
+
+
+def test_slow_commands_show_that_they_work_on_a_terminal(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr("alertd.cli.progress.sys.stderr.isatty", lambda: True, raising=False)
+    shown = threading.Event()
+    monkeypatch.setattr("alertd.cli.progress.click.echo", lambda text, err: (print(text), shown.set()))
+    with progress_of("check", after_s=(0.0,)):
+        assert shown.wait(5.0)
+    assert capsys.readouterr().out == "alertd check: at work for 0 s; Ctrl-C stops it\n"
+
+
+def test_quick_commands_and_pipes_show_no_progress(capsys: pytest.CaptureFixture[str]) -> None:
+    for command in ("check", "run"):
+        with progress_of(command, after_s=(0.0,)):
+            pass
+    assert capsys.readouterr() == ("", "")
+
+
+# What these print is a file or a script itself, or goes on until they are stopped.
+WITHOUT_JSON = {
+    "completion": "prints a script for a shell",
+    "demo": "a show for people",
+    "run": "a service, whose log may be JSON",
+    "stops template": "prints the file itself",
+    "template": "prints the file itself",
+    "trips template": "prints the file itself",
+    "watch": "a service, whose log may be JSON",
+}
+
+
+def commands_of(command: click.Command, name: str, context: click.Context) -> Iterator[tuple[str, click.Command]]:
+    if not isinstance(command, click.Group):
+        yield name, command
+        return
+    for word in command.list_commands(context):
+        inner = command.get_command(context, word)
+        assert inner is not None
+        yield from commands_of(inner, f"{name} {word}".strip(), click.Context(inner, parent=context))
+
+
+def test_every_command_has_json_or_a_reason() -> None:
+    found = dict(commands_of(cli, "", click.Context(cli)))
+    assert len(found) > 30
+    lacking = {name for name, one in found.items() if not any("--json" in p.opts for p in one.params)}
+    assert lacking == set(WITHOUT_JSON)
+
+
+def test_help_lists_commands_for_programs() -> None:
+    done = CliRunner().invoke(cli, ["help", "trips", "add", "--json"], prog_name="alertd")
+    assert {"depart", "rig", "route"} <= {p["name"] for p in json.loads(done.output)["params"]}

@@ -1,6 +1,7 @@
 """What the terminal says of a plan without a stretch, of other departures and of a hold."""
 
 import io
+import re
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -166,3 +167,20 @@ def test_closed_road_is_hold_and_not_an_unknown_road() -> None:
     assert "Road closed (slide) by DOT, mi 12 to 19, until Thu 01:00 PST: hold below it" in text
     assert "BE READY TO CHAIN" not in text
     assert "NO WINTER ROAD" not in text
+
+
+def test_narrow_terminal_gets_no_line_that_it_would_wrap() -> None:
+    """80 characters is the width of a terminal unless somebody made it wider."""
+    route = make_route()
+    weather = make_weather(route, lambda m, d, h: RoadClass.SNOW)
+    trip = TripInput(id="T-1", depart_at=at_hour(6))
+    plan = make_plan(
+        PlanRequest(trip, route, make_rig(), {"US-XX": make_rules(chance=0.9)}, weather, PlanParams(), at_hour(3))
+    )
+    narrow, wide = io.StringIO(), io.StringIO()
+    show_plan(plan, Console(file=narrow, width=80, force_terminal=True, color_system=None))
+    show_plan(plan, Console(file=wide, width=100))
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", narrow.getvalue())
+    assert max(map(len, plain.splitlines())) <= 80
+    fields = {line[3:12].strip() for line in wide.getvalue().splitlines() if line.startswith("   ")}
+    assert fields <= {line[3:12].strip() for line in plain.splitlines()} | {"leaving", "time"}

@@ -139,3 +139,14 @@ def test_webhook_test_sends_signed_samples_of_every_type(
     unknown = CliRunner().invoke(cli, ["webhook", "test", "none", "--config", str(tmp_path / "alertd.toml")])
     assert unknown.exit_code == 1
     assert "name one of: tms" in unknown.output
+
+
+def test_command_copies_the_kit_once(tmp_path: Path) -> None:
+    run = CliRunner().invoke
+    done = run(cli, ["webhook", "kit", str(tmp_path / "kit"), "--json"])
+    assert done.exit_code == 0, done.output
+    copied = {path.relative_to(tmp_path / "kit").as_posix() for path in (tmp_path / "kit").rglob("*") if path.is_file()}
+    assert copied == set(json.loads(done.output)["files"])
+    assert {"receive.py", "receive.js", "verify.sh", "faults.py", "samples/trip.plan.json"} <= copied
+    again = run(cli, ["webhook", "kit", str(tmp_path / "kit")])
+    assert (again.exit_code, "is there already; name a folder that is not" in again.output) == (1, True)

@@ -19,10 +19,10 @@ BUILT_OF = (
     "config",
     "fixtures/demo",
     "fixtures/skies",
-    "shared/kit/samples",
+    "shared/kit",
     "shared/webhook-event.schema.json",
 )
-CARRIED = ("config", "fixtures/demo", "fixtures/skies", "shared/kit/samples", "shared/webhook-event.schema.json")
+CARRIED = ("config", "fixtures/demo", "fixtures/skies", "shared/kit", "shared/webhook-event.schema.json")
 PLANTED = (
     "config/secrets/tms.txt",
     "config/tms-secret.txt",

@@ -218,3 +218,21 @@ async def test_heights_of_local_tiles_ask_no_service(settings: Settings, morning
     (on_file,) = read_heights(settings.places.heights).values()
     assert on_file.source == "Made tiles, public domain"
     assert set(on_file.elevation_m) == {900.0}
+
+
+def not_for_free(settings: Settings) -> Settings:
+    keys = settings.forecast.with_keys(open_meteo_url="https://api.open-meteo.com")
+    return replace(settings, noncommercial=False, forecast=keys)
+
+
+async def test_routes_with_heights_need_no_height_service(settings: Settings, morning: datetime) -> None:
+    """A business that may not ask the free service is not bothered with it where every file has its own heights."""
+    business = not_for_free(settings)
+    (settings.places.routes / "bare.gpx").write_text(gpx(heights=True))
+    done = await gather_heights(business, ManualClock(morning), lambda text: None)
+    assert (done.new_n, done.missed) == (0, ())
+
+
+async def test_a_business_hears_of_tiles_for_bare_routes(settings: Settings, morning: datetime) -> None:
+    with pytest.raises(ConfigError, match="gather heights --tiles DIR"):
+        await gather_heights(not_for_free(settings), ManualClock(morning), lambda text: None)

@@ -4,11 +4,14 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pyproj import Geod
 
 from alertd.route.bridges import Bridge, on_bridges, place_bridges
 from alertd.route.build import build_route
-from alertd.route.geometry.clean import WGS84, CleanLine, clean_line
+from alertd.route.geometry.clean import CleanLine, clean_line
 from alertd.route.model import BridgeSpan, GpxLine, Route
+
+WGS84 = Geod(ellps="WGS84")
 
 
 def line_over(lon_deg: object) -> CleanLine:

@@ -8,14 +8,17 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pyproj import Geod
 
 from alertd.route.build import build_route, sample_line, with_elevations
-from alertd.route.geometry.clean import WGS84, clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.route.jurisdictions import Boundaries, Crossing, Land, find_jurisdictions
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import project
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.places import read_crossings
+
+WGS84 = Geod(ellps="WGS84")
 
 REPO = Path(__file__).parents[2]
 CONFIG = REPO / "config"

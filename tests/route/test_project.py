@@ -4,12 +4,15 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from pyproj import Geod
 
 from alertd.route.build import build_route
-from alertd.route.geometry.clean import WGS84, clean_line
+from alertd.route.geometry.clean import clean_line
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import find_passes, interval_between, project, snap_stops, spans_between
 from alertd.route.stops import Stop, StopKind
+
+WGS84 = Geod(ellps="WGS84")
 
 
 def route_over(lat: object, lon: object) -> Route:

@@ -1,16 +1,18 @@
 """Reads every configured file and gathers the mistakes file by file, so that one run shows them all."""
 
 import asyncio
+from collections.abc import Collection, Sequence
 from datetime import UTC, date, datetime, time
 from pathlib import Path
 
-from alertd.cli.checking.finding import Finding, read_each
+from alertd.cli.checking.finding import ELSEWHERE, Finding, counted, read_each
 from alertd.cli.checking.law import fact_findings, practice_findings
 from alertd.cli.checking.trips import route_findings, trip_findings
 from alertd.daemon.daemon import heartbeat_of, open_channels
 from alertd.errors import AlertdError, ConfigError
 from alertd.planning.gather import findings
 from alertd.planning.gather_places import place_findings
+from alertd.planning.planned_lands import PlannedLands, planned_lands
 from alertd.planning.recordings.recorder import passes_named
 from alertd.rules.cases import wrong_cases
 from alertd.settings.extensions import CHANNELS
@@ -43,14 +45,16 @@ def check_all(path: Path, today: date) -> list[Finding]:
     out += read_each(
         "outline", places.boundaries, lambda p: f"{len(read_boundaries(p).lands)} states, provinces and countries"
     )
-    out += read_each("crossing", [places.crossings], lambda p: f"{len(read_crossings(p))} border crossings")
-    out += read_each("summit", [places.summits], lambda p: f"{len(read_named_summits(p))} named summits")
-    out += read_each("speed limit", [places.limits], lambda p: f"{len(read_limits(p))} posted speed limits")
-    out += read_each("stop", places.stops, lambda p: f"{len(read_stops(p))} stops")
-    out += read_each("chain-up area", [places.chain_areas], lambda p: f"{len(read_stops(p))} published chain-up areas")
-    out += read_each("town", [places.towns], lambda p: f"{len(read_towns(p).towns)} towns")
-    out += read_each("bridge", [places.bridges], lambda p: f"{len(read_bridges(p))} bridges")
-    out += read_each("tunnel", [places.tunnels], lambda p: f"{len(read_tunnels(p))} tunnels")
+    out += read_each("crossing", [places.crossings], lambda p: counted(len(read_crossings(p)), "border crossing"))
+    out += read_each("summit", [places.summits], lambda p: counted(len(read_named_summits(p)), "named summit"))
+    out += read_each("speed limit", [places.limits], lambda p: counted(len(read_limits(p)), "posted speed limit"))
+    out += read_each("stop", places.stops, lambda p: counted(len(read_stops(p)), "stop"))
+    out += read_each(
+        "chain-up area", [places.chain_areas], lambda p: counted(len(read_stops(p)), "published chain-up area")
+    )
+    out += read_each("town", [places.towns], lambda p: counted(len(read_towns(p).towns), "town"))
+    out += read_each("bridge", [places.bridges], lambda p: counted(len(read_bridges(p)), "bridge"))
+    out += read_each("tunnel", [places.tunnels], lambda p: counted(len(read_tunnels(p)), "tunnel"))
     out += read_each(
         "truck speed", [places.truck_speeds], lambda p: f"{len(read_truck_speeds(p))} speeds of trucks by law"
     )
@@ -63,8 +67,10 @@ def check_all(path: Path, today: date) -> list[Finding]:
         out.append(
             Finding(file=str(places.rules), level="wrong", text=f"{places.rules}: no rule files; add one a state")
         )
-    out += [f for p in files for f in (*_rule_findings(p, today), *_deck_findings(p))]
-    out += _law_findings(settings)
+    planned = planned_lands(settings)
+    crossed = {code for trip in planned for code in trip.lands}
+    out += [f for p in files for f in (*_rule_findings(p, today, crossed), *_deck_findings(p))]
+    out += _law_findings(settings, planned)
     out += _outline_findings(places)
     out += _gathered_findings(settings, today)
     out += _feed_findings(settings)
@@ -175,7 +181,8 @@ def _outline_findings(places: PlacePaths) -> list[Finding]:
     return [Finding(file=str(places.rules), level="look", text=text)]
 
 
-def _rule_findings(path: Path, today: date) -> list[Finding]:
+def _rule_findings(path: Path, today: date, crossed: Collection[str]) -> list[Finding]:
+    """What a person must read in a rule file. crossed: codes of the lands on planned routes; none where not known."""
     try:
         rules = read_ruleset(path)
     except AlertdError:
@@ -183,18 +190,19 @@ def _rule_findings(path: Path, today: date) -> list[Finding]:
     where, out = str(path), []
     if aged := rules.freshness(today):
         text = f"{path}: the text: {' and '.join(aged)}: read the live text, then move the dates"
-        out.append(Finding(file=where, level="look", text=text))
+        elsewhere = bool(crossed) and rules.jurisdiction not in crossed
+        out.append(Finding(file=where, level="look", text=text, kind=ELSEWHERE if elsewhere else ""))
     if rules.unplaced_zones:
         names = ", ".join(f"{z.id} ({z.road})" for z in rules.unplaced_zones)
         text = f"{path}: zones without points are placed on no route, only named in words: {names}"
-        out.append(Finding(file=where, level="look", text=text, kind="rule with zones placed on no route"))
+        out.append(Finding(file=where, level="look", text=text, kind="unplaced zones"))
     return out
 
 
-def _law_findings(settings: Settings) -> list[Finding]:
+def _law_findings(settings: Settings, planned: Sequence[PlannedLands]) -> list[Finding]:
     """Facts that the rigs do not state, and company practice against the law."""
     where = str(settings.places.rigs)
-    out = [Finding(file=where, level="look", text=f"{where}: {line}") for line in fact_findings(settings)]
+    out = [Finding(file=where, level="look", text=f"{where}: {line}") for line in fact_findings(settings, planned)]
     path = str(settings.places.practice)
     try:
         found = practice_findings(settings)

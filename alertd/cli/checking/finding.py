@@ -7,6 +7,8 @@ from typing import Literal
 
 from alertd.errors import AlertdError, InputError
 
+ELSEWHERE = "text of another land"  # kind of the rule texts that no planned route needs
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Finding:
@@ -21,7 +23,17 @@ class Finding:
 def mistakes_of(exc: AlertdError, file: Path, kind: str = "") -> list[Finding]:
     """Every mistake that the reader of a file found, the first one first."""
     each = (exc, *exc.others) if isinstance(exc, InputError) else (exc,)
-    return [Finding(file=str(file), level="wrong", text=str(mistake), kind=kind) for mistake in each]
+    return [Finding(file=str(file), level="wrong", text=whole_name(str(mistake), file), kind=kind) for mistake in each]
+
+
+def whole_name(text: str, file: Path) -> str:
+    """The mistake with the file's whole name: a reader names it without its folder."""
+    return f"{file.parent}/{text}" if text.startswith((f"{file.name}:", f"{file.name} ")) else text
+
+
+def counted(number: int, one: str) -> str:
+    """A count in words: "1 stop", "2 stops", "2 border crossings"."""
+    return f"{number} {one}" if number == 1 else f"{number} {one}s"
 
 
 def read_each(kind: str, paths: Iterable[Path | None], read: Callable[[Path], str]) -> list[Finding]:

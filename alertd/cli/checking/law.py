@@ -1,10 +1,10 @@
 """Checks rigs against the facts that the laws of the planned routes ask, and company practice against the law."""
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 
 from alertd.errors import AlertdError
-from alertd.planning.planned_lands import planned_lands
+from alertd.planning.planned_lands import PlannedLands, planned_lands
 from alertd.rules.practice import Practice, adds_tires
 from alertd.rules.requirements import demand_for
 from alertd.rules.rig import FACTS, Rig
@@ -22,14 +22,14 @@ _MASSES = {
 }
 
 
-def fact_findings(settings: Settings) -> list[str]:
+def fact_findings(settings: Settings, planned: Sequence[PlannedLands] | None = None) -> list[str]:
     """One line for each rig that does not state what a law on its planned routes asks; none where files are wrong."""
     try:
         rulesets, rigs = read_rulesets(settings.places.rules), read_rigs(settings.places.rigs)
     except AlertdError:
         return []
     asked: dict[str, dict[str, list[str]]] = defaultdict(lambda: defaultdict(list))
-    for trip in planned_lands(settings):
+    for trip in planned_lands(settings) if planned is None else planned:
         for rig_id in [trip.rig] if trip.rig else rigs:
             for code in trip.lands:
                 if rig_id not in rigs or code not in rulesets:

@@ -4,7 +4,7 @@ from collections import defaultdict
 from difflib import get_close_matches
 from pathlib import Path
 
-from alertd.cli.checking.finding import Finding, mistakes_of, read_each
+from alertd.cli.checking.finding import Finding, counted, mistakes_of, read_each, whole_name
 from alertd.errors import AlertdError
 from alertd.route.geometry.clean import clean_line
 from alertd.settings.model import PlacePaths, Settings
@@ -42,11 +42,13 @@ def trip_findings(settings: Settings) -> list[Finding]:
         file = read_trips_file(path, zones)
     except AlertdError as exc:
         return mistakes_of(exc, path, KIND)
-    out = [Finding(file=str(path), level="ok", text=f"{path}: {len(file.trips)} trips", kind=KIND)]
+    out = [Finding(file=str(path), level="ok", text=f"{path}: {counted(len(file.trips), KIND)}", kind=KIND)]
     if file.ignored:
         text = f"{path}: columns that are not known are ignored: {file.ignored_words}"
         out.append(Finding(file=str(path), level="look", text=text, kind=KIND))
-    out += [Finding(file=str(path), level="wrong", text=str(bad.mistake), kind=KIND) for bad in file.bad]
+    out += [
+        Finding(file=str(path), level="wrong", text=whole_name(str(bad.mistake), path), kind=KIND) for bad in file.bad
+    ]
     return out + _unknown_names(path, file, settings.places) + _foreign_times(path, file, zones)
 
 
@@ -58,8 +60,9 @@ def _foreign_times(path: Path, file: TripsFile, zones: RouteZones) -> list[Findi
         local = foreign_offset(trip.depart_at, zone) if zone else ""
         if zone and local:
             here = trip.depart_at.astimezone(zone).isoformat(timespec="minutes")
-            text = f"{path}: depart: {trip.depart} of {trip.id} is {here} at the start ({zone.key}); is it meant so"
-            out.append(Finding(file=str(path), level="look", text=text, kind="trip with another zone's offset"))
+            time = f"{trip.depart} of {trip.id} is {here} at the start ({zone.key})"
+            text = f"{path}: depart: {time}; correct the offset, or leave it out"
+            out.append(Finding(file=str(path), level="look", text=text, kind="foreign offset"))
     return out
 
 

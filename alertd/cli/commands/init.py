@@ -1,8 +1,11 @@
 """`alertd init`: a settings folder of one's own, and a first plan."""
 
 import asyncio
+import json
+import shlex
 import sys
 from collections.abc import Callable, Coroutine
+from contextlib import nullcontext, redirect_stdout
 from dataclasses import replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
@@ -11,12 +14,13 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from alertd.cli.options import PARTIAL, create_console
+from alertd.cli.options import PARTIAL, create_console, json_option
 from alertd.clock import system_clock
 from alertd.errors import AlertdError, InputError
 
 if TYPE_CHECKING:
     from alertd.cli.first_day.starter import Answers, Land
+    from alertd.plan.model.plan import Plan
     from alertd.planning.gather import GatherResult
     from alertd.settings.model import Settings
 
@@ -34,7 +38,9 @@ UNKNOWN_YET = ("driver", "dispatcher", "drive_hours_used", "driven_since_break_h
 )
 @click.option("--rig", metavar="PRESET", help="A shipped rig to begin with; `?` lists them.")
 @click.option("--depart", metavar="TIME", help="Departure of the first plan; tomorrow at 05:00 if not given.")
-@click.option("--offline", is_flag=True, help="Ask no server: gather no places, and make no plan.")
+@click.option("--offline", is_flag=True, help="Ask no server: gather no places, and plan without a forecast.")
+@click.option("--no-plan", is_flag=True, help="Make the folder alone: ask no server and make no plan.")
+@json_option
 def init(
     folder: Path,
     fleet: str | None,
@@ -44,6 +50,8 @@ def init(
     rig: str | None,
     depart: str | None,
     offline: bool,
+    no_plan: bool,
+    as_json: bool,
 ) -> None:
     """Make the settings folder DIR and plan a first trip.
 
@@ -86,16 +94,45 @@ def init(
         ),
         encoding="utf-8",
     )
-    _tell(path, answers, sources, why, found_n, unknown)
     settings = read_settings(path)
-    if offline:
-        click.echo("Asked no server. Later: alertd gather places; alertd gather zones; alertd plan.")
-        _next(folder, leaves, kept[0])
-        return
-    _gather(settings)
-    status = _plan(settings, kept[0], leaves)
-    _next(folder, leaves, kept[0])
+    made: Plan | str = "--no-plan was given"
+    status = 0
+    with redirect_stdout(sys.stderr) if as_json else nullcontext():
+        _tell(path, answers, sources, why, found_n, unknown)
+        if not no_plan:
+            offline = offline or _is_offline(settings)
+            if not offline:
+                _gather(settings)
+            made = _make(settings, kept[0], leaves, offline=offline)
+            status = _show(made)
+        commands = _next_commands(leaves, kept[0], _to_gather(settings, kept) if offline or no_plan else [])
+        click.echo(f"\nNext, from {folder}:")
+        for command in commands:
+            click.echo(f"  alertd {command}")
+    if as_json:
+        _print_json(path, settings, made, commands)
     sys.exit(status)
+
+
+def _print_json(path: Path, settings: "Settings", made: "Plan | str", commands: list[str]) -> None:
+    """One object: what was made, the plan or the reason why there is none, and the commands that come next."""
+    from alertd.plan.serialize import plan_json
+
+    plan = None if isinstance(made, str) else json.loads(plan_json(made))
+    reason = made if isinstance(made, str) else None
+    sources = list(settings.forecast.sources)
+    done = {"settings": str(path), "sources": sources, "plan": plan, "not_planned": reason, "next": commands}
+    click.echo(json.dumps(done, ensure_ascii=False, indent=1))
+
+
+def _is_offline(settings: "Settings") -> bool:
+    """Whether this machine has no network, so that nobody waits for every server in turn; says so."""
+    from alertd.cli.first_day.network import has_network
+
+    if settings.environment_proxy or has_network(settings):
+        return False
+    click.echo("No server was found from this machine: nothing is gathered, and the plan has no forecast.")
+    return True
 
 
 def _answers(
@@ -191,34 +228,56 @@ def _gather(settings: "Settings") -> None:
             click.echo(f"gathered: {what}, {done.new_n} new" + "".join(f"; not had: {m}" for m in done.missed))
 
 
-def _plan(settings: "Settings", route: Path, leaves: datetime) -> int:
-    """Plan the first trip and print it; returns the exit status."""
-    from alertd.cli.plan import show_plan
+def _make(settings: "Settings", route: Path, leaves: datetime, *, offline: bool = False) -> "Plan | str":
+    """The first plan, or why there is none yet: that is no mistake of the folder."""
     from alertd.planning.planner import NotPlanned, create_planner
     from alertd.sources.files.trips import parse_trip
+    from alertd.sources.http import options
 
     row = {"id": "trip", "route": route.name, "rig": "truck-1", "depart": leaves.isoformat()}
+    connection = options.offline() if offline else None
 
     async def work() -> Any:
-        async with create_planner(replace(settings, archive=None), system_clock) as planning:
+        async with create_planner(replace(settings, archive=None), system_clock, connection=connection) as planning:
             now = system_clock()
             line = await planning.route_of(route)
             done = await planning.plan_trips(await planning.prepare(line, [parse_trip(row, "init")], now))
             return done.outcomes["trip"]
 
-    outcome = asyncio.run(work())
-    if isinstance(outcome, NotPlanned):
-        click.echo(f"no plan yet: {outcome.reason}")
+    click.echo(f"planning {route.name}, {leaves:%a %d %b %H:%M}", err=True)
+    try:
+        outcome = asyncio.run(work())
+    except AlertdError as exc:
+        return str(exc)
+    return outcome.reason if isinstance(outcome, NotPlanned) else outcome
+
+
+def _show(made: "Plan | str") -> int:
+    """Print the plan, or why there is none; returns the exit status."""
+    from alertd.cli.plan import show_plan
+
+    if isinstance(made, str):
+        click.echo(f"no plan yet: {made}")
         return PARTIAL
-    show_plan(outcome, create_console())
-    return PARTIAL if outcome.partial else 0
+    show_plan(made, create_console())
+    return PARTIAL if made.partial else 0
 
 
-def _next(folder: Path, leaves: datetime, route: Path) -> None:
-    click.echo("")
-    click.echo(f"Next, from {folder}:")
-    click.echo("  alertd check")
-    click.echo(
-        f"  alertd plan config/routes/{route.name} --rig truck-1 --depart {leaves.isoformat(timespec='minutes')}"
-    )
-    click.echo("  alertd run")
+def _to_gather(settings: "Settings", routes: list[Path]) -> list[str]:
+    """The commands that gather what these routes need, once there is a network."""
+    from alertd.route.build import missing_elevation
+    from alertd.route.geometry.clean import clean_line
+    from alertd.sources.files.gpx import read_gpx
+
+    commands = ["gather places"]
+    if "nws" in settings.forecast.sources:
+        commands.append("gather zones")
+    if any(missing_elevation(clean_line(read_gpx(route))) for route in routes):
+        commands.append("gather heights" if settings.noncommercial else "gather heights --tiles DIR")
+    return commands
+
+
+def _next_commands(leaves: datetime, route: Path, gather: list[str]) -> list[str]:
+    when = leaves.isoformat(timespec="minutes")
+    plan = f"plan config/routes/{shlex.quote(route.name)} --rig truck-1 --depart {when}"
+    return [*gather, "check", plan, "run"]

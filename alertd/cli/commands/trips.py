@@ -1,6 +1,8 @@
 """`alertd trips`: the trips that the daemon plans."""
 
 import json
+from pathlib import Path
+from typing import Any
 
 import click
 
@@ -8,6 +10,7 @@ from alertd.cli.options import config_option, json_option, print_result
 from alertd.cli.paths import daemon_store, own_settings
 from alertd.clock import system_clock
 from alertd.errors import InputError
+from alertd.settings.model import Settings
 
 
 @click.group()
@@ -27,9 +30,13 @@ def trips_template() -> None:
 @config_option
 @json_option
 def list_trips(config: str | None, as_json: bool) -> None:
-    """List the trips that are registered and not cancelled, by departure."""
-    with daemon_store(own_settings(config)) as store:
-        rows = sorted((json.loads(t.body) for t in store.trips()), key=lambda row: (row["depart"], row["id"]))
+    """List the trips that are registered and not cancelled, by departure.
+
+    Before the daemon's first start these are the trips of the trips file, which it then registers.
+    """
+    settings = own_settings(config)
+    rows = _rows_to_come(settings) if _no_store_yet(settings) else _registered_rows(settings)
+    rows.sort(key=lambda row: (row["depart"], row["id"]))
     if as_json:
         click.echo(json.dumps(rows, indent=1, ensure_ascii=False))
         return
@@ -39,6 +46,29 @@ def list_trips(config: str | None, as_json: bool) -> None:
         )
     if not rows:
         click.echo("no trips are registered")
+
+
+def _registered_rows(settings: Settings) -> list[dict[str, Any]]:
+    with daemon_store(settings) as store:
+        return [json.loads(trip.body) for trip in store.trips()]
+
+
+def _no_store_yet(settings: Settings) -> bool:
+    return isinstance(settings.store, Path) and not settings.store.exists() and settings.trips is not None
+
+
+def _rows_to_come(settings: Settings) -> list[dict[str, Any]]:
+    """The trips of the trips file, with a line for each bad row and one that says that none is registered yet."""
+    from alertd.settings.route_zones import RouteZones
+    from alertd.sources.files.trips import read_trips_file
+
+    if settings.trips is None:
+        return []
+    file = read_trips_file(settings.trips, RouteZones(settings.places.routes))
+    for bad in file.bad:
+        click.echo(f"alertd: {bad.mistake}", err=True)
+    click.echo(f"alertd: not registered yet; `alertd run` registers the trips of {settings.trips.name}", err=True)
+    return [trip.model_dump(mode="json", exclude_unset=True) for trip in file.trips]
 
 
 @trips.command()

@@ -19,7 +19,8 @@ from alertd.settings.shipped import data_root
 from alertd.sources.files.gpx import read_gpx
 
 SETTINGS: Final = Path("config/alertd.toml")
-PRIVATE: Final = ("secrets", "routes", "deploy", "*.db*")  # never copied from another folder
+# Never copied from another folder: what is private there, and what a Python installer leaves beside our files.
+PRIVATE: Final = ("secrets", "routes", "deploy", "*.db*", "__pycache__")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -56,7 +57,7 @@ def create_folder(target: Path, answers: Answers) -> Path:
     if settings.parent.exists():
         raise InputError(str(settings.parent), "", "is there already", "name another folder, or edit the files in it")
     for route in answers.routes:
-        read_gpx(route)  # before anything is written
+        clean_line(read_gpx(route))  # before anything is written, as a plan reads it
     if answers.rig not in presets():
         raise InputError("--rig", "", f'no preset is named "{answers.rig}"', f"name one of: {', '.join(presets())}")
     try:

@@ -1,15 +1,19 @@
 """`alertd help` and `alertd completion`: how to use the commands."""
 
+import json
+
 import click
 from click.shell_completion import get_completion_class
 
+from alertd.cli.options import json_option
 from alertd.errors import InputError
 
 
 @click.command(name="help")
 @click.argument("words", nargs=-1, metavar="[COMMAND]...")
+@json_option
 @click.pass_context
-def help_command(ctx: click.Context, words: tuple[str, ...]) -> None:
+def help_command(ctx: click.Context, words: tuple[str, ...], as_json: bool) -> None:
     """Print the help of a command, e.g. `alertd help trips add`; without one, the list of commands."""
     root = ctx.find_root()
     group: click.Command = root.command
@@ -19,7 +23,10 @@ def help_command(ctx: click.Context, words: tuple[str, ...]) -> None:
         if found is None:
             raise InputError("help", "", f'"{" ".join(words)}" is no command', "`alertd help` lists the commands")
         group, inner = found, click.Context(found, info_name=word, parent=inner)
-    click.echo(group.get_help(inner))
+    if as_json:
+        click.echo(json.dumps(inner.to_info_dict()["command"], default=str, indent=1))
+    else:
+        click.echo(group.get_help(inner))
 
 
 @click.command()

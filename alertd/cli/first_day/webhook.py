@@ -1,17 +1,19 @@
-"""`alertd webhook test`: sends a signed sample of every event type and prints what came back."""
+"""`alertd webhook`: sends a signed sample of every event type and prints what came back; copies the kit."""
 
 import asyncio
 import json
 import secrets
+import shutil
 import ssl
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
+from pathlib import Path
 from typing import Any, Final
 
 import click
 
-from alertd.cli.options import config_option, json_option
+from alertd.cli.options import config_option, json_option, print_result
 from alertd.cli.paths import settings_path
 from alertd.clock import system_clock
 from alertd.delivery.channel_spec import ChannelConfig
@@ -24,7 +26,8 @@ from alertd.store.rows import ClaimedDelivery
 
 TEST_TRIP: Final = "TEST"
 TEST_WORDS: Final = "TEST, no real truck. "
-SAMPLES: Final = ("shared", "kit", "samples")
+KIT: Final = ("shared", "kit")
+SAMPLES: Final = (*KIT, "samples")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,6 +66,21 @@ def test_webhook(name: str, config: str | None, as_json: bool) -> None:
     if failed_n:
         hint = "correct the receiver, its address or its secret, then test again"
         raise InputError(f"webhook {name}", "", f"{failed_n} of {len(results)} samples were not taken", hint)
+
+
+@webhook.command(name="kit")
+@click.argument("folder", type=click.Path(path_type=Path, file_okay=False), metavar="DIR")
+@json_option
+def copy_kit(folder: Path, as_json: bool) -> None:
+    """Copy receivers for Python, Node.js and openssl, a script of faults and a sample of every event into DIR."""
+    if folder.exists():
+        raise InputError(str(folder), "", "is there already", "name a folder that is not")
+    try:
+        shutil.copytree(data_root().joinpath(*KIT), folder, ignore=shutil.ignore_patterns("__pycache__"))
+    except OSError as exc:
+        raise InputError(str(folder), "", f"cannot be written ({exc.strerror})", "name another folder") from exc
+    files = sorted(str(path.relative_to(folder)) for path in folder.rglob("*") if path.is_file())
+    print_result(as_json, f"{len(files)} files in {folder}; begin with receive.py or receive.js", files=files)
 
 
 def webhook_of(settings: Settings, name: str) -> ChannelConfig[WebhookFile]:

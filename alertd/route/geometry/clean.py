@@ -5,12 +5,10 @@ from typing import NewType
 
 import numpy as np
 from numpy.typing import NDArray
-from pyproj import Geod
 
 from alertd.errors import InputError
+from alertd.route.geometry.geodesic import distances_m
 from alertd.route.model import Array, GpxLine
-
-WGS84 = Geod(ellps="WGS84")
 
 _GAPS_LISTED = 5
 
@@ -43,9 +41,8 @@ class CleanLimits:
 
 
 def leg_lengths_m(lat_deg: Array, lon_deg: Array) -> Array:
-    """Geodesic length [m] of each leg, (point - 1,), on the WGS 84 ellipsoid (Karney 2013, by pyproj)."""
-    _, _, length = WGS84.inv(lon_deg[:-1], lat_deg[:-1], lon_deg[1:], lat_deg[1:])
-    return np.asarray(length, dtype=np.float64)
+    """Geodesic length [m] of each leg, (point - 1,), on the WGS 84 ellipsoid."""
+    return distances_m(lon_deg[:-1], lat_deg[:-1], lon_deg[1:], lat_deg[1:])
 
 
 def clean_line(line: GpxLine, *, limits: CleanLimits | None = None) -> CleanLine:
@@ -115,7 +112,7 @@ def _drop_spikes(line: GpxLine, limits: CleanLimits) -> tuple[GpxLine, int]:
 
 def _spikes(line: GpxLine, limits: CleanLimits) -> NDArray[np.bool_]:
     legs = leg_lengths_m(line.lat_deg, line.lon_deg)
-    _, _, past = WGS84.inv(line.lon_deg[:-2], line.lat_deg[:-2], line.lon_deg[2:], line.lat_deg[2:])
+    past = distances_m(line.lon_deg[:-2], line.lat_deg[:-2], line.lon_deg[2:], line.lat_deg[2:])
     before, after = legs[:-1], legs[1:]
     far = np.minimum(before, after)
     median = _median_leg_around(legs)

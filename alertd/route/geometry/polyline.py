@@ -6,7 +6,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.route.geometry.clean import WGS84, CleanLine, leg_lengths_m
+from alertd.route.geometry.clean import CleanLine, leg_lengths_m
+from alertd.route.geometry.geodesic import azimuths_and_distances, points_between
 from alertd.route.model import Array
 
 # Longer legs get points on the geodesic. At 60 degrees north a straight line in latitude and longitude departs from
@@ -33,7 +34,7 @@ class Polyline:
         long = np.flatnonzero(legs > _MAX_STRAIGHT_M)
         for i in long[::-1]:
             n = int(legs[i] // _MAX_STRAIGHT_M)
-            between = np.array(WGS84.npts(lon[i], lat[i], lon[i + 1], lat[i + 1], n))
+            between = points_between(lon[i], lat[i], lon[i + 1], lat[i + 1], n)
             lon = np.insert(lon, i + 1, between[:, 0])
             lat = np.insert(lat, i + 1, between[:, 1])
             ele = np.insert(ele, i + 1, np.full(n, np.nan))
@@ -75,5 +76,5 @@ def bearings(path: Polyline, distance_m: Array) -> Array:
     """Azimuth of the chord from half a step before each sample to half a step after."""
     half = (distance_m[1] - distance_m[0]) / 2.0
     back, ahead = path.at(np.maximum(distance_m - half, 0.0)), path.at(np.minimum(distance_m + half, path.length_m))
-    azimuth, _, _ = WGS84.inv(back.lon_deg, back.lat_deg, ahead.lon_deg, ahead.lat_deg)
+    azimuth, _ = azimuths_and_distances(back.lon_deg, back.lat_deg, ahead.lon_deg, ahead.lat_deg)
     return np.asarray(azimuth, dtype=np.float64) % 360.0

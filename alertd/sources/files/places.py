@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Annotated, Any, Final, Literal, TypeVar
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
+from pydantic_core import ErrorDetails
 
 from alertd.errors import ConfigError
 from alertd.route.bridges import Bridge
@@ -15,7 +16,7 @@ from alertd.route.elevation import NamedSummit
 from alertd.route.jurisdictions import Crossing
 from alertd.route.stops import Stop, StopKind
 from alertd.route.tunnels import Tunnel
-from alertd.sources.files.toml import FileModel
+from alertd.sources.files.toml import FileModel, check_size
 from alertd.units import FOOT_M
 
 _BEARINGS: Final = {"N": 0.0, "NE": 45.0, "E": 90.0, "SE": 135.0, "S": 180.0, "SW": 225.0, "W": 270.0, "NW": 315.0}
@@ -181,17 +182,19 @@ def read_stops(path: Path) -> tuple[Stop, ...]:
     where = path.name
     content = _validated(_StopFile, _loaded(path, json.loads, "JSON"), where)
     ids: dict[str, int] = {}
+    mistakes: list[ConfigError] = []
     for i, feature in enumerate(content.features):
         label = f"features[{i}]"
-        _check_position(feature.geometry.coordinates, where, f"{label}.geometry.coordinates")
+        try:
+            _check_position(feature.geometry.coordinates, where, f"{label}.geometry.coordinates")
+        except ConfigError as exc:
+            mistakes.append(exc)
         twin = ids.setdefault(feature.properties.id, i)
         if twin != i:
-            raise ConfigError(
-                where,
-                f"{label}.properties.id",
-                f"{feature.properties.id!r} is also the id of features[{twin}]",
-                "give each stop an id of its own",
-            )
+            problem = f"{feature.properties.id!r} is also the id of features[{twin}]"
+            mistakes.append(ConfigError(where, f"{label}.properties.id", problem, "give each stop an id of its own"))
+    if mistakes:
+        raise _all_of(mistakes)
     return tuple(feature.to_core() for feature in content.features)
 
 
@@ -253,6 +256,7 @@ def _check_position(coordinates: list[float], where: str, field: str) -> None:
 
 def _loaded(path: Path, load: Callable[[str], Any], kind: str) -> Any:
     try:
+        check_size(path, path.name, ConfigError)
         return load(path.read_text(encoding="utf-8-sig"))
     except OSError as exc:
         raise ConfigError(
@@ -265,18 +269,24 @@ def _loaded(path: Path, load: Callable[[str], Any], kind: str) -> Any:
 
 
 def _validated(model: type[_M], content: Any, where: str) -> _M:
+    """Raises ConfigError for the first mistake, the rest in its `others`."""
     try:
         return model.model_validate(content)
     except ValidationError as exc:
-        first = exc.errors(include_url=False)[0]
-        field = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in first["loc"]).lstrip(".")
-        more = f" (and {exc.error_count() - 1} more)" if exc.error_count() > 1 else ""
-        if first["type"] == "extra_forbidden":
-            known = "remove the key, or correct its spelling"
-            raise ConfigError(where, field, f"is not a key known here{more}", known) from exc
-        if first["type"] == "missing":
-            raise ConfigError(where, field, f"is missing{more}", "add it") from exc
-        given = repr(first["input"])[:40]
-        raise ConfigError(
-            where, field, f"{given} does not fit{more}", first["msg"][0].lower() + first["msg"][1:]
-        ) from exc
+        raise _all_of([_mistake(where, error) for error in exc.errors(include_url=False)]) from exc
+
+
+def _all_of(mistakes: list[ConfigError]) -> ConfigError:
+    first, *others = mistakes
+    first.others = tuple(others)
+    return first
+
+
+def _mistake(where: str, error: ErrorDetails) -> ConfigError:
+    field = "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in error["loc"]).lstrip(".")
+    if error["type"] == "extra_forbidden":
+        return ConfigError(where, field, "is not a key known here", "remove the key, or correct its spelling")
+    if error["type"] == "missing":
+        return ConfigError(where, field, "is missing", "add it")
+    given = repr(error["input"])[:40]
+    return ConfigError(where, field, f"{given} does not fit", error["msg"][0].lower() + error["msg"][1:])

@@ -13,12 +13,17 @@ from pydantic_core import ErrorDetails
 from alertd.errors import ConfigError, InputError
 
 M = TypeVar("M", bound=BaseModel)
+# [A] The largest file that is shipped has 0.5 MB; an export of every stop of a continent some 20 MB.
+MOST_BYTES: Final = 50_000_000
 
 
 class FieldError(ValueError):
-    """Raised by a validator: the key below its model ("" for the model itself), the problem and a hint."""
+    """Raised by a validator: the key below its model ("" for the model itself), the problem and a hint.
 
-    def __init__(self, key: str, problem: str, hint: str) -> None:
+    A key may be the index of a list's item, from 1 on.
+    """
+
+    def __init__(self, key: str | int, problem: str, hint: str) -> None:
         self.key, self.problem, self.hint = key, problem, hint
         super().__init__(f"{key}: {problem}; {hint}")
 
@@ -75,11 +80,20 @@ def validate_row(row: Any, model: type[M], where: str, hint: str) -> M:
 def read_text(path: Path, where: str, error: type[InputError]) -> str:
     """Read a UTF-8 file, without its byte-order mark. Raises `error`, which names the file as `where`."""
     try:
+        check_size(path, where, error)
         return path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError as exc:
         raise error(where, "", f"not UTF-8 at byte {exc.start}", "save the file as UTF-8") from exc
     except OSError as exc:
         raise error(where, "", f"cannot be read ({exc.strerror})", "check the name and permissions") from exc
+
+
+def check_size(path: Path, where: str, error: type[InputError], most_bytes: int = MOST_BYTES) -> None:
+    """Raises `error` for a file that is no such file: reading it would take minutes and gigabytes. Raises OSError."""
+    size = path.stat().st_size
+    if size > most_bytes:
+        problem = f"{size / 1e6:.0f} MB exceeds the limit of {most_bytes / 1e6:.0f} MB"
+        raise error(where, "size", problem, "name the right file, or leave out what is not needed")
 
 
 def config_error(where: str, model: type[BaseModel], exc: ValidationError) -> ConfigError:
@@ -118,7 +132,7 @@ def _one_error(where: str, model: type[BaseModel], first: ErrorDetails) -> Confi
             hint = f'write "{near[0]}"' if near else "write one of " + ", ".join(wanted)
         case "value_error" if isinstance(ctx["error"], FieldError):
             mistake = ctx["error"]
-            loc, problem, hint = (*loc, *filter(None, (mistake.key,))), mistake.problem, mistake.hint
+            loc, problem, hint = (*loc, mistake.key) if mistake.key != "" else loc, mistake.problem, mistake.hint
         case "value_error":
             problem, _, hint = str(ctx["error"]).partition("; ")
             hint = hint or "correct it"

@@ -190,6 +190,8 @@ class TripsFile:
         return ", ".join(f"{name} (write {found[0]}?)" if found else name for name, found in near)
 
 
+_ANY_ZONE: Final = ZoneInfo("UTC")
+_HEADER: Final = "write the header id,route,rig,depart; `alertd trips template` prints all columns"
 ZoneOf = Callable[[str, bool], ZoneInfo | None]  # (route, at its end): the zone of that place, None if not known
 _TIMES: Final = {
     "depart": False,
@@ -262,6 +264,9 @@ def complete_row(row: dict[str, Any], where: str, zone_of: ZoneOf) -> dict[str, 
         except ValueError as exc:
             problem, _, hint = str(exc).partition("; ")
             raise InputError(where, key, problem, hint) from exc
+        if zone is None and zone_of is not no_zone and complete_time(text, _ANY_ZONE) != text:
+            problem = f'"{text}" is a local time, and no readable file "{route}" gives its zone'
+            raise InputError(where, key, problem, "correct the route, or write the time with its offset from UTC")
     return out
 
 
@@ -309,7 +314,7 @@ def _csv_rows(text: str, where: str) -> tuple[list[tuple[str, Any]], list[str]]:
     lines = text.split("\n")
     header_n = next((n for n, line in enumerate(lines) if line.strip()), None)
     if header_n is None:
-        raise InputError(where, "", "is empty", "write the header " + ",".join(TripRequest.model_fields))
+        raise InputError(where, "", "is empty", _HEADER)
     separator = separator_of(lines[header_n])
     header = _cells(lines[header_n : header_n + 1], where, header_n + 1, separator)
     columns = [column_name(name, TripRequest.model_fields) for name in header]
@@ -390,8 +395,7 @@ def _check_columns(columns: Sequence[str], where: str) -> None:
     """
     for name, field in TripRequest.model_fields.items():
         if field.is_required() and name not in columns and not (name == "route" and "routes" in columns):
-            hint = "write the header " + ",".join(TripRequest.model_fields) + ", separated by commas"
-            raise InputError(where, name, "this column is missing", hint)
+            raise InputError(where, name, "this column is missing", _HEADER)
     for name in TripRequest.model_fields:
         if columns.count(name) > 1:
             raise InputError(where, name, "two columns have this name", "remove one of them")

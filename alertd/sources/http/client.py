@@ -34,6 +34,7 @@ from alertd.sources.http.answer import (
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, may_store
 from alertd.sources.http.decompress import ACCEPTED
 from alertd.sources.http.errors import (
+    NotConnected,
     RateLimited,
     Unreachable,
     parse_json,
@@ -193,7 +194,9 @@ class HttpClient:
                 return await self._exchange.send(call, entry, read)
             except SourceError as exc:
                 await self._rate_limiter.count_extra_call(call.url)
-                wait = self._retry.wait_s(tries_made, exc, float(self._rng.random()))
+                wait = self._retry.wait_s(
+                    tries_made, exc, float(self._rng.random()), connected=not isinstance(exc, NotConnected)
+                )
                 if wait is None or _now_s() + wait >= (deadline.when() or 0.0):
                     raise  # this error is more specific than a missed deadline
                 if isinstance(exc, RateLimited):

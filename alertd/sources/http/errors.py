@@ -1,6 +1,7 @@
 """Maps failed calls to SourceError: transport failures, error responses, and bodies that are not JSON."""
 
 import json
+import socket
 import ssl
 from collections.abc import Callable
 from datetime import datetime
@@ -25,6 +26,10 @@ class RateLimited(SourceDown):
 
 class Unreachable(SourceDown):
     """No response: the network or the host failed, not this request."""
+
+
+class NotConnected(Unreachable):
+    """No connection was made: no network, an unknown name, or a port that nobody serves."""
 
 
 class NoDataForLocation(SourceDown):
@@ -77,7 +82,19 @@ def from_httpx_error(source: str, exc: httpx.HTTPError) -> SourceError:
         return Unreachable(source, f"timed out ({type(exc).__name__})", retryable=True)
     if isinstance(exc, httpx.DecodingError | httpx.TooManyRedirects | httpx.UnsupportedProtocol):
         return SourceChanged(source, f"cannot be read ({type(exc).__name__})")
+    if isinstance(exc, httpx.ConnectError):
+        return NotConnected(source, f"cannot be reached ({_why_not_connected(exc)})", retryable=True)
     return Unreachable(source, f"cannot be reached ({type(exc).__name__})", retryable=True)
+
+
+def _why_not_connected(exc: BaseException) -> str:
+    """A failed look-up of the name says most: usually this machine has no network."""
+    cause: BaseException | None = exc
+    while cause is not None:
+        if isinstance(cause, socket.gaierror):
+            return "its name was not found; is there a network?"
+        cause = cause.__cause__ or cause.__context__
+    return type(exc).__name__
 
 
 def error_from_response(

@@ -17,6 +17,24 @@ from alertd.sources.http.retry import RetryPolicy, Sleeper
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Connection:
+    """How servers are asked. transport: None for the network."""
+
+    retry: RetryPolicy = field(default_factory=RetryPolicy)
+    transport: httpx.AsyncBaseTransport | None = None
+
+
+class _NoNetwork(httpx.AsyncBaseTransport):
+    async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
+        raise httpx.ConnectError("offline", request=request)
+
+
+def offline() -> Connection:
+    """No server is asked: each call fails at once, and a plan has only what is on file."""
+    return Connection(retry=RetryPolicy(tries=1, give_up_after=1), transport=_NoNetwork())
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class HttpOptions:
     """Settings of a client.
 

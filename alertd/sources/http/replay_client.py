@@ -70,13 +70,14 @@ def failure_kinds() -> dict[str, type[SourceError]]:
     kinds: list[type[SourceError]] = [SourceError]
     for kind in kinds:
         kinds += kind.__subclasses__()
-    return {stored_kind(kind): kind for kind in kinds}
+    return {stored_kind(kind): kind for kind in reversed(kinds)}  # of several with one name, the most general
 
 
 # Archives store the class name that the error had when the format was fixed.
 _STORED_KINDS: Final = {
     "RateLimited": "Throttled",
     "Unreachable": "Unreached",
+    "NotConnected": "Unreached",
     "NoDataForLocation": "PlaceDown",
     "IncompleteResponse": "CutShort",
 }

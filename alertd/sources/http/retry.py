@@ -25,11 +25,13 @@ class RetryPolicy:
     A host that failed `give_up_after` consecutive calls is paused for `pause_s`, doubled at each further failure up to
     `max_pause_s`. So a dead provider costs one route a minute, not a timeout for every cell of every route. One request
     that failed `failing_after` consecutive calls while its host worked is paused in the same way, for `failing_pause_s`
-    and longer: one cell was observed to fail for twelve days.
+    and longer: one cell was observed to fail for twelve days. Long `waits_s` are for a busy server; where no connection
+    was made, `connect_waits_s` apply.
     """
 
     tries: int = 3
     waits_s: tuple[float, ...] = (1.0, 5.0, 15.0)
+    connect_waits_s: tuple[float, ...] = (1.0, 5.0)
     max_wait_s: float = 20.0
     give_up_after: int = 4
     pause_s: float = 60.0
@@ -38,16 +40,20 @@ class RetryPolicy:
     failing_pause_s: float = 1800.0
     max_failing_pause_s: float = 3600.0
 
-    def wait_s(self, tries_made: int, error: SourceError, jitter: float) -> float | None:
+    def wait_s(self, tries_made: int, error: SourceError, jitter: float, *, connected: bool = True) -> float | None:
         """Return the seconds until the next attempt, or None to give up. `jitter` is uniform in [0, 1).
 
-        The server's own Retry-After has priority. Otherwise the policy's wait, times 0.5 to 1.5.
+        The server's own Retry-After has priority. Otherwise the policy's wait, times 0.5 to 1.5. Without a connection
+        there are no more attempts than `connect_waits_s` has waits.
         """
+        waits_s = self.waits_s if connected else self.connect_waits_s
+        if not connected and tries_made > len(waits_s):
+            return None
         if not error.retryable or tries_made >= self.tries:
             return None
         if error.retry_after_s is not None:
             return error.retry_after_s if error.retry_after_s <= self.max_wait_s else None
-        return (0.5 + jitter) * self.waits_s[min(tries_made, len(self.waits_s)) - 1]
+        return (0.5 + jitter) * waits_s[min(tries_made, len(waits_s)) - 1]
 
 
 def retry_after_s(text: str | None, now_utc: datetime) -> float | None:

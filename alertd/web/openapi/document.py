@@ -124,11 +124,22 @@ def _name_request(operation: dict[str, Any], row: Operation, schemas: dict[str, 
     schema = media["schema"]
     name = str(schema["title"])
     for inner, definition in schema.pop("$defs", {}).items():
-        schemas[inner] = _without_refs_to_defs(definition)
-    schemas[name] = _without_refs_to_defs(schema)
+        schemas[inner] = _without_refs_to_defs(_with_types(definition))
+    schemas[name] = _without_refs_to_defs(_with_types(schema))
     media["schema"] = ref(name)
     if row.example:
         media["example"] = dict(row.example)
+
+
+def _with_types(schema: Schema) -> Schema:
+    """The schema with a choice of required keys as a double negation, which means the same.
+
+    Generators of clients take `anyOf` beside `properties` for a union without types, and leave `not` alone.
+    """
+    either = schema.get("anyOf")
+    if not either or "properties" not in schema or any(set(one) != {"required"} for one in either):
+        return schema
+    return {key: value for key, value in schema.items() if key != "anyOf"} | {"not": {"not": {"anyOf": either}}}
 
 
 def _without_refs_to_defs(value: Any) -> Any:

@@ -7,6 +7,7 @@ seen to make; each test names its own.
 import asyncio
 import gzip
 import json
+import socket
 from collections.abc import AsyncIterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -20,8 +21,9 @@ from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
 from alertd.sources.http.answer import RequestOptions
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, fresh_for_s
 from alertd.sources.http.client import HttpClient
-from alertd.sources.http.errors import NoDataForLocation, from_httpx_error
-from alertd.sources.http.options import HttpOptions
+from alertd.sources.http.errors import NoDataForLocation, NotConnected, Unreachable, from_httpx_error
+from alertd.sources.http.options import HttpOptions, offline
+from alertd.sources.http.replay_client import failure_kinds, stored_kind
 from alertd.sources.http.retry import RetryPolicy, retry_after_s
 
 URL = "https://sky.example/forecast"
@@ -723,3 +725,33 @@ def test_a_stored_entry_reads_back_as_it_was(tmp_path: Path) -> None:
                   fresh_until=START, varied={"accept": "x"})  # fmt: skip
     DiskCache(tmp_path).put(cache_key("a"), entry)
     assert DiskCache(tmp_path).get(cache_key("a")) == entry
+
+
+async def test_a_lack_of_network_ends_before_a_busy_servers_waits(clock: Clock) -> None:
+    """Waits of a minute are for a busy server; three tries without a connection wait 1 and 5 s, with jitter."""
+    patient = RetryPolicy(tries=4, waits_s=(10.0, 30.0, 60.0), max_wait_s=120.0)
+
+    def no_name(request: httpx.Request) -> httpx.Response:
+        raise httpx.ConnectError("name") from socket.gaierror(-2, "Name or service not known")
+
+    transport = httpx.MockTransport(no_name)
+    async with make_client(clock, None, retry=patient, deadline_s=400.0, transport=transport) as client:
+        with pytest.raises(SourceDown, match="its name was not found; is there a network"):
+            await client.get_json("sky", URL, read=as_is)
+    assert len(clock.slept) == 2
+    assert sum(clock.slept) < 10.0
+
+
+async def test_an_offline_connection_asks_once_and_never_waits(clock: Clock) -> None:
+    connection = offline()
+    async with make_client(clock, None, retry=connection.retry, transport=connection.transport) as client:
+        for _ in range(2):
+            with pytest.raises(SourceDown):
+                await client.get_json("sky", URL, read=as_is)
+    assert clock.slept == []
+
+
+def test_a_failed_connection_is_archived_under_the_old_name() -> None:
+    """Archives made before the finer class was split off name it "Unreached", and are still read."""
+    assert stored_kind(NotConnected) == stored_kind(Unreachable) == "Unreached"
+    assert failure_kinds()["Unreached"] is Unreachable

@@ -209,7 +209,7 @@ def _may_use(url: str, api_key: str | None, noncommercial: bool) -> None:
     elif not noncommercial:
         raise ConfigError(
             where, field, f"{host} is free for non-commercial use only",
-            "set noncommercial = true if that is so, else use a customer host with a key or a server of your own",
+            "set operator.noncommercial_use = true if that is so, else a customer host with a key, or your own server",
         )  # fmt: skip
 
 

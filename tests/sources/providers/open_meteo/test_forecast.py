@@ -317,7 +317,7 @@ def test_a_limit_waits_for_the_end_of_its_window(reason: str, retry_after_s: flo
 def test_free_host_is_refused_unless_use_is_non_commercial(url: str) -> None:
     """open-meteo.com/en/terms: the keyless servers are for non-commercial use."""
     client: Any = None
-    with pytest.raises(ConfigError, match="free for non-commercial use only; set noncommercial = true"):
+    with pytest.raises(ConfigError, match=r"free for non-commercial use only; set operator\.noncommercial_use = true"):
         OpenMeteo(client, url)
     with pytest.raises(ConfigError, match="free for non-commercial use only"):
         OpenMeteo(client, url, api_key="k", ensemble=True)
