@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.model import Forecast
 from alertd.forecast.observations import Station, distances_m
 from alertd.forecast.past import PastBasis
-from alertd.plan.chain_up.search import WORTH_IT
+from alertd.plan.chain_up.road_view import WORTH_IT
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.lanes import lane_surfaces
 from alertd.plan.explain.members import choice_on, members_at

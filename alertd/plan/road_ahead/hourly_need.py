@@ -120,6 +120,11 @@ class HourlyNeed:
         return any(x.demand.barred for law in self.laws for x in law.levels)
 
     @cached_property
+    def most_closed(self) -> Float32:
+        """The highest of `closed` in any member and hour, (section,)."""
+        return np.asarray(self.closed.max(axis=(0, 2)))
+
+    @cached_property
     def shared(self) -> SharedAnswers:
         """What trips with this need have in common; it lives as long as the need."""
         return SharedAnswers()
