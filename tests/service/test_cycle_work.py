@@ -32,9 +32,9 @@ ROOM = 1.05
 ALLOWED = {
     "first": {"timings": 213, "searches": 101, "texts": 1265, "statements": 70, "bytes": 820_102},
     # What was sent at first is new to the plans: they keep the stops named in it, and are searched once more.
-    "five minutes later": {"timings": 204, "searches": 28, "texts": 1220, "statements": 60, "bytes": 273_728},
-    # Nothing changed: no road is timed and nothing is searched, whatever the ages in the plans.
-    "ten minutes later": {"timings": 0, "searches": 0, "texts": 1200, "statements": 60, "bytes": 273_739},
+    "five minutes later": {"timings": 204, "searches": 28, "texts": 1220, "statements": 60, "bytes": 277_811},
+    # Nothing changed: the plans are kept, and nothing is computed, encoded or written.
+    "ten minutes later": {"timings": 0, "searches": 0, "texts": 0, "statements": 50, "bytes": 0},
 }
 
 
@@ -134,7 +134,8 @@ async def test_a_cycle_does_no_more_work_than_committed(
                 for name in ALLOWED:
                     work.take()
                     outcome = await run_cycle(planner, store, clock())
-                    assert [plan.made_at for plan in outcome.plans] == 8 * [clock()]
+                    made_at = clock() if name != "ten minutes later" else clock() - timedelta(minutes=5)
+                    assert [plan.made_at for plan in outcome.plans] == 8 * [made_at]
                     found[name] = work.take()
                     clock.advance(timedelta(minutes=5))
     for name, allowed in ALLOWED.items():
