@@ -10,6 +10,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from alertd.clock import Clock
 from alertd.daemon.leadership import process_name
+from alertd.daemon.memory import release_memory
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, InputError
 from alertd.planning.planner import Planner
@@ -100,6 +101,7 @@ class Daemon:
             await observe_roads(self._planning, self._store, due)
             await self.alerts.update(self._planning, outcome, self._clock())
         self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
+        await asyncio.to_thread(release_memory)
         log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
         outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())

@@ -273,7 +273,7 @@ class PricedView:
         p = self.params
         if not inside:
             return int(has_on is None or bare_b_m - bare_a_m > p.longest_bare_run_m)
-        worn = inside[0].bare_from_m - bare_a_m > _longest_before_m(inside[0], has_on, p)
+        worn = int(inside[0].bare_from_m - bare_a_m > _longest_before_m(inside[0], has_on, p))
         worn += bare_b_m - inside[-1].bare_to_m > p.longest_bare_run_m
         return worn + sum(y.bare_from_m - x.bare_to_m > p.longest_bare_gap_m for x, y in pairwise(inside))
 
