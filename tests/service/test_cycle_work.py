@@ -16,7 +16,6 @@ from sqlalchemy import event
 from alertd.notices.model import Notice
 from alertd.plan import departures, serialize
 from alertd.plan.chain_up import departure_view, route_outcome
-from alertd.plan.road_ahead import hourly_need
 from alertd.planning.planner import create_planner
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.service.cycle import run_cycle, turn_of
@@ -126,7 +125,7 @@ async def test_a_cycle_does_no_more_work_than_committed(
         assert settings.archive is not None
         with Store(settings.store) as store:
             save(store, trips(morning), morning)
-            for kept in (hourly_need._hourly_need, serialize._kept_text, serialize._kept_departure):
+            for kept in (serialize._kept_text, serialize._kept_departure):
                 kept.cache_clear()
             work = Work(monkeypatch, store, settings.archive)
             async with open_fleet(settings, clock) as planner:

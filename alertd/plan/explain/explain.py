@@ -37,8 +37,8 @@ from alertd.plan.make_plan import PlanRequest, Weather, plan_drive
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Stretch
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE
+from alertd.plan.road_ahead.rig_grip import code_mu, rig_margin
 from alertd.plan.road_ahead.speeds import lateness_s
 from alertd.road.corridor import RoadField
 from alertd.road.downscale import AIR, AirParams

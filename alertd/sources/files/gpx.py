@@ -253,7 +253,8 @@ class _Reader:
                     return add_ele(nan)
             elif tag == "ele" and not attributes and stack and stack[-1] == "trkpt" and len(stack) < deepest:
                 push(tag)
-                self.text = text = []
+                text: list[str] = []
+                self.text = text
                 parser.CharacterDataHandler = text.append
                 return None
             elif stack and len(stack) < deepest and len(attributes) <= most_attributes:
