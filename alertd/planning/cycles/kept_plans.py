@@ -91,6 +91,11 @@ class KeptPlans:
         """Forget all trips but these."""
         self._kept = {trip_id: kept for trip_id, kept in self._kept.items() if trip_id in trip_ids}
 
+    def holds(self, plan: Plan) -> bool:
+        """Whether this very plan is the kept one of its trip."""
+        kept = self._kept.get(plan.trip_id)
+        return kept is not None and kept.plan is plan
+
     def standing(
         self,
         trips: Sequence[TripRequest],

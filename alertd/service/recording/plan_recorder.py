@@ -86,7 +86,7 @@ class PlanRecorder:
                 if isinstance(plan, NotPlanned):
                     continue
                 try:
-                    if plan.made_at < self.now_utc:
+                    if plan.made_at < self.now_utc and self.planner.kept.holds(plan):
                         kept.append((trip, plan, self._unchanged_facts(plan)))
                     else:
                         decided.append(self._decide(plan))
