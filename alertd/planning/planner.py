@@ -4,9 +4,9 @@ import asyncio
 import logging
 from collections import defaultdict
 from collections.abc import AsyncGenerator, AsyncIterator, Callable, Collection, Mapping, Sequence
-from contextlib import AsyncExitStack, aclosing, asynccontextmanager
+from contextlib import AsyncExitStack, aclosing, asynccontextmanager, nullcontext
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePath
 from typing import Final, TypeAlias
 
@@ -20,6 +20,8 @@ from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport, TripPosition, locate
+from alertd.planning.cycles.kept_plans import KeptPlans, RoadInputs
+from alertd.planning.cycles.turns import PLAIN, PlanningMode, Turns
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
@@ -75,7 +77,8 @@ MOST_TOGETHER: Final = 200  # trips on one road that are planned and recorded to
 class RouteJob:
     """Trips to plan together on one route, the answers of the sources, and what a replay needs besides.
 
-    departs: first and last departure, which set the forecast window. responses: raw answers as received.
+    departs: first and last departure, which set the forecast window. responses: raw answers, as received. urgent: see
+    `PlanningMode`.
     """
 
     trips: Sequence[TripRequest]
@@ -85,6 +88,7 @@ class RouteJob:
     reports: Reports
     road_reports: RoadReports
     responses: tuple[SourceResponse, ...]
+    urgent: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -126,11 +130,14 @@ class Planner:
         self.feeds: RoadFeeds | None = None
         self.latest = LatestPlans()
         self.links = SignedLinks(settings.links_key, settings.public_url)
+        self.kept = KeptPlans(
+            timedelta(minutes=settings.plan_every_min), min(weather_sources.stale_h, settings.plan.stale_forecast_h)
+        )
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _RouteSource] = {}
         self._at_once = asyncio.Semaphore(ROUTES_AT_ONCE)
         # Only waiting for sources overlaps. Computing takes one thread, so that web requests find others free.
-        self._computing = asyncio.Lock()
+        self._computing = Turns()
 
     async def plan(
         self,
@@ -156,6 +163,7 @@ class Planner:
         reports: Reports = _NO_REPORTS,
         road_reports: RoadReports = NO_ROAD_REPORTS,
         first: Collection[str] = (),
+        mode: PlanningMode = PLAIN,
     ) -> AsyncGenerator[list[tuple[TripRequest, Outcome]], None]:
         """Groups of trips with their outcomes, each as soon as it is planned: mostly the trips of one road.
 
@@ -175,7 +183,7 @@ class Planner:
         outcomes: dict[tuple[str, str], Outcome] = {}
 
         async def plan(name: str, sharing: list[TripRequest]) -> tuple[str, list[TripRequest], Mapping[str, Outcome]]:
-            return name, sharing, await self.plan_route(name, sharing, now_utc, reports, road_reports)
+            return name, sharing, await self.plan_route(name, sharing, now_utc, reports, road_reports, mode)
 
         tasks = [asyncio.create_task(plan(name, sharing)) for (_, name, _), sharing in jobs.items()]
         try:
@@ -204,13 +212,21 @@ class Planner:
         now_utc: datetime,
         reports: Reports,
         road_reports: RoadReports,
+        mode: PlanningMode = PLAIN,
     ) -> Mapping[str, Outcome]:
         """Plan the trips that share one route of the routes folder. Never fails: a failure is each trip's outcome."""
         try:
-            async with self._at_once:
+            async with nullcontext() if mode.urgent else self._at_once:
                 route = await self.route(name, f"trip {trips[0].id}")
                 job = await self.prepare(route, trips, now_utc, reports, road_reports)
-                return (await self.plan_trips(job)).outcomes
+                road = await asyncio.to_thread(RoadInputs.of, job.answers, job.responses, self.reference, road_reports)
+                stands = self.kept.standing(trips, road, reports, now_utc) if mode.keep else {}
+                if not (others := [trip for trip in trips if trip.id not in stands]):
+                    return stands
+                planned = await self.plan_trips(replace(job, trips=others, urgent=mode.urgent))
+                for trip in others:
+                    self.kept.keep(trip, planned.outcomes[trip.id], planned.inputs.get(trip.id), road, reports)
+                return {**stands, **planned.outcomes}
         except Exception as exc:
             return {trip.id: not_planned_for(trip, exc) for trip in trips}
 
@@ -249,7 +265,7 @@ class Planner:
         """Compute the road of a route and plan each trip on it. A failure costs the trip that it concerns only."""
         outcomes: dict[str, Outcome] = {}
         inputs: dict[str, PlanInputs] = {}
-        async with self._computing:
+        async with self._computing.turn(urgent=job.urgent):
             context = await asyncio.to_thread(
                 build_context,
                 job.answers,
@@ -259,13 +275,15 @@ class Planner:
                 self.weather_sources,
                 self.settings.plan,
             )
-            # Trucks of one kind share the road's needs for it, which are cached for a few kinds at a time.
-            for trip in self._by_kind(job.trips):
+        # Trucks of one kind share the road's needs for it, which are cached for a few kinds at a time.
+        for trip in self._by_kind(job.trips):
+            async with self._computing.turn(urgent=job.urgent):
                 try:
                     inputs[trip.id] = build_plan_inputs(trip, context)
                     outcomes[trip.id] = await asyncio.to_thread(make_plan, inputs[trip.id].request)
                 except Exception as exc:
                     outcomes[trip.id] = not_planned_for(trip, exc)
+        async with self._computing.turn(urgent=job.urgent):
             corridor = context.fetched.weather.corridor
             await asyncio.to_thread(self.latest.save_road, context.route, corridor, context.now_utc)
         await self._record(job, outcomes)

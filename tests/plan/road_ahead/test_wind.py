@@ -10,7 +10,6 @@ import pytest
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Obscured
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.wind import _gust_and_sight
-from alertd.rules.rig import IdentityKey
 
 PARAMS = PlanParams()
 START = datetime(2027, 1, 14, tzinfo=UTC)
@@ -32,14 +31,14 @@ def test_snow_in_strong_gusts_is_a_blizzard_after_three_hours(hours: int, sight_
     gust = np.full((1, 1, 12), 5.0)
     gust[..., 4 : 4 + hours] = 17.0
     given = forecast(air_temp_c=-4.0, precip_mmwe_h=2.0, gust_mps=gust, hours=12)
-    sight = _gust_and_sight(IdentityKey(given), PARAMS)[1][0, 0]
+    sight = _gust_and_sight(given, PARAMS)[1][0, 0]
     assert sight[4 : 4 + hours] == pytest.approx(sight_m)
     assert np.isnan(np.delete(sight, np.s_[4 : 4 + hours])).all()
 
 
 def test_a_given_visibility_decides() -> None:
     given = forecast(air_temp_c=-4.0, precip_mmwe_h=2.0, gust_mps=20.0, visibility_m=3000.0, hours=6)
-    assert (_gust_and_sight(IdentityKey(given), PARAMS)[1] == 3000.0).all()
+    assert (_gust_and_sight(given, PARAMS)[1] == 3000.0).all()
 
 
 @pytest.mark.parametrize(
@@ -55,6 +54,6 @@ def test_named_blowing_snow_shortens_the_sight(gust_mps: float, visibility_m: fl
     """On a dry hour: what blows has fallen before."""
     dry = forecast(air_temp_c=-8.0, precip_mmwe_h=0.0, gust_mps=gust_mps, visibility_m=visibility_m, hours=2)
     code = np.array([[Obscured.BLOWING_SNOW, Obscured.FOG]], dtype=np.int8)
-    sight = _gust_and_sight(IdentityKey(replace(dry, obscured=code)), PARAMS)[1][0, 0]
+    sight = _gust_and_sight(replace(dry, obscured=code), PARAMS)[1][0, 0]
     assert sight[0] == pytest.approx(sight_m)
     np.testing.assert_array_equal(sight[1], np.float32(visibility_m))
