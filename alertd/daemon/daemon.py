@@ -33,6 +33,7 @@ from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
+from alertd.planning.corridors.pool import RoadPool
 from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.response_recorder import record_response
@@ -228,7 +229,9 @@ async def _run_services(
         create_planner(settings, clock, keep, on_response) as planning,
         open_channels(settings, content_loader(store)) as channels,
         heartbeat_of(settings) as beat,
+        RoadPool(settings.processes) as pool,
     ):
+        planning.runner = pool
         timed = {name: metrics.instrument(channel, clock) for name, channel in channels.items()}
         worker = DeliveryWorker(store.outbox, timed, owner=process_name(), rng=random.Random())
         daemon = Daemon(planning, store, worker, clock, watched, beat)

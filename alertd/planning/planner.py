@@ -8,20 +8,28 @@ from contextlib import AsyncExitStack, aclosing, asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path, PurePath
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 
 from alertd.clock import Clock
-from alertd.errors import AlertdError
 from alertd.forecast.provider import ElevationProvider
-from alertd.plan.chain_up.chains_on import TruckReport
 from alertd.plan.describe.alternatives import with_alternatives
-from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
-from alertd.plan.position.map_match import PositionReport, TripPosition, locate
+from alertd.plan.position.map_match import TripPosition, locate
+from alertd.planning.corridors.job import (
+    NotPlanned,
+    Outcome,
+    PlannedRoad,
+    PlannedTrips,
+    Reports,
+    RouteJob,
+    not_planned_for,
+)
+from alertd.planning.corridors.plan_road import Ground, RoadPlanning
+from alertd.planning.corridors.runner import RoadRunner
 from alertd.planning.latest_plans import LatestPlans
-from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
+from alertd.planning.plan_inputs import PlanInputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
@@ -29,7 +37,7 @@ from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.planning.road_stations import RoadStationObserver
 from alertd.planning.signed_links import SignedLinks
-from alertd.planning.weather import SourceAnswers, WeatherSources, ask_sources
+from alertd.planning.weather import WeatherSources, ask_sources
 from alertd.records.posted_controls import RoadFeeds
 from alertd.route.model import Route
 from alertd.settings.file_snapshot import of_route
@@ -46,53 +54,11 @@ from alertd.sources.road_stations.fetch import read_services
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotPlanned:
-    """A trip that could not be planned, with the reason in one line. No trip is left out silently."""
-
-    trip: TripRequest
-    reason: str
-
-
-def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
-    """The trip with the reason. An internal error goes into the log with its traceback, and costs this trip only."""
-    if isinstance(exc, AlertdError):
-        return NotPlanned(trip=trip, reason=str(exc))
-    log.error("trip %s: a fault of alertd", trip.id, exc_info=exc, extra={"trip": trip.id})
-    return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
-
-
-Outcome: TypeAlias = Plan | NotPlanned
-Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by trip id
 _NO_REPORTS: Reports = {}
 # Routes whose sources are asked at the same time: a slow source then delays a cycle once and not once per route. Each
 # may hold tens of megabytes of forecasts.
 ROUTES_AT_ONCE: Final = 8
 MOST_TOGETHER: Final = 200  # trips on one road that are planned and recorded together; the others wait their turn
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RouteJob:
-    """Trips to plan together on one route, the answers of the sources, and what a replay needs besides.
-
-    departs: first and last departure, which set the forecast window. responses: raw answers as received.
-    """
-
-    trips: Sequence[TripRequest]
-    answers: SourceAnswers
-    departs: tuple[datetime, datetime]
-    positions: Mapping[str, TripPosition]
-    reports: Reports
-    road_reports: RoadReports
-    responses: tuple[SourceResponse, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedTrips:
-    """The outcome of each trip by id, and the inputs of those that have a rig."""
-
-    outcomes: Mapping[str, Outcome]
-    inputs: Mapping[str, PlanInputs]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -124,6 +90,7 @@ class Planner:
         self.settings, self.reference, self.weather_sources = settings, reference, weather_sources
         self._elevations, self._writer = elevations, writer
         self.feeds: RoadFeeds | None = None
+        self.runner: RoadRunner | None = None  # plans roads in other processes; None plans them in this one
         self.latest = LatestPlans()
         self.links = SignedLinks(settings.links_key, settings.public_url)
         self._routes: dict[str, tuple[float, Route]] = {}
@@ -131,6 +98,11 @@ class Planner:
         self._at_once = asyncio.Semaphore(ROUTES_AT_ONCE)
         # Only waiting for sources overlaps. Computing takes one thread, so that web requests find others free.
         self._computing = asyncio.Lock()
+
+    @property
+    def ground(self) -> Ground:
+        """What the plans of all roads have in common."""
+        return Ground(reference=self.reference, weather_sources=self.weather_sources, params=self.settings.plan)
 
     async def plan(
         self,
@@ -162,6 +134,8 @@ class Planner:
         Roads are begun in the order of their first trips. first: ids of trips that wait for no others on their road.
         """
         self.reference = await asyncio.to_thread(self.reference.reload_gathered, self.settings.places)
+        if self.runner is not None:
+            await self.runner.begin(self.ground, len(trips))
         jobs: dict[tuple[bool, str, int], list[TripRequest]] = {}
         begun: dict[tuple[bool, str], int] = defaultdict(int)
         missing: dict[str, int] = {}
@@ -247,37 +221,24 @@ class Planner:
 
     async def plan_trips(self, job: RouteJob) -> PlannedTrips:
         """Compute the road of a route and plan each trip on it. A failure costs the trip that it concerns only."""
-        outcomes: dict[str, Outcome] = {}
-        inputs: dict[str, PlanInputs] = {}
-        async with self._computing:
-            context = await asyncio.to_thread(
-                build_context,
-                job.answers,
-                job.positions,
-                job.road_reports,
-                self.reference,
-                self.weather_sources,
-                self.settings.plan,
-            )
-            # Trucks of one kind share the road's needs for it, which are cached for a few kinds at a time.
-            for trip in self._by_kind(job.trips):
-                try:
-                    inputs[trip.id] = build_plan_inputs(trip, context)
-                    outcomes[trip.id] = await asyncio.to_thread(make_plan, inputs[trip.id].request)
-                except Exception as exc:
-                    outcomes[trip.id] = not_planned_for(trip, exc)
-            corridor = context.fetched.weather.corridor
-            await asyncio.to_thread(self.latest.save_road, context.route, corridor, context.now_utc)
-        await self._record(job, outcomes)
-        return PlannedTrips(outcomes=outcomes, inputs=inputs)
+        if self.runner is not None and self.runner.running:
+            planned = await self.runner.plan(job)
+            inputs: Mapping[str, PlanInputs] = {}
+        else:
+            planned, inputs = await self._plan_here(job)
+        if planned.hours is not None:
+            self.latest.save_road(job.answers.route, planned.hours)
+        await self._record(job, planned.outcomes)
+        return PlannedTrips(outcomes=planned.outcomes, inputs=inputs)
 
-    def _by_kind(self, trips: Sequence[TripRequest]) -> list[TripRequest]:
-        """The trips with those of one kind of rig together; the kind of the earliest departure first."""
-        kinds: dict[object, list[TripRequest]] = {}
-        for trip in sorted(trips, key=lambda trip: trip.depart_at):
-            rig = self.reference.rigs.get(trip.rig)
-            kinds.setdefault(None if rig is None else rig.nameless, []).append(trip)
-        return [trip for same in kinds.values() for trip in same]
+    async def _plan_here(self, job: RouteJob) -> tuple[PlannedRoad, Mapping[str, PlanInputs]]:
+        """Plan a road in this process, in steps between which a shutdown can end it."""
+        async with self._computing:
+            planning = RoadPlanning(job=job, ground=self.ground)
+            await asyncio.to_thread(planning.compute_road)
+            for trip in planning.turns:
+                await asyncio.to_thread(planning.plan_trip, trip)
+            return await asyncio.to_thread(planning.done), planning.inputs
 
     async def _record(self, job: RouteJob, outcomes: Mapping[str, Outcome]) -> None:
         """File the inputs of the plans, where a writer is set."""

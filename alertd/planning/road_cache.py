@@ -33,7 +33,8 @@ class RoadFieldCache:
     All hours of a forecast belong together: when the first hour changes, the whole corridor is computed.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = MAX_KEPT) -> None:
+        self._most = most
         self._kept: OrderedDict[bytes, _CachedField] = OrderedDict()
         self._lock = Lock()
 
@@ -74,7 +75,7 @@ class RoadFieldCache:
             if kept is None or field is not kept.field:
                 self._kept[corridor] = _CachedField(field=field, weather=weather)
             self._kept.move_to_end(corridor)
-            while len(self._kept) > MAX_KEPT:
+            while len(self._kept) > self._most:
                 self._kept.popitem(last=False)
         return field
 

@@ -62,6 +62,7 @@ def settings_from(path: Path, table: Mapping[str, Any]) -> Settings:
         trips=base / content.daemon.trips if content.daemon.trips else None,
         cancel_vanished_trips=content.daemon.vanished_trips == "cancel",
         plan_every_min=content.daemon.plan_every_min,
+        processes=content.daemon.processes,
         look_ahead_h=content.daemon.look_ahead_h,
         brief_at=time.fromisoformat(content.daemon.brief_at),
         brief_zone=content.daemon.brief_zone,

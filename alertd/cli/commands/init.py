@@ -194,7 +194,8 @@ def _gather(settings: "Settings") -> None:
 def _plan(settings: "Settings", route: Path, leaves: datetime) -> int:
     """Plan the first trip and print it; returns the exit status."""
     from alertd.cli.plan import show_plan
-    from alertd.planning.planner import NotPlanned, create_planner
+    from alertd.planning.corridors.job import NotPlanned
+    from alertd.planning.planner import create_planner
     from alertd.sources.files.trips import parse_trip
 
     row = {"id": "trip", "route": route.name, "rig": "truck-1", "depart": leaves.isoformat()}
