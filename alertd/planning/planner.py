@@ -2,8 +2,7 @@
 
 import asyncio
 import logging
-from collections import defaultdict
-from collections.abc import AsyncGenerator, AsyncIterator, Callable, Collection, Mapping, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable, Collection, Mapping, Sequence
 from contextlib import AsyncExitStack, aclosing, asynccontextmanager
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -27,7 +26,7 @@ from alertd.planning.corridors.job import (
     not_planned_for,
 )
 from alertd.planning.corridors.plan_road import Ground, RoadPlanning
-from alertd.planning.corridors.runner import RoadRunner
+from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import PlanInputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
@@ -55,9 +54,6 @@ log = logging.getLogger(__name__)
 
 
 _NO_REPORTS: Reports = {}
-# Routes whose sources are asked at the same time: a slow source then delays a cycle once and not once per route. Each
-# may hold tens of megabytes of forecasts.
-ROUTES_AT_ONCE: Final = 8
 MOST_TOGETHER: Final = 200  # trips on one road that are planned and recorded together; the others wait their turn
 
 
@@ -71,6 +67,25 @@ class _RouteSource:
 
 def _to_compare(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
     return trip.other_routes if now_utc < trip.depart_at else ()
+
+
+def _ways(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
+    """The routes that a trip is planned on."""
+    return tuple(dict.fromkeys((trip.route, *_to_compare(trip, now_utc))))
+
+
+def _parts_of_roads(
+    trips: Sequence[TripRequest], now_utc: datetime, first: Collection[str]
+) -> tuple[dict[tuple[bool, str], list[TripRequest]], dict[tuple[bool, str, int], list[TripRequest]]]:
+    """The trips of each road, and those of each part of at most MOST_TOGETHER; trips of `first` apart and before."""
+    roads: dict[tuple[bool, str], list[TripRequest]] = {}
+    parts: dict[tuple[bool, str, int], list[TripRequest]] = {}
+    for trip in sorted(trips, key=lambda trip: trip.id not in first):
+        for name in _ways(trip, now_utc):
+            on_road = roads.setdefault((trip.id not in first, name), [])
+            parts.setdefault((trip.id not in first, name, len(on_road) // MOST_TOGETHER), []).append(trip)
+            on_road.append(trip)
+    return roads, parts
 
 
 class Planner:
@@ -95,9 +110,14 @@ class Planner:
         self.links = SignedLinks(settings.links_key, settings.public_url)
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _RouteSource] = {}
-        self._at_once = asyncio.Semaphore(ROUTES_AT_ONCE)
+        self._at_once = asyncio.Semaphore(ROADS_AT_ONCE)
         # Only waiting for sources overlaps. Computing takes one thread, so that web requests find others free.
         self._computing = asyncio.Lock()
+
+    def use(self, runner: RoadRunner) -> None:
+        """Plan roads with `runner`, from the next cycle on."""
+        self.runner = runner
+        self._at_once = asyncio.Semaphore(runner.roads_at_once)
 
     @property
     def ground(self) -> Ground:
@@ -136,22 +156,27 @@ class Planner:
         self.reference = await asyncio.to_thread(self.reference.reload_gathered, self.settings.places)
         if self.runner is not None:
             await self.runner.begin(self.ground, len(trips))
-        jobs: dict[tuple[bool, str, int], list[TripRequest]] = {}
-        begun: dict[tuple[bool, str], int] = defaultdict(int)
-        missing: dict[str, int] = {}
-        for trip in sorted(trips, key=lambda trip: trip.id not in first):
-            names = tuple(dict.fromkeys((trip.route, *_to_compare(trip, now_utc))))
-            missing[trip.id] = len(names)
-            for name in names:
-                road = (trip.id not in first, name)
-                jobs.setdefault((*road, begun[road] // MOST_TOGETHER), []).append(trip)
-                begun[road] += 1
+        roads, jobs = _parts_of_roads(trips, now_utc, first)
+        missing = {trip.id: len(_ways(trip, now_utc)) for trip in trips}
         outcomes: dict[tuple[str, str], Outcome] = {}
+        # Sources are asked once for a road, however many parts its trips are planned in: its field is then the same.
+        asked: dict[tuple[bool, str], asyncio.Task[RouteJob]] = {}
 
-        async def plan(name: str, sharing: list[TripRequest]) -> tuple[str, list[TripRequest], Mapping[str, Outcome]]:
-            return name, sharing, await self.plan_route(name, sharing, now_utc, reports, road_reports)
+        async def ask(name: str, on_road: list[TripRequest]) -> RouteJob:
+            route = await self.route(name, f"trip {on_road[0].id}")
+            return await self.prepare(route, on_road, now_utc, reports, road_reports)
 
-        tasks = [asyncio.create_task(plan(name, sharing)) for (_, name, _), sharing in jobs.items()]
+        async def plan(
+            road: tuple[bool, str], sharing: list[TripRequest]
+        ) -> tuple[str, list[TripRequest], Mapping[str, Outcome]]:
+            def prepared() -> Awaitable[RouteJob]:
+                if road not in asked:
+                    asked[road] = asyncio.create_task(ask(road[1], roads[road]))
+                return asyncio.shield(asked[road])
+
+            return road[1], sharing, await self._plan_route(sharing, prepared)
+
+        tasks = [asyncio.create_task(plan((late, name), sharing)) for (late, name, _), sharing in jobs.items()]
         try:
             for ended in asyncio.as_completed(tasks):
                 name, sharing, found = await ended
@@ -167,23 +192,22 @@ class Planner:
                 if group:
                     yield group
         finally:
-            for task in tasks:
+            for task in (*tasks, *asked.values()):
                 task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await asyncio.gather(*tasks, *asked.values(), return_exceptions=True)
 
-    async def plan_route(
-        self,
-        name: str,
-        trips: Sequence[TripRequest],
-        now_utc: datetime,
-        reports: Reports,
-        road_reports: RoadReports,
+    async def _plan_route(
+        self, trips: Sequence[TripRequest], prepared: Callable[[], Awaitable[RouteJob]]
     ) -> Mapping[str, Outcome]:
-        """Plan the trips that share one route of the routes folder. Never fails: a failure is each trip's outcome."""
+        """Plan some or all trips of one route. Never fails: a failure is each trip's outcome.
+
+        prepared: returns the job of all trips of the route.
+        """
         try:
             async with self._at_once:
-                route = await self.route(name, f"trip {trips[0].id}")
-                job = await self.prepare(route, trips, now_utc, reports, road_reports)
+                job = await prepared()
+                if len(trips) < len(job.trips):
+                    job = replace(job, trips=trips, split=True)
                 return (await self.plan_trips(job)).outcomes
         except Exception as exc:
             return {trip.id: not_planned_for(trip, exc) for trip in trips}

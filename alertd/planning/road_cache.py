@@ -37,6 +37,11 @@ class RoadFieldCache:
         self._most = most
         self._kept: OrderedDict[bytes, _CachedField] = OrderedDict()
         self._lock = Lock()
+        self._offered: RoadField | None = None
+
+    def offer(self, field: RoadField) -> None:
+        """Take this field, computed elsewhere from the same inputs, at the next call of `field`."""
+        self._offered = field
 
     def field(
         self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run, nearby: Nearby = NOTHING_NEAR
@@ -63,7 +68,10 @@ class RoadFieldCache:
         )
         with self._lock:
             kept = self._kept.get(corridor)
-        if kept is None:
+            offered, self._offered = self._offered, None
+        if offered is not None and (kept is None or weather != kept.weather):
+            field = offered
+        elif kept is None:
             field = run(None, None)
         else:
             differs = np.asarray([a != b for a, b in zip(weather, kept.weather, strict=True)])

@@ -1,22 +1,19 @@
 """A process that plans roads for its parent: frames on stdin, frames on stdout.
 
 Run as `python -m alertd.planning.corridors.child ROADS_KEPT`. A frame is its length in eight bytes, then a letter and
-the content: `G` what all plans have in common, `J` a job, answered by `R` the planned road. It ends when its parent
-does, which closes stdin; signals to stop it ignores, since they reach the parent too.
+the content: `G` what all plans share, `F` the field of the next job's road, `J` a job, answered by `R`. It ends
+when its parent does, which closes stdin; signals to stop it ignores, since they reach the parent too.
 """
 
-import gc
 import logging
 import os
 import signal
 import sys
-from dataclasses import replace
 from pathlib import Path
 from typing import BinaryIO, Final
 
-from alertd.planning.corridors.job import PlannedRoad
-from alertd.planning.corridors.plan_road import Ground, plan_road
-from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes, job_from_bytes, value_to_bytes
+from alertd.planning.corridors.answer import answer_job
+from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes, value_to_bytes
 
 LENGTH_BYTES: Final = 8
 
@@ -45,21 +42,19 @@ def main() -> None:
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a library prints is no frame
     collected = _Collected()
     logging.getLogger().addHandler(collected)
-    routes, ground = RouteCache(), None
+    routes, ground, field = RouteCache(), None, b""
     while frame := read_frame(sys.stdin.buffer):
-        if frame[:1] == b"G":
-            ground = ground_from_bytes(frame[1:], roads_kept)
-            continue
-        if ground is None:
+        letter, content = frame[:1], frame[1:]
+        if letter == b"G":
+            ground = ground_from_bytes(content, roads_kept)
+        elif letter == b"F":
+            field = content
+        elif ground is None:
             raise ValueError("a job came before the reference data")
-        write_frame(answers, b"R" + _answer(frame[1:], ground, routes, collected))
-
-
-def _answer(job: bytes, ground: Ground, routes: RouteCache, collected: _Collected) -> bytes:
-    planned: PlannedRoad = plan_road(job_from_bytes(job, routes), ground)
-    data = value_to_bytes(replace(planned, log=collected.take()))
-    gc.collect()  # while the parent reads: a road's arrays then leave before the next road's come
-    return data
+        else:
+            done = answer_job(content, ground, routes, field)
+            write_frame(answers, b"R" + value_to_bytes((done.planned, done.field, collected.take())))
+            field = b""
 
 
 def read_frame(file: BinaryIO) -> bytes:

@@ -14,7 +14,6 @@ from alertd.plan.road_by_hour import RoadHours
 from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.weather import SourceAnswers
-from alertd.road.corridor import RoadField
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
 
@@ -45,7 +44,8 @@ Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by 
 class RouteJob:
     """Trips to plan together on one route, the answers of the sources, and what a replay needs besides.
 
-    departs: first and last departure, which set the forecast window. responses: raw answers as received.
+    departs: first and last departure, which set the forecast window. responses: raw answers as received. split: the
+    road has more trips than these, planned as other jobs from the same answers.
     """
 
     trips: Sequence[TripRequest]
@@ -55,6 +55,7 @@ class RouteJob:
     reports: Reports
     road_reports: RoadReports
     responses: tuple[SourceResponse, ...]
+    split: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -67,12 +68,12 @@ class PlannedTrips:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlannedRoad:
-    """The outcome of each trip of a job by id, and the likely road by the hour, None where it is not known.
-
-    field: the road field, where it was asked for. log: (logger, level, text) of what another process logged.
-    """
+    """The outcome of each trip of a job by id, and the likely road by the hour, None where it is not known."""
 
     outcomes: Mapping[str, Outcome]
     hours: RoadHours | None
-    field: RoadField | None = None
-    log: tuple[tuple[str, int, str], ...] = ()
+
+
+def none_planned(job: RouteJob, reason: str) -> PlannedRoad:
+    """Every trip of a job as not planned: the office and the drivers hear of it."""
+    return PlannedRoad(outcomes={trip.id: NotPlanned(trip=trip, reason=reason) for trip in job.trips}, hours=None)

@@ -17,8 +17,10 @@ from typing import Final, Self
 
 from alertd.errors import InputError
 from alertd.planning.corridors.child import LENGTH_BYTES, resident_mb
-from alertd.planning.corridors.job import NotPlanned, PlannedRoad, RouteJob
+from alertd.planning.corridors.job import PlannedRoad, RouteJob, none_planned
 from alertd.planning.corridors.plan_road import Ground, plan_road
+from alertd.planning.corridors.runner import ROADS_AT_ONCE
+from alertd.planning.corridors.split_fields import SplitFields
 from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes, read_value
 from alertd.planning.road_cache import MAX_KEPT
 
@@ -102,12 +104,18 @@ class RoadPool:
         self._ground: tuple[Ground, bytes] | None = None
         self._ground_key = 0
         self._started_n = 0
+        self._fields: SplitFields[bytes] = SplitFields()
 
     async def __aenter__(self) -> Self:
         return self
 
     async def __aexit__(self, *_: object) -> None:
         await self.close()
+
+    @property
+    def roads_at_once(self) -> int:
+        """Enough that every process has a road while others wait for sources."""
+        return max(ROADS_AT_ONCE, 2 * self._most)
 
     @property
     def running(self) -> bool:
@@ -121,6 +129,7 @@ class RoadPool:
 
     async def begin(self, ground: Ground, trips_n: int) -> None:
         """Start the processes where so many trips need them."""
+        self._fields.clear()
         if not self.running:
             processes_n = self._most or (usable_cores() if trips_n > self._few_trips else 1)
             if processes_n < 2:
@@ -147,21 +156,28 @@ class RoadPool:
         ended: _Ended | InputError | None = None
         for attempt in range(1, MOST_DEATHS + 1):
             try:
-                return await asyncio.to_thread(_planned, await self._ask(name, data))
+                field = await self._fields.of(job, self._field_of)
+                return (await self._ask(name, data, field or b""))[0]
             except (_Ended, InputError) as exc:
                 log.error("planning process of road %s failed (%s); attempt %d", name, exc, attempt)
                 ended = exc
         if not isinstance(ended, _Ended) or not ended.killed:  # the job did not hurt it, so it may run here
             assert self._ground is not None  # noqa: S101 - `begin` comes before `plan`
             return await asyncio.to_thread(plan_road, job, self._ground[0])
-        reason = f"its planning process ended {MOST_DEATHS} times ({ended}); look at the machine's memory"
-        return PlannedRoad(outcomes={t.id: NotPlanned(trip=t, reason=reason) for t in job.trips}, hours=None)
+        return none_planned(
+            job, f"its planning process ended {MOST_DEATHS} times ({ended}); look at the machine's memory"
+        )
 
-    async def _ask(self, road: str, job: bytes) -> bytes:
-        """Have a process plan a road. Raises _Ended."""
+    async def _field_of(self, job: RouteJob) -> bytes:
+        """The field of the road of a job without trips. Raises _Ended, InputError."""
+        data = await asyncio.to_thread(job_to_bytes, job)
+        return (await self._ask(job.answers.route.name, data))[1]
+
+    async def _ask(self, road: str, job: bytes, field: bytes = b"") -> tuple[PlannedRoad, bytes]:
+        """Have a process plan a road; returns its field too where the job asks for it. Raises _Ended, InputError."""
         child = await self._take(road)
         try:
-            answer = await child.ask([*self._ground_for(child), b"J" + job])
+            answer = await child.ask([*self._ground_for(child), *([b"F" + field] if field else []), b"J" + job])
         except BaseException:  # also when cancelled: its answer would be taken for the next road's
             await asyncio.shield(self._replace(child))
             raise
@@ -169,7 +185,7 @@ class RoadPool:
             await self._replace(child)
         else:
             await self._give(child)
-        return answer
+        return await asyncio.to_thread(_read, answer)
 
     async def close(self) -> None:
         """End all processes."""
@@ -241,11 +257,11 @@ class RoadPool:
         await self._give(child)
 
 
-def _planned(data: bytes) -> PlannedRoad:
-    planned: PlannedRoad = read_value(data)
-    for name, level, text in planned.log:
+def _read(answer: bytes) -> tuple[PlannedRoad, bytes]:
+    planned, field, logged = read_value(answer)
+    for name, level, text in logged:
         logging.getLogger(name).log(level, "%s", text)
-    return planned
+    return read_value(planned), field
 
 
 def usable_cores() -> int:
