@@ -181,6 +181,19 @@ async def test_few_trips_start_no_process(in_storm: Callable, monkeypatch: pytes
     assert usable_cores() >= 1
 
 
+@pytest.mark.parametrize(
+    ("cpu", "memory", "processes"),
+    [("max 100000", "max", 4), ("200000 100000", "max", 2), ("max 100000", "2000000000", 2), ("50000 100000", "9", 1)],
+)
+def test_limits_of_a_container_bound_the_processes(
+    cpu: str, memory: str, processes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """cpu.max is quota and period in microseconds, memory.max bytes: Linux, Documentation/admin-guide/cgroup-v2."""
+    monkeypatch.setattr(pool_module.os, "sched_getaffinity", lambda pid: set(range(4)))
+    monkeypatch.setattr(pool_module, "_cgroup", {"cpu.max": cpu, "memory.max": memory}.__getitem__)
+    assert usable_cores() == processes
+
+
 async def test_a_job_survives_the_way_to_another_process(in_storm: Callable, morning: datetime) -> None:
     async def sent(planner: Planner) -> None:
         route = await planner.route("i90-west", "test")
