@@ -10,6 +10,7 @@ from apscheduler.schedulers.asyncio import AsyncIOScheduler
 
 from alertd.clock import Clock
 from alertd.daemon.leadership import process_name
+from alertd.daemon.memory import release_memory
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, InputError
 from alertd.planning.planner import Planner
@@ -77,12 +78,17 @@ class Daemon:
         self._recording = asyncio.Lock()  # of notices about the active trips; never held while a source is asked
         self._under_way: set[asyncio.Task[None]] = set()
         self._active: dict[str, ActiveTrip] = {}
+        self._planning_new = asyncio.Lock()  # held while new trips are planned, and while a cycle reads its trips
+        self._taken: set[str] | None = None  # trips of the last cycle, and new ones planned since it read them
+        self._planned_beside: dict[str, ActiveTrip] = {}  # of these, the new ones
 
     async def cycle(self) -> None:
         """Plan all due trips. A brief and a cycle never run at the same time."""
         async with self._planning_now:
             settled = self._settles
-            due = await read_due_trips(self._planning, self._store, self._clock())
+            async with self._planning_new:
+                due = await read_due_trips(self._planning, self._store, self._clock())
+                self._taken, self._planned_beside = {trip.id for trip in due.trips}, {}
 
             def may_ease() -> bool:
                 """An answer of a source may just have shown that the clock is wrong."""
@@ -91,10 +97,11 @@ class Daemon:
             on_recorded = OnRecorded(turn=self._recording, take=self._take)
             outcome = await plan_and_record(self._planning, self._store, due, on_recorded, may_ease)
             async with self._recording:
-                self._active = {one.plan.trip_id: one for one in outcome.active}
+                self._active = self._planned_beside | {one.plan.trip_id: one for one in outcome.active}
             await observe_roads(self._planning, self._store, due)
             await self.alerts.update(self._planning, outcome, self._clock())
         self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
+        await asyncio.to_thread(release_memory)
         log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
         outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())
@@ -104,6 +111,32 @@ class Daemon:
         else:
             age_min = outbox.oldest_waiting_age_s / 60.0
             log.warning("heartbeat skipped: oldest undelivered notice is %.0f min old", age_min)
+
+    async def plan_new(self) -> None:
+        """Plan the trips that the last cycle does not know, without waiting for its end. The next one plans all."""
+        async with self._planning_new:
+            if self._taken is None:  # the first cycle is about to read all trips
+                return
+            settled = self._settles
+            due = await read_due_trips(self._planning, self._store, self._clock(), self._taken)
+            if not due.trips:
+                return
+
+            def take(recorded: Sequence[ActiveTrip]) -> None:
+                self._planned_beside |= {one.plan.trip_id: one for one in recorded}
+                self._take(recorded)
+
+            self._taken |= {trip.id for trip in due.trips}
+            outcome = await plan_and_record(
+                self._planning,
+                self._store,
+                due,
+                OnRecorded(turn=self._recording, take=take),
+                lambda: settled and self._settles,
+                urgent=True,
+            )
+        log.info("new trips planned: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
+        await self.deliver()
 
     def _take(self, recorded: Sequence[ActiveTrip]) -> None:
         """The active trips of a road as just recorded. Their notices need not wait for the other roads."""
@@ -258,6 +291,7 @@ def schedule_jobs(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSc
     now = clock()
     minutes = settings.plan_every_min
     scheduler.add_job(daemon.trigger(daemon.cycle), "interval", minutes=minutes, id="cycle", next_run_time=now)
+    scheduler.add_job(daemon.trigger(daemon.plan_new), "interval", minutes=minutes, id="plan_new")
     scheduler.add_job(daemon.trigger(daemon.brief), "interval", seconds=CHECK_CLOCK_EVERY_S, id="brief")
     scheduler.add_job(
         daemon.trigger(daemon.send_scheduled), "interval", seconds=SEND_SCHEDULED_EVERY_S, id="send_scheduled"
@@ -296,4 +330,6 @@ def _next_multiple(now: datetime, every_s: int) -> datetime:
 
 
 def run_cycle_soon(scheduler: AsyncIOScheduler, clock: Clock) -> None:
-    scheduler.modify_job("cycle", next_run_time=clock())
+    """Plan what is new at once, and then all in a cycle."""
+    for job in ("plan_new", "cycle"):
+        scheduler.modify_job(job, next_run_time=clock())

@@ -61,7 +61,7 @@ class Credit:
         return max(self.age_h(now_utc) - self.issue_every_h, 0.0)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, kw_only=True, eq=False)
 class Forecast:
     """One source's forecast for the cells of a route. All weather arrays are (member, cell, hour).
 

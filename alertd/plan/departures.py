@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.encounter import Encounter
+from alertd.plan.chain_up.road_view import ChainStretch
 from alertd.plan.chain_up.route_outcome import (
     RouteConditions,
     best_plan,
@@ -24,7 +25,7 @@ from alertd.plan.chain_up.route_outcome import (
     conditions_on,
     uncovered,
 )
-from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan, ChainStretch
+from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.controls.closures import Clock, Closure, meets_hold
 from alertd.plan.describe.arrivals import arrival_pair

@@ -70,23 +70,38 @@ class LatestPlans:
         self,
         plans: Iterable[Plan],
         missed: Iterable[tuple[str, str]],
-        unread: Iterable[tuple[str, str]],
+        unread: Iterable[tuple[str, str]] | None,
         now: datetime,
         facts: Mapping[str, Sequence[SentFact]] | None = None,
     ) -> None:
-        """Take the outcome of a cycle. facts: those sent for each trip."""
+        """Take the outcome of a cycle. facts: those sent for each trip.
+
+        unread: None for a few trips planned beside a cycle; those of all others stay.
+        """
         made, sent = tuple(plans), facts or {}
         rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
         new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
-        changes = {trip: c for trip, c in self.changes.items() if trip in new and now - c.at < CHANGES_KEPT_FOR}
+        changes = {trip: c for trip, c in self.changes.items() if now - c.at < CHANGES_KEPT_FOR}
         for trip_id, plan in new.items():
             old = self.plans.get(trip_id)
             if old is not None and old.id != plan.id and (lines := describe_changes(old, plan)):
                 changes[trip_id] = Change(at=now, lines=lines)
-        self.plans, self.missed, self.unread = new, dict(missed), tuple(unread)
-        self.changes, self.taken_at = changes, now
+        failed = dict(missed)
+        # Beside a cycle all others stay; and a cycle does not know the trips that were planned beside it.
+        stay = {
+            trip_id: plan
+            for trip_id, plan in self.plans.items()
+            if trip_id not in new and trip_id not in failed and (unread is None or plan.made_at > now)
+        }
         with self._lock:
+            rows |= {plan.id: self._upheld[plan.id] for plan in stay.values() if plan.id in self._upheld}
             self._upheld = rows
+        self.plans = {**stay, **new}
+        self.changes = {trip_id: c for trip_id, c in changes.items() if trip_id in self.plans}
+        if unread is None:
+            self.missed = {t: why for t, why in self.missed.items() if t not in new} | failed
+        else:
+            self.missed, self.unread, self.taken_at = failed, tuple(unread), now
 
     def plan(self, store: "Store", trip_id: str) -> Plan | None:
         """The newest plan of a trip; None where there is none, or only one of an unknown version."""

@@ -3,9 +3,9 @@
 import asyncio
 import logging
 from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable, Collection, Mapping, Sequence
-from contextlib import AsyncExitStack, aclosing, asynccontextmanager
+from contextlib import AsyncExitStack, aclosing, asynccontextmanager, nullcontext
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePath
 from typing import Final
 
@@ -27,6 +27,8 @@ from alertd.planning.corridors.job import (
 )
 from alertd.planning.corridors.plan_road import Ground, RoadPlanning
 from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
+from alertd.planning.cycles.kept_plans import KeptPlans, RoadInputs
+from alertd.planning.cycles.turns import PLAIN, PlanningMode, Turns
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import PlanInputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
@@ -108,11 +110,14 @@ class Planner:
         self.runner: RoadRunner | None = None  # plans roads in other processes; None plans them in this one
         self.latest = LatestPlans()
         self.links = SignedLinks(settings.links_key, settings.public_url)
+        self.kept = KeptPlans(
+            timedelta(minutes=settings.plan_every_min), min(weather_sources.stale_h, settings.plan.stale_forecast_h)
+        )
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _RouteSource] = {}
         self._at_once = asyncio.Semaphore(ROADS_AT_ONCE)
         # Only waiting for sources overlaps. Computing takes one thread, so that web requests find others free.
-        self._computing = asyncio.Lock()
+        self._computing = Turns()
 
     def use(self, runner: RoadRunner) -> None:
         """Plan roads with `runner`, from the next cycle on."""
@@ -148,13 +153,14 @@ class Planner:
         reports: Reports = _NO_REPORTS,
         road_reports: RoadReports = NO_ROAD_REPORTS,
         first: Collection[str] = (),
+        mode: PlanningMode = PLAIN,
     ) -> AsyncGenerator[list[tuple[TripRequest, Outcome]], None]:
         """Groups of trips with their outcomes, each as soon as it is planned: mostly the trips of one road.
 
         Roads are begun in the order of their first trips. first: ids of trips that wait for no others on their road.
         """
         self.reference = await asyncio.to_thread(self.reference.reload_gathered, self.settings.places)
-        if self.runner is not None:
+        if self.runner is not None and not mode.urgent:
             await self.runner.begin(self.ground, len(trips))
         roads, jobs = _parts_of_roads(trips, now_utc, first)
         missing = {trip.id: len(_ways(trip, now_utc)) for trip in trips}
@@ -174,7 +180,7 @@ class Planner:
                     asked[road] = asyncio.create_task(ask(road[1], roads[road]))
                 return asyncio.shield(asked[road])
 
-            return road[1], sharing, await self._plan_route(sharing, prepared)
+            return road[1], sharing, await self._plan_route(sharing, prepared, mode)
 
         tasks = [asyncio.create_task(plan((late, name), sharing)) for (late, name, _), sharing in jobs.items()]
         try:
@@ -197,18 +203,31 @@ class Planner:
             await asyncio.gather(*tasks, *asked.values(), return_exceptions=True)
 
     async def _plan_route(
-        self, trips: Sequence[TripRequest], prepared: Callable[[], Awaitable[RouteJob]]
+        self,
+        trips: Sequence[TripRequest],
+        prepared: Callable[[], Awaitable[RouteJob]],
+        mode: PlanningMode,
     ) -> Mapping[str, Outcome]:
         """Plan some or all trips of one route. Never fails: a failure is each trip's outcome.
 
         prepared: returns the job of all trips of the route.
         """
         try:
-            async with self._at_once:
+            async with nullcontext() if mode.urgent else self._at_once:
                 job = await prepared()
                 if len(trips) < len(job.trips):
                     job = replace(job, trips=trips, split=True)
-                return (await self.plan_trips(job)).outcomes
+                reports = job.reports
+                road = await asyncio.to_thread(
+                    RoadInputs.of, job.answers, job.responses, self.reference, job.road_reports
+                )
+                stands = self.kept.standing(trips, road, reports, job.answers.window.now) if mode.keep else {}
+                if not (others := [trip for trip in trips if trip.id not in stands]):
+                    return stands
+                planned = await self.plan_trips(replace(job, trips=others, urgent=mode.urgent))
+                for trip in others:
+                    self.kept.keep(trip, planned.outcomes[trip.id], planned.trip_inputs.get(trip.id), road, reports)
+                return {**stands, **planned.outcomes}
         except Exception as exc:
             return {trip.id: not_planned_for(trip, exc) for trip in trips}
 
@@ -245,23 +264,25 @@ class Planner:
 
     async def plan_trips(self, job: RouteJob) -> PlannedTrips:
         """Compute the road of a route and plan each trip on it. A failure costs the trip that it concerns only."""
-        if self.runner is not None and self.runner.running:
+        inputs: Mapping[str, PlanInputs] = {}
+        if self.runner is not None and self.runner.running and not job.urgent:
             planned = await self.runner.plan(job)
-            inputs: Mapping[str, PlanInputs] = {}
         else:
             planned, inputs = await self._plan_here(job)
         if planned.hours is not None:
             self.latest.save_road(job.answers.route, planned.hours)
         await self._record(job, planned.outcomes)
-        return PlannedTrips(outcomes=planned.outcomes, inputs=inputs)
+        return PlannedTrips(outcomes=planned.outcomes, inputs=inputs, trip_inputs=planned.trip_inputs)
 
     async def _plan_here(self, job: RouteJob) -> tuple[PlannedRoad, Mapping[str, PlanInputs]]:
         """Plan a road in this process, in steps between which a shutdown can end it."""
-        async with self._computing:
-            planning = RoadPlanning(job=job, ground=self.ground)
+        planning = RoadPlanning(job=job, ground=self.ground)
+        async with self._computing.turn(urgent=job.urgent):
             await asyncio.to_thread(planning.compute_road)
-            for trip in planning.turns:
+        for trip in planning.turns:
+            async with self._computing.turn(urgent=job.urgent):
                 await asyncio.to_thread(planning.plan_trip, trip)
+        async with self._computing.turn(urgent=job.urgent):
             return await asyncio.to_thread(planning.done), planning.inputs
 
     async def _record(self, job: RouteJob, outcomes: Mapping[str, Outcome]) -> None:

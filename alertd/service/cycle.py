@@ -3,7 +3,7 @@
 import asyncio
 import json
 import logging
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from contextlib import aclosing
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -25,6 +25,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical
 from alertd.planning.corridors.job import NotPlanned, Reports
+from alertd.planning.cycles.turns import PlanningMode
 from alertd.planning.planner import Planner
 from alertd.planning.road_reports import RoadReports, named_places
 from alertd.planning.stations import gather_observations
@@ -78,11 +79,20 @@ def load_trip_file(planner: Planner, store: Store, now_utc: datetime) -> tuple[t
 
 
 def due_trips(
-    store: Store, now_utc: datetime, look_ahead: timedelta, unread: list[tuple[str, str]] | None = None
+    store: Store,
+    now_utc: datetime,
+    look_ahead: timedelta,
+    unread: list[tuple[str, str]] | None = None,
+    known: Collection[str] = (),
 ) -> list[TripRequest]:
-    """Trips that leave soon enough to plan and are not over. Unreadable stored trips are appended to `unread`."""
+    """Trips that leave soon enough to plan and are not over. Unreadable stored trips are appended to `unread`.
+
+    known: ids of trips to leave out.
+    """
     out = []
     for stored in store.trips():
+        if stored.id in known:
+            continue
         try:
             trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
         except InputError as exc:  # stored by another version with wider rules
@@ -136,12 +146,17 @@ async def run_cycle(
     return outcome
 
 
-async def read_due_trips(planner: Planner, store: Store, now_utc: datetime) -> DueTrips:
-    """The due trips, with the reports about them and their roads. Asks the feeds. Raises StoreError."""
-    unread = await asyncio.to_thread(load_trip_file, planner, store, now_utc)
+async def read_due_trips(
+    planner: Planner, store: Store, now_utc: datetime, known: Collection[str] | None = None
+) -> DueTrips:
+    """The due trips, with the reports about them and their roads. Asks the feeds. Raises StoreError.
+
+    known: ids of trips to leave out; the trips file is then not read either. None reads all.
+    """
+    unread = () if known is not None else await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     unknown: list[tuple[str, str]] = []
-    trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead, unknown)
+    trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead, unknown, known or ())
     for trip_id, why in unknown:
         await asyncio.to_thread(
             store.record_notices, [not_planned_notice(trip_id, "", why, now_utc)], planner.settings.targets, now_utc
@@ -162,8 +177,12 @@ async def plan_and_record(
     due: DueTrips,
     on_recorded: OnRecorded | None = None,
     may_ease: Callable[[], bool] = lambda: True,
+    *,
+    urgent: bool = False,
 ) -> CycleOutcome:
     """Plan road by road, and record each road's plans as soon as they are made. Raises StoreError.
+
+    urgent: these trips are a few new ones beside those that a cycle plans; it goes on meanwhile.
 
     The trips come in the order of the next moment that matters to their drivers, and new trips before all others.
     """
@@ -180,13 +199,21 @@ async def plan_and_record(
     )
     turns = sorted(due.trips, key=lambda trip: turn_of(trip, planner.latest.plans.get(trip.id), now_utc))
     new = {trip.id for trip in turns if trip.id not in due.sent} if due.sent else set[str]()
-    async with aclosing(planner.plan_in_turn(turns, now_utc, due.reports, due.on_roads, new)) as groups:
-        async for group in groups:
-            if on_recorded is None:
-                await asyncio.to_thread(recorder.record, group)
-            else:
-                async with on_recorded.turn:
-                    on_recorded.take(await asyncio.to_thread(recorder.record, group))
+    if not urgent:
+        planner.kept.retain({trip.id for trip in turns})
+
+    async def plan(trips: Sequence[TripRequest], mode: PlanningMode) -> None:
+        async with aclosing(planner.plan_in_turn(trips, now_utc, due.reports, due.on_roads, new, mode)) as groups:
+            async for group in groups:
+                if on_recorded is None:
+                    await asyncio.to_thread(recorder.record, group)
+                else:
+                    async with on_recorded.turn:
+                        on_recorded.take(await asyncio.to_thread(recorder.record, group))
+
+    await plan(turns, PlanningMode(keep=True, urgent=urgent))
+    if recorder.again:  # something is to be sent, and a message rests on a plan of its own moment
+        await plan(tuple(recorder.again), PlanningMode(urgent=urgent))
     done = [recorder.active[trip.id] for trip in due.trips if trip.id in recorder.active]
     outcome = CycleOutcome(
         plans=tuple(one.plan for one in done),
@@ -197,7 +224,7 @@ async def plan_and_record(
     )
     facts_by_trip = {one.plan.trip_id: one.facts for one in done}
     missed = [(m.trip.id, m.reason) for m in recorder.failed]
-    planner.latest.update(recorder.made, missed, due.unread, now_utc, facts_by_trip)
+    planner.latest.update(recorder.made, missed, None if urgent else due.unread, now_utc, facts_by_trip)
     return outcome
 
 

@@ -12,7 +12,6 @@ from alertd.plan import make_plan as make_plan_module
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead import hourly_need
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
@@ -45,7 +44,7 @@ def test_shared_plans_equal_those_made_alone_byte_for_byte() -> None:
     shared = [plan_json(make_plan(request)) for request in requests()]
     alone = []
     for request in requests():
-        hourly_need._hourly_need.cache_clear()
+        WEATHER.corridor.answers.clear()
         alone.append(plan_json(make_plan(request)))
     assert shared == alone
     assert len(set(shared)) == len(shared)
@@ -60,7 +59,7 @@ def test_later_plans_of_an_unchanged_road_equal_new_ones() -> None:
         if later:
             continue
         first = kept
-    hourly_need._hourly_need.cache_clear()
+    WEATHER.corridor.answers.clear()
     alone = [make_plan(request) for request in moved]
     assert [plan_json(plan) for plan in kept] == [plan_json(plan) for plan in alone]
     assert all(a.departures[0].depart_at < b.departures[0].depart_at for a, b in zip(first, kept, strict=True))
@@ -83,7 +82,7 @@ def test_an_unchanged_road_is_searched_for_new_departures_alone(monkeypatch: pyt
 
     monkeypatch.setattr(departures, "_way", counted)
     monkeypatch.setattr(make_plan_module, "best_solution", counted_solution)
-    hourly_need._hourly_need.cache_clear()
+    WEATHER.corridor.answers.clear()
     counts = []
     for later in (0, 5, 20):
         for request in requests():
@@ -105,7 +104,7 @@ def test_departures_are_compared_once_a_kind_and_minute(monkeypatch: pytest.Monk
         return compare(need, grid, *rest)
 
     monkeypatch.setattr(departures, "_compare", counted)
-    hourly_need._hourly_need.cache_clear()
+    WEATHER.corridor.answers.clear()
     for request in requests():
         make_plan(request)
     minutes = [(at_hour(7) + timedelta(minutes=m)).timestamp() for m in (37, 52)]

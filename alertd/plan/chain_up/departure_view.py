@@ -1,14 +1,16 @@
 """Describes the road at a departure: stretches that may need chains, and prices of stopping places."""
 
+from collections.abc import Hashable
 from dataclasses import dataclass, field, replace
-from functools import cached_property
 from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.encounter import Encounter
-from alertd.plan.chain_up.search import DELAY_STEP_S, DepartureView
+from alertd.plan.chain_up.priced_view import PricedView
+from alertd.plan.chain_up.road_view import DepartureView
+from alertd.plan.chain_up.search import DELAY_STEP_S
 from alertd.plan.chain_up.stop_candidates import StopCandidates
 from alertd.plan.chain_up.stretches import inside_cores, own_end_s, stretches_of, too_near
 from alertd.plan.params import PlanParams
@@ -36,6 +38,7 @@ class DepartureViews:
     offset: index in `timings` of view 0.
     floor: see Encounter.
     sent_stops: see `view_of`.
+    priced: the prices of views, see `ChainSearch`.
     """
 
     hourly_need: HourlyNeed
@@ -46,17 +49,21 @@ class DepartureViews:
     offset: int = 0
     floor: Float32 | None = None
     sent_stops: frozenset[str] = frozenset()
+    priced: dict[Hashable, PricedView] = field(default_factory=dict)
+    _dry_s: list[Array] = field(default_factory=list)
     _views: dict[int, DepartureView] = field(default_factory=dict)
     _rows: dict[int, UnchainedTiming] = field(default_factory=dict)
     _encounters: dict[int, Encounter] = field(default_factory=dict)
 
-    @cached_property
+    @property
     def dry_s(self) -> Array:
         """(place,) seconds to each place on a dry road."""
-        sections = self.hourly_need.sections
-        free = free_s(sections, IdentityKey(self.hourly_need.rig), self.params)
-        moving_s = np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free)))
-        return np.asarray(moving_s + self.hourly_need.stands.before_s(self.places.at_m))
+        if not self._dry_s:
+            sections = self.hourly_need.sections
+            free = free_s(sections, IdentityKey(self.hourly_need.rig), self.params)
+            moving_s = np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free)))
+            self._dry_s.append(moving_s + self.hourly_need.stands.before_s(self.places.at_m))
+        return self._dry_s[0]
 
     def row(self, n: int) -> UnchainedTiming:
         """The timing of the n-th departure, with one row."""
@@ -76,6 +83,7 @@ class DepartureViews:
         """Set a lower bound of the need, (member, section), for all views from now on."""
         self.floor = floor
         self._views.clear()
+        self.priced.clear()
         self._encounters.clear()
 
     def encounter(self, n: int) -> Encounter:
@@ -128,8 +136,10 @@ def view_of(
     snowed = listed & wintry
     dark = places.unlit
     if dark.any():
-        zenith, _ = solar_position(places.lat_deg, places.lon_deg, row.depart_epoch_s[0] + reach)
-        dark = dark & (zenith > NIGHT_ZENITH_DEG)
+        at = np.flatnonzero(dark)
+        zenith, _ = solar_position(places.lat_deg[at], places.lon_deg[at], row.depart_epoch_s[0] + reach[at])
+        dark = np.zeros_like(dark)
+        dark[at] = zenith > NIGHT_ZENITH_DEG
     drawbacks = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
     prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
     price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)

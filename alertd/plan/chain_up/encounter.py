@@ -85,7 +85,7 @@ class Encounter:
     def is_held(self, first: int, last: int, params: PlanParams) -> bool:
         """True when too many members are barred, slip even with chains, or meet road closed by snow."""
         enough, here = params.hold_probability - SAME_PROBABILITY, slice(first, last + 1)
-        if self.closed[:, here].max(axis=1).mean() >= enough:
+        if self.hourly_need.most_closed[here].max() >= enough and self.closed[:, here].max(axis=1).mean() >= enough:
             return True
         slick = self.grip_shortfall[:, here].any(axis=1).mean() >= enough  # chains never reduce grip
         if not slick and not self.hourly_need.may_bar:

@@ -13,6 +13,7 @@ from alertd.plan.chain_up.chain_set import ChainSet, hang_time_s
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.prices import prices_for
+from alertd.plan.chain_up.road_view import WORTH_IT, ChainStretch, DepartureView
 from alertd.plan.chain_up.route_outcome import (
     ChainedLeg,
     RouteConditions,
@@ -23,12 +24,9 @@ from alertd.plan.chain_up.route_outcome import (
     uncovered,
 )
 from alertd.plan.chain_up.search import (
-    WORTH_IT,
     ChainedSpan,
     ChainPlan,
     ChainSearch,
-    ChainStretch,
-    DepartureView,
     cheapest_plan,
     drawbacks_at,
 )

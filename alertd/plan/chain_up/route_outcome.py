@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.departure_view import DepartureViews, view_of
 from alertd.plan.chain_up.encounter import Encounter
-from alertd.plan.chain_up.search import ChainedSpan, ChainPlan, ChainSearch, ChainStretch, DepartureView, cheapest_plan
+from alertd.plan.chain_up.road_view import ChainStretch, DepartureView
+from alertd.plan.chain_up.search import ChainedSpan, ChainPlan, ChainSearch, cheapest_plan
 from alertd.plan.chain_up.stop_candidates import StopCandidates
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.speeds import Surfaces
@@ -53,6 +54,7 @@ def chain_search(views: DepartureViews, required_odds: float, on: ChainsOn | Non
         params=views.params,
         required_odds=required_odds - SAME_PROBABILITY,
         on=on,
+        kept=views.priced,
     )
 
 

@@ -12,6 +12,8 @@ from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.departure_view import DepartureViews, section_chained_s
 from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.legs import Leg, ReadyLegs, legs_of
+from alertd.plan.chain_up.priced_view import missing
+from alertd.plan.chain_up.road_view import DepartureView
 from alertd.plan.chain_up.route_outcome import (
     RouteConditions,
     best_plan,
@@ -19,12 +21,7 @@ from alertd.plan.chain_up.route_outcome import (
     chained_share,
     conditions_on,
 )
-from alertd.plan.chain_up.search import (
-    ChainedSpan,
-    DepartureView,
-    drawbacks_at,
-    missing,
-)
+from alertd.plan.chain_up.search import ChainedSpan, drawbacks_at
 from alertd.plan.chain_up.stop_candidates import StopCandidates
 from alertd.plan.chain_up.unlisted_places import places_with_search
 from alertd.plan.params import PlanParams

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.prices import prices_for
-from alertd.plan.chain_up.search import WORTH_IT, ChainStretch
+from alertd.plan.chain_up.road_view import WORTH_IT, ChainStretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, NeedRun, stretch_probability
 from alertd.plan.road_ahead.hourly_need import Float32

@@ -17,7 +17,7 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.forecast.model import Forecast
 from alertd.forecast.observations import Station, distances_m
 from alertd.forecast.past import PastBasis
-from alertd.plan.chain_up.search import WORTH_IT
+from alertd.plan.chain_up.road_view import WORTH_IT
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.lanes import lane_surfaces
 from alertd.plan.explain.members import choice_on, members_at
@@ -37,8 +37,8 @@ from alertd.plan.make_plan import PlanRequest, Weather, plan_drive
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Stretch
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE
+from alertd.plan.road_ahead.rig_grip import code_mu, rig_margin
 from alertd.plan.road_ahead.speeds import lateness_s
 from alertd.road.corridor import RoadField
 from alertd.road.downscale import AIR, AirParams

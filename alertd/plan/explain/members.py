@@ -9,8 +9,8 @@ from alertd.plan.chain_up.legs import Leg
 from alertd.plan.chain_up.prices import ChainPrices, prices_for
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import code_mu, rig_margin
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE
+from alertd.plan.road_ahead.rig_grip import code_mu, rig_margin
 from alertd.road.road_class import RoadClass
 
 

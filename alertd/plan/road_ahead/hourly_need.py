@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from dataclasses import field as dataclass_field
 from functools import cached_property, lru_cache
 from typing import Any, Final, TypeAlias, TypeVar
 
@@ -20,19 +21,19 @@ from alertd.plan.road_ahead.chain_need import (
 )
 from alertd.plan.road_ahead.control_zones import control_grade, control_zones
 from alertd.plan.road_ahead.long_descents import descent_share, rig_share
-from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes, pavement_codes
+from alertd.plan.road_ahead.pavement_codes import Codes, pavement_codes
 from alertd.plan.road_ahead.posting_state import PostingState, posting_state
+from alertd.plan.road_ahead.rig_grip import short_of_grip
 from alertd.plan.road_ahead.sections import Sections, fold
 from alertd.plan.road_ahead.shared_answers import SharedAnswers
 from alertd.plan.road_ahead.stands import NO_STANDS, Stands
 from alertd.road.corridor import RoadCells, RoadField
-from alertd.road.friction import friction_mu, grip_margin
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.bridges import on_bridges
 from alertd.route.model import Route
 from alertd.rules.posting.estimate import within_reach
 from alertd.rules.practice import Practice
-from alertd.rules.rig import AxleRole, IdentityKey, Rig, Tire
+from alertd.rules.rig import IdentityKey, Rig, Tire
 from alertd.rules.ruleset import RuleSet
 from alertd.units import HOUR_S
 
@@ -53,11 +54,15 @@ _MAY_CAUSE: Final = np.isin(
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Corridor:
-    """The shared pavement field, the route's samples placed in it, and each member's clock error, (member,)."""
+    """The shared pavement field, the route's samples placed in it, and each member's clock error, (member,).
+
+    answers: what was computed from them for rigs and rules; it is freed with the corridor.
+    """
 
     cells: RoadCells
     field: RoadField
     clock_z: Array
+    answers: SharedAnswers = dataclass_field(default_factory=SharedAnswers)
 
 
 def take_flat(values: NDArray[Scalar], pick: NDArray[np.intp]) -> NDArray[Scalar]:
@@ -118,6 +123,11 @@ class HourlyNeed:
     def may_bar(self) -> bool:
         """True when any level on this road bars the rig."""
         return any(x.demand.barred for law in self.laws for x in law.levels)
+
+    @cached_property
+    def most_closed(self) -> Float32:
+        """The highest of `closed` in any member and hour, (section,)."""
+        return np.asarray(self.closed.max(axis=(0, 2)))
 
     @cached_property
     def shared(self) -> SharedAnswers:
@@ -183,10 +193,14 @@ def hourly_need_for(
     ahead_h = (from_epoch_s - corridor.field.first_epoch_s) / HOUR_S - 1.0
     last_h = corridor.field.road_class.shape[2] - 1
     skip_h = int(np.clip(ahead_h // SHARED_START_H * SHARED_START_H, 0, last_h))
-    return _hourly_need(route, IdentityKey(rig.nameless), IdentityKey(rulesets), corridor, params, skip_h, practices)
+    for_rig, of_rules = IdentityKey(rig.nameless), IdentityKey(rulesets)
+    return corridor.answers.answer(
+        "need",
+        (route, for_rig, of_rules, params, skip_h, practices),
+        lambda: _hourly_need(route, for_rig, of_rules, corridor, params, skip_h, practices),
+    )
 
 
-@lru_cache(maxsize=16)
 def _hourly_need(
     route: Route,
     for_rig: IdentityKey[Rig],
@@ -196,12 +210,17 @@ def _hourly_need(
     skip_h: int,
     practices: tuple[Practice, ...],
 ) -> HourlyNeed:
-    rig, road = for_rig.value, _pavement(route, corridor, params, skip_h)
+    rig = for_rig.value
+    road = corridor.answers.answer(
+        "pavement", (route, params, skip_h), lambda: _pavement(route, corridor, params, skip_h)
+    )
     laws = place_laws(road.sections, of_rules.value, rig, practices)
-    posting = _posting(road, of_rules)
+    posting = corridor.answers.answer("posting", (road, of_rules), lambda: _posting(road, of_rules))
     short = short_of_grip(road.sections, rig, (), IdentityKey(corridor.field.quantiles.friction), road.code)
-    other = np.maximum(_rigless_need(road, IdentityKey(posting)), short)
-    descent = _descent(road, rig_share(rig, params))
+    rigless = corridor.answers.answer("rigless", (road, IdentityKey(posting)), lambda: _rigless_need(road, posting))
+    other = np.maximum(rigless, short)
+    share = rig_share(rig, params)
+    descent = corridor.answers.answer("descent", (road, share), lambda: _descent(road, share))
     steep = np.flatnonzero(descent_share(road.sections, params))
     if steep.size:
         other[:, steep] = np.maximum(other[:, steep], descent[:, steep])
@@ -278,7 +297,6 @@ class _Pavement:
     unknown_need: Float32
 
 
-@lru_cache(maxsize=8)
 def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int) -> _Pavement:
     field, sections = corridor.field, fold(route, corridor.cells)
 
@@ -317,7 +335,6 @@ def _pavement(route: Route, corridor: Corridor, params: PlanParams, skip_h: int)
     )
 
 
-@lru_cache(maxsize=16)
 def _posting(road: _Pavement, of_rules: IdentityKey[Mapping[str, RuleSet]]) -> PostingState:
     """The posting state of a road under these rules, for any rig."""
     route, params = road.sections.route, road.params
@@ -328,25 +345,23 @@ def _posting(road: _Pavement, of_rules: IdentityKey[Mapping[str, RuleSet]]) -> P
     return posting_state(zones, road.columns, road.corridor.field, params, road.skip_h)
 
 
-@lru_cache(maxsize=16)
 def _descent(road: _Pavement, share: float) -> Float32:
     """The road's share of drivers who chain for a descent, for rigs of which this share does."""
     return road.descent if share == 1.0 else np.asarray(road.descent * np.float32(share))
 
 
-@lru_cache(maxsize=16)
-def _rigless_need(road: _Pavement, posting: IdentityKey[PostingState]) -> Float32:
+def _rigless_need(road: _Pavement, posting: PostingState) -> Float32:
     """Need of every rig for unknown pavement, and for snow that closes the road.
 
     A closure counts only where it is likely enough to hold a trip, which needs a stretch to hold on. Below that it asks
     for no chains: they open no closed road.
     """
-    closed = posting.value.closed
+    closed = posting.closed
     held = closed.mean(axis=0) >= road.params.hold_probability - SAME_PROBABILITY
     return np.where(held, np.maximum(road.unknown_need, closed), road.unknown_need)
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=24)
 def _chance(
     sections: Sections,
     rules: IdentityKey[RuleSet],
@@ -373,62 +388,3 @@ def _unknown_need(sections: Sections, params: PlanParams) -> Float32:
     grade, d = control_grade(sections.route, params), sections.route.distance_m
     steep = sections.any(within_reach(grade >= params.unknown_grade, d, params.unknown_reach_m))
     return np.where(steep, params.unknown_probability, params.unknown_flat_probability).astype(np.float32)
-
-
-def short_of_grip(
-    sections: Sections, rig: Rig, tires: tuple[Tire, ...], friction: IdentityKey[Array], code: Codes, here: slice = _ALL
-) -> Mask:
-    """True where the rig slips with these tires chained: uphill on its drive axles, downhill with every wheel braked.
-
-    code: (member, section) or (member, section, hour) of the sections `here`.
-    friction: each member's rank, (member,).
-
-    Unknown grip is False here, because the unknown is counted separately.
-    """
-    table = _short_table(sections, IdentityKey(rig), tires, friction)[:, here]
-    if code.ndim == 2:
-        return np.take_along_axis(table, code[:, :, None].astype(np.intp), axis=2)[:, :, 0]
-    return np.take_along_axis(table, code.astype(np.intp), axis=2)
-
-
-@lru_cache(maxsize=256)
-def _short_table(
-    sections: Sections, rig: IdentityKey[Rig], tires: tuple[Tire, ...], friction: IdentityKey[Array]
-) -> Mask:
-    """(member, section, code): a section falls short where its steepest part does, in either direction."""
-    mu = code_mu(np.arange(GRIP_OF_CODE.size), friction.value[:, None])  # (member, code)
-    short = []
-    for grade in (sections.up_grade, sections.down_grade):
-        required_mu = -rig_margin(rig.value, tires, GRIP_OF_CODE[:, None], 0.0, grade)  # (code, section)
-        with np.errstate(invalid="ignore"):
-            short.append(mu[:, None, :] - required_mu.T[None, :, :] < 0.0)
-    return np.asarray(short[0] | short[1])
-
-
-def code_mu(code: NDArray[np.integer], friction: ArrayLike) -> Array:
-    """Friction of tires without chains on pavement of these codes, at each member's rank; shapes broadcast."""
-    return friction_mu(GRIP_OF_CODE[code], friction, SURFACE_OF_CODE[code])
-
-
-def rig_margin(rig: Rig, tires: tuple[Tire, ...], road_class: ArrayLike, mu: ArrayLike, grade: ArrayLike) -> Array:
-    """Available minus required friction with chains on these tires: to climb, or to hold a descent by braking."""
-    margin = grip_margin(
-        road_class,
-        mu,
-        grade,
-        rig.drive_share,
-        chained_drive_share=chained_share(rig, tires, (AxleRole.DRIVE,)),
-        chained_share=chained_share(rig, tires, tuple(AxleRole)),
-    )
-    return np.where(np.asarray(grade) > 0, margin.drive, margin.brake)
-
-
-def chained_share(rig: Rig, tires: tuple[Tire, ...], roles: tuple[AxleRole, ...]) -> float:
-    """Share of the gross load on chained tires of axles with one of these roles."""
-    gross = sum(a.load_kg for a in rig.axles)
-    load = 0.0
-    for tire in tires:
-        axle = rig.axles[tire.axle_idx]
-        if axle.role in roles:
-            load += axle.load_kg / (4.0 if axle.dual else 2.0)
-    return load / gross

@@ -7,7 +7,21 @@ Answer = TypeVar("Answer")
 
 # Of each kind. [A] Comparisons and single departures are a few hundred bytes a departure, and a day and a half has 145
 # of them. A solution holds arrays (member, section), and trips of one kind leave at few minutes of a day.
-MOST_KEPT: Final = {"comparison": 64, "departure": 512, "solution": 24, "stretches": 4, "surfaces": 4}
+# A need holds some 7 MB for a road of 300 km and three days, and a few kinds of rig share a road.
+MOST_KEPT: Final = {
+    "comparison": 64,
+    "departure": 512,
+    "solution": 24,
+    "stretches": 4,
+    "surfaces": 4,
+    "need": 6,
+    "pavement": 2,
+    "posting": 2,
+    "rigless": 2,
+    "descent": 2,
+    "wind": 6,
+    "gust": 1,
+}
 _NONE: Final = object()
 
 
@@ -20,6 +34,11 @@ class SharedAnswers:
 
     def __init__(self) -> None:
         self._kept: dict[str, dict[Hashable, Any]] = {kind: {} for kind in MOST_KEPT}
+
+    def clear(self) -> None:
+        """Forget all answers."""
+        for kept in self._kept.values():
+            kept.clear()
 
     def answer(self, kind: str, key: Hashable, compute: Callable[[], Answer]) -> Answer:
         """The kept answer, or that of `compute`."""

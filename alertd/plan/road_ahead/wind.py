@@ -7,7 +7,8 @@ source's own visibility, or that of a blizzard where snow falls in strong gusts.
 from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import blake2b
-from typing import TypeAlias
+from typing import Final, TypeAlias
+from weakref import WeakKeyDictionary
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +17,14 @@ from alertd.forecast.model import Forecast, Obscured
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, Mask
 from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
+from alertd.plan.road_ahead.shared_answers import SharedAnswers
 from alertd.road.road_class import WINTER_CLASSES
 from alertd.rules.rig import AxleRole, IdentityKey, Rig
 
 Array: TypeAlias = NDArray[np.float64]
 Float32: TypeAlias = NDArray[np.float32]
 
+_ANSWERS: Final[WeakKeyDictionary[Forecast, SharedAnswers]] = WeakKeyDictionary()
 _WINTER_CODE = np.isin(NAMED_OF_CODE, [int(c) for c in WINTER_CLASSES])
 
 
@@ -67,15 +70,19 @@ def wind_hours(forecast: Forecast, hourly_need: HourlyNeed, params: PlanParams) 
 
     None where the forecast has none for these members, or none that matters to this rig.
     """
-    return _wind_hours(IdentityKey(forecast), hourly_need, params)
+    kept = _answers(forecast)
+    return kept.answer("wind", (hourly_need, params), lambda: _wind_hours(forecast, hourly_need, params))
 
 
-@lru_cache(maxsize=8)
-def _wind_hours(of: IdentityKey[Forecast], hourly_need: HourlyNeed, params: PlanParams) -> WindHours | None:
-    forecast = of.value
+def _answers(forecast: Forecast) -> SharedAnswers:
+    """What was computed from a forecast. A forecast of one road takes some 20 MB, so nothing here keeps it."""
+    return _ANSWERS.setdefault(forecast, SharedAnswers())
+
+
+def _wind_hours(forecast: Forecast, hourly_need: HourlyNeed, params: PlanParams) -> WindHours | None:
     if forecast.gust_mps.shape[0] != hourly_need.members or forecast.hours < hourly_need.hours:
         return None
-    gust, sight = _gust_and_sight(IdentityKey(forecast), params)
+    gust, sight = _answers(forecast).answer("gust", params, lambda: _gust_and_sight(forecast, params))
     limits = limits_of(hourly_need.rig, params)
     least_mps = min(limits.caution_mps, limits.hold_slick_mps)
     with np.errstate(invalid="ignore"):
@@ -89,15 +96,13 @@ def _wind_hours(of: IdentityKey[Forecast], hourly_need: HourlyNeed, params: Plan
     )
 
 
-@lru_cache(maxsize=8)
-def _gust_and_sight(of: IdentityKey[Forecast], params: PlanParams) -> tuple[Float32, Float32]:
+def _gust_and_sight(f: Forecast, params: PlanParams) -> tuple[Float32, Float32]:
     """Gusts, at least the mean wind, and sight; (member, cell, hour).
 
     Where snow falls in strong gusts and the source gives no visibility, sight is that of a caution. Where that lasts
     as long as a blizzard, it is that of a hold. [A] Where the source names blowing snow, sight is at most that of a
     caution in strong gusts, and where it gives no visibility.
     """
-    f = of.value
     gust = np.fmax(f.gust_mps, f.wind_mps)
     snowing = (f.precip_mmwe_h >= params.whiteout_mmwe_h) & (f.air_temp_c <= 0.0)
     whiteout = snowing & (gust >= params.whiteout_gust_mps)

@@ -2,12 +2,13 @@
 
 import logging
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from typing import TypeAlias
 
 from alertd.errors import AlertdError
 from alertd.plan.chain_up.chains_on import TruckReport
+from alertd.plan.make_plan import TripInput
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport, TripPosition
 from alertd.plan.road_by_hour import RoadHours
@@ -45,7 +46,7 @@ class RouteJob:
     """Trips to plan together on one route, the answers of the sources, and what a replay needs besides.
 
     departs: first and last departure, which set the forecast window. responses: raw answers as received. split: the
-    road has more trips than these, planned as other jobs from the same answers.
+    road has more trips than these, planned as other jobs from the same answers. urgent: see `PlanningMode`.
     """
 
     trips: Sequence[TripRequest]
@@ -56,22 +57,28 @@ class RouteJob:
     road_reports: RoadReports
     responses: tuple[SourceResponse, ...]
     split: bool = False
+    urgent: bool = False
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedTrips:
-    """The outcome of each trip by id, and the inputs of those that have a rig; no inputs from another process."""
+    """The outcome of each trip by id, and the inputs of those that have a rig; from other processes the trip's only."""
 
     outcomes: Mapping[str, Outcome]
     inputs: Mapping[str, PlanInputs]
+    trip_inputs: Mapping[str, TripInput]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlannedRoad:
-    """The outcome of each trip of a job by id, and the likely road by the hour, None where it is not known."""
+    """The outcome of each trip of a job by id, and the likely road by the hour, None where it is not known.
+
+    trip_inputs: what the plans of the trips that have a rig were made of, but for what is shared.
+    """
 
     outcomes: Mapping[str, Outcome]
     hours: RoadHours | None
+    trip_inputs: Mapping[str, TripInput] = field(default_factory=dict)
 
 
 def none_planned(job: RouteJob, reason: str) -> PlannedRoad:

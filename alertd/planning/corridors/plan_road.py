@@ -67,7 +67,8 @@ class RoadPlanning:
         """The outcomes of the trips planned so far."""
         context = self.context
         hours = hours_of(context.route, context.fetched.weather.corridor, context.now_utc)
-        return PlannedRoad(outcomes=self.outcomes, hours=hours)
+        trip_inputs = {trip_id: inputs.request.trip for trip_id, inputs in self.inputs.items()}
+        return PlannedRoad(outcomes=self.outcomes, hours=hours, trip_inputs=trip_inputs)
 
 
 def plan_road(job: RouteJob, ground: Ground) -> PlannedRoad:

@@ -9,6 +9,7 @@ from typing import Any
 
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice
+from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice, with_link
@@ -42,10 +43,22 @@ class _Decided:
     facts: tuple[SentFact, ...]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Asked:
+    """Notices and events to send about a plan, and what is known to be sent afterwards. said, delivery: as JSON."""
+
+    notices: tuple[Notice, ...]
+    events: tuple[Notice, ...]
+    facts: tuple[SentFact, ...]
+    said: str
+    delivery: str
+
+
 @dataclass(slots=True, kw_only=True)
 class PlanRecorder:
     """The state of one cycle while its plans are recorded. `record` takes each group of trips as it is planned.
 
+    again: trips with a kept plan that must be made again, because something is to be sent or noted about them.
     sent: what was sent about each trip before, by trip id. may_ease: returns False while the clock is in doubt; relief
     then waits. made: the plans as computed; active: as shown to people.
     """
@@ -61,6 +74,7 @@ class PlanRecorder:
     active: dict[str, ActiveTrip] = field(default_factory=dict)
     failed: list[NotPlanned] = field(default_factory=list)
     new_notices: list[str] = field(default_factory=list)
+    again: list[TripRequest] = field(default_factory=list)
 
     def record(self, group: Sequence[tuple[TripRequest, Outcome]]) -> tuple[ActiveTrip, ...]:
         """Record the outcomes of these trips; returns those with a plan. Raises StoreError."""
@@ -68,23 +82,41 @@ class PlanRecorder:
         recorded: list[ActiveTrip] = []
         for part in _apart(group, lambda trip: trip.driver or trip.id):
             decided: list[_Decided] = []
+            kept: list[tuple[TripRequest, Plan, tuple[SentFact, ...] | None]] = []
             for trip, plan in part:
                 if isinstance(plan, NotPlanned):
                     continue
                 try:
-                    decided.append(self._decide(plan))
+                    if plan.made_at < self.now_utc:
+                        kept.append((trip, plan, self._unchanged_facts(plan)))
+                    else:
+                        decided.append(self._decide(plan))
                 except StoreError:
                     raise
                 except Exception as exc:  # an error in one trip's texts must not block the notices of the others
                     failed.append(not_planned_for(trip, exc))
             recorded += self._write(decided)
+            for trip, plan, facts in kept:
+                if facts is None:
+                    self.again.append(trip)
+                else:
+                    recorded.append(self._activate(plan, facts))
         self._not_planned(failed)
         return tuple(recorded)
 
-    def _decide(self, plan: Plan) -> _Decided:
-        """The notices that a plan asks for, and its record."""
-        settings, planner, now_utc = self.planner.settings, self.planner, self.now_utc
-        policy = replace(settings.notices, may_ease=self.may_ease())
+    def _unchanged_facts(self, plan: Plan) -> tuple[SentFact, ...] | None:
+        """The facts of a kept plan; None where something is to be sent, or where they are not those in the store."""
+        before = self.sent.get(plan.trip_id)
+        asked = self._asked(plan, replace(self.planner.settings.notices, may_ease=self.may_ease()))
+        same = before is not None and (asked.said, asked.delivery) == (
+            canonical(before["said"]),
+            canonical(before.get("delivery")),
+        )
+        return asked.facts if same and not (asked.notices or asked.events) else None
+
+    def _asked(self, plan: Plan, policy: Policy) -> _Asked:
+        """What is to be sent about a plan, and what is known to be sent afterwards."""
+        now_utc, settings = self.now_utc, self.planner.settings
         translators = settings.languages.translators_for(plan.language, plan.lands)
         before = self.sent.get(plan.trip_id)
         known = None if before is None else _not_ahead(facts_from_plain(before["said"]), now_utc)
@@ -92,7 +124,16 @@ class PlanRecorder:
         notices, facts = plan_notices(plan, known, now_utc, policy, notified, translators)
         delivery = delivery_from_plain(None if before is None else before.get("delivery"))
         events, delivery = delivery_notices(plan, delivery, now_utc, policy)
-        kept = packed_text(plan_text(plan), canonical(facts_to_plain(facts)), canonical(delivery_to_plain(delivery)))
+        said, later = canonical(facts_to_plain(facts)), canonical(delivery_to_plain(delivery))
+        return _Asked(notices=notices, events=events, facts=facts, said=said, delivery=later)
+
+    def _decide(self, plan: Plan) -> _Decided:
+        """The notices that a plan asks for, and its record."""
+        planner, now_utc = self.planner, self.now_utc
+        policy = replace(planner.settings.notices, may_ease=self.may_ease())
+        asked = self._asked(plan, policy)
+        notices, facts, events = asked.notices, asked.facts, asked.events
+        kept = packed_text(plan_text(plan), asked.said, asked.delivery)
         record = PlanRecord(
             id=plan.id,
             trip_id=plan.trip_id,
@@ -115,10 +156,13 @@ class PlanRecorder:
             ]
             if plan.arrived_at is not None and _by_position(plan, self.reports):
                 keep_arrival(self.store, plan.trip_id, plan.arrived_at)
-            shown = raised(plan, upheld(plan, one.facts, self.now_utc), self.now_utc)
-            self.active[plan.trip_id] = ActiveTrip(plan=shown, facts=one.facts)
-            self.made.append(plan)
-            yield self.active[plan.trip_id]
+            yield self._activate(plan, one.facts)
+
+    def _activate(self, plan: Plan, facts: tuple[SentFact, ...]) -> ActiveTrip:
+        shown = raised(plan, upheld(plan, facts, self.now_utc), self.now_utc)
+        self.active[plan.trip_id] = ActiveTrip(plan=shown, facts=facts)
+        self.made.append(plan)
+        return self.active[plan.trip_id]
 
     def _not_planned(self, failed: Sequence[NotPlanned]) -> None:
         """Notify the office, and each driver once, to be ready to chain."""

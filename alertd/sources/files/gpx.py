@@ -221,11 +221,12 @@ class _Reader:
         return findings
 
     def _fast_start(self) -> Callable[[str, list[str]], None]:
-        """`_start`, with a short way for sound track points and their heights, which most of a file consists of."""
+        """`_start`, with short ways for sound track points, their heights, and elements of which nothing is kept."""
         stack, slow, push = self.stack, self._start, self.stack.append
         add_lat, add_lon, add_ele = self.tracks.lat.append, self.tracks.lon.append, self.tracks.ele.append
         deepest, left_n, lat, routes = self.limits.max_depth, self.limits.max_points, self.tracks.lat, self.routes.lat
-        begin_text, nan = self._begin_text, math.nan
+        parser, nan, ours = self.parser, math.nan, self._NAMES
+        most_attributes = 2 * self.limits.max_attributes  # names and values
 
         def start(tag: str, attributes: list[str]) -> None:
             # The attributes are names and values in the order of the file.
@@ -252,19 +253,37 @@ class _Reader:
                     return add_ele(nan)
             elif tag == "ele" and not attributes and stack and stack[-1] == "trkpt" and len(stack) < deepest:
                 push(tag)
-                return begin_text()
+                text: list[str] = []
+                self.text = text
+                parser.CharacterDataHandler = text.append
+                return None
+            elif stack and len(stack) < deepest and len(attributes) <= most_attributes:
+                name = tag.rpartition(":")[2]
+                if name not in ours:  # such as times and sensor data, of which some files mostly consist
+                    return push(name)
             return slow(tag, attributes)
 
         return start
 
     def _fast_end(self) -> Callable[[str], None]:
-        """`_end`, with a short way for elements without a text of ours."""
+        """`_end_of_text`, with short ways for elements without a text of ours, and for sound heights."""
         stack, pop, slow = self.stack, self.stack.pop, self._end_of_text
+        parser, heights = self.parser, self.tracks.ele
 
         def end(_tag: str) -> None:
-            name = pop()
-            if self.text is not None:
-                slow(name, stack[-1] if stack else "")
+            name, text = pop(), self.text
+            if text is None:
+                return
+            if name == "ele" and len(text) == 1 and stack[-1] == "trkpt":
+                height = text[0]
+                try:
+                    height_m = float(height)
+                except ValueError:
+                    return slow(name, "trkpt")
+                if _LOWEST_M <= height_m <= _HIGHEST_M and "_" not in height and height.isascii():
+                    heights[-1], self.text, parser.CharacterDataHandler = height_m, None, None
+                    return
+            slow(name, stack[-1] if stack else "")
 
         return end
 
@@ -400,6 +419,7 @@ class _Reader:
         ("trkseg", "trkpt"): _track_point,
         ("rte", "rtept"): _route_point,
     }
+    _NAMES: Final = frozenset(name for _, name in (*_TEXTS, *_OPENERS)) | {"rpt"}  # what `_start` looks at
 
 
 def _number(text: str) -> float | None:

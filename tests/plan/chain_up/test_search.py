@@ -10,15 +10,12 @@ from hypothesis import strategies as st
 
 from alertd.plan.chain_up.chain_set import ChainSet
 from alertd.plan.chain_up.departure_view import DepartureViews
+from alertd.plan.chain_up.priced_view import INFEASIBLE_S, UNCHAINED_S_PER_M, WORN_OUT_S
+from alertd.plan.chain_up.road_view import ChainStretch, DepartureView
 from alertd.plan.chain_up.search import (
-    INFEASIBLE_S,
-    UNCHAINED_S_PER_M,
-    WORN_OUT_S,
     ChainedSpan,
     ChainPlan,
     ChainSearch,
-    ChainStretch,
-    DepartureView,
     cheapest_plan,
 )
 from alertd.plan.chain_up.stop_candidates import stop_candidates

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from alertd.plan.road_ahead.hourly_need import code_mu
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, NAMED_OF_CODE, WET_ICE, pavement_codes
+from alertd.plan.road_ahead.rig_grip import code_mu
 from alertd.plan.road_ahead.speeds import surface_shares
 from alertd.road.friction import friction_mu
 from alertd.road.road_class import RoadClass

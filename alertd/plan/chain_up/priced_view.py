@@ -1,0 +1,290 @@
+"""Prices the steps of a search in one view: driving on unchained, and the runs with chains that a place allows.
+
+Departures a quarter of an hour apart meet the same views, and each view is priced once for all of them.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Final, NamedTuple, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chain_up.chain_set import ChainSet, hang_time_s
+from alertd.plan.chain_up.chains_on import ChainsOn
+from alertd.plan.chain_up.road_view import WORTH_IT, ChainStretch, DepartureView
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.rules.requirements import Hanging
+from alertd.rules.rig import Tire
+
+Array: TypeAlias = NDArray[np.float64]
+
+# These are not prices but an order. Wearing chains out on bare road is better than entering a control without them.
+# Anything is better than leaving a stretch that needs chains without ever hanging them.
+UNCHAINED_S_PER_M: Final = 1e3
+WORN_OUT_S: Final = 6e6
+INFEASIBLE_S: Final = 1e9
+
+NONE_ASKED: Final = ChainSet(
+    hanging=Hanging(tires=(), singles_n=0, singles_used=0, doubles_used=0, singles_short=0, demands=()),
+    postings=(),
+    speed_limit_mps=None,
+    speed_section="",
+    barred="",
+)
+
+
+class SearchTerms(NamedTuple):
+    """What a search asks of its ways, see `ChainSearch`."""
+
+    required_odds: float
+    excluded_stops: frozenset[int] = frozenset()
+    prune_dominated: bool = True
+
+    def is_required(self, stretch: ChainStretch) -> bool:
+        """True for a stretch that must be driven chained: likely enough, or cheaper to chain for than not."""
+        return stretch.probability >= self.required_odds or stretch.worth >= WORTH_IT - SAME_PROBABILITY
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Choice:
+    """Chains to hang for stretches first to last of a view, and the places to remove them."""
+
+    first: int
+    last: int
+    chains: ChainSet
+    hang_s: float
+    offs: tuple[int, ...]
+
+
+class ChainedRun(NamedTuple):
+    """Chains on until place `off` as chosen: whole minutes with hanging and removing, and the cost."""
+
+    off: int
+    minutes: int
+    cost_s: float
+    choice: Choice
+
+
+def missing(on: ChainsOn, chains: ChainSet) -> tuple[Tire, ...]:
+    """Tires that a road requires and the chains on do not cover; none where the chains on are unknown."""
+    if on.tires is None or all(any(c <= on.tires for c in d.choices) for d in chains.hanging.demands):
+        return ()
+    return tuple(t for t in chains.hanging.tires if t not in on.tires)
+
+
+def _steps(minutes: list[int]) -> list[int]:
+    return [b - a for a, b in pairwise(minutes)]
+
+
+class PricedView:
+    """The prices of one view over places_m, (place,), as lists by place.
+
+    reach_s, bare_m: see DepartureView.
+    on_price_s, off_price_s: of hanging chains there, higher at the very edge of the snow, and of removing them, s.
+    risk_s: price of the risk of driving unchained from each place to the next, s, (place - 1,).
+    ride_minutes, ride_cost_s: of that step as a whole.
+    """
+
+    def __init__(self, view: DepartureView, places_m: Array, params: PlanParams, terms: SearchTerms) -> None:
+        self.view, self.params, self.terms, self._places_m = view, params, terms, places_m
+        self._at_m: list[float] = places_m.tolist()
+        self.reach_s: list[float] = view.reach_s.tolist()
+        self.bare_m: list[float] = view.bare_m.tolist()
+        self._required = [terms.is_required(x) for x in view.stretches]
+        on, off = self._prices()
+        self.on_price_s: list[float] = on.tolist()
+        self.off_price_s: list[float] = off.tolist()
+        risk = self._risk()
+        self.risk_s: list[float] = risk.tolist()
+        self.ride_cost_s: list[float] = (view.reach_s[1:] - view.reach_s[:-1] + risk).tolist()
+        # Whole minutes from whole minutes, so that rounding causes no delay over many places.
+        self.ride_minutes: list[int] = _steps(np.rint(view.reach_s / 60.0).astype(np.int64).tolist())
+        self._chained_s: dict[float | None, list[float]] = {}
+        self._options: dict[int, tuple[Choice, ...]] = {}
+        self._choices: dict[int, tuple[Choice, ...]] = {}
+        self._runs: dict[tuple[int, int, int, int], tuple[PricedView, list[ChainedRun]]] = {}
+        self._ahead, self._may_hang = self._hanging_places()
+
+    def _prices(self) -> tuple[Array, Array]:
+        """(place,) prices of hanging chains, and of removing them, s."""
+        at_m, p, stretches = self._places_m[:, None], self.params, self.view.stretches
+        before_m = np.asarray([x.start_m for x in stretches]) - at_m
+        past_m = at_m - np.asarray([x.end_m for x in stretches])
+        on, off = (np.any((m >= 0.0) & (m < p.stop_clearance_m), axis=1) for m in (before_m, past_m))
+        on[0] = off[-1] = False
+        return self.view.price_s + p.edge_s * on, self.view.price_s + p.edge_s * off
+
+    def _risk(self) -> Array:
+        from_m, to_m = self._places_m[:-1], self._places_m[1:]
+        risk = np.zeros(from_m.size)
+        for x, required in zip(self.view.stretches, self._required, strict=True):
+            over_m = np.minimum(to_m, x.end_m) - np.maximum(from_m, x.start_m)
+            if required:
+                cost = UNCHAINED_S_PER_M * over_m + INFEASIBLE_S * (to_m >= x.end_m)
+            else:
+                cost = x.loss_s * over_m / (x.end_m - x.start_m)
+            risk += np.where(over_m > 0.0, cost, 0.0)
+        return risk
+
+    def _hanging_places(self) -> tuple[list[int], list[bool]]:
+        """The first stretch ahead of each place, their number for none, and whether chains may be hung there for it.
+
+        A place is no choice where another is nearer to the snow ahead, or less far into it, and costs no more.
+        """
+        at_m, stretches, n_places, prices = self._at_m, self.view.stretches, len(self._at_m), self.on_price_s
+        ahead, n = [], 0
+        for place_m in at_m:
+            while n < len(stretches) and stretches[n].end_m <= place_m:
+                n += 1
+            ahead.append(n)
+        may = [x < np.inf and p not in self.terms.excluded_stops for p, x in enumerate(prices)]
+        for n, x in enumerate(stretches):
+            here = [p for p in range(n_places) if ahead[p] == n]
+            if not here:
+                continue
+            waits_s = self._cheapest_later(n)
+            for p in here:
+                if may[p] and waits_s <= max(prices[p], self.params.unlisted_s):
+                    may[p] = False
+            if self.terms.prune_dominated:
+                before = [p for p in here if at_m[p] <= x.start_m and p < n_places - 1]
+                self._drop_dominated(before[::-1], may)
+                # Places at the very start of the stretch are rivals of those behind it, the first place of all is not.
+                inside = range(max(int(np.searchsorted(self._places_m, x.start_m, side="left")), 1), here[-1] + 1)
+                self._drop_dominated(inside, may, from_m=x.start_m)
+        return ahead, may
+
+    def _drop_dominated(self, order: Sequence[int], may: list[bool], from_m: float = -np.inf) -> None:
+        """Drop each place, beyond `from_m`, that costs no less than one before it in this order."""
+        least_s = np.inf
+        for p in order:
+            if self._at_m[p] > from_m:
+                may[p] = may[p] and least_s > self.on_price_s[p]
+            if p not in self.terms.excluded_stops:
+                least_s = min(least_s, self.on_price_s[p])
+
+    def _cheapest_later(self, ahead: int) -> float:
+        """Least price of hanging between a stretch that may be run unchained and the first that may not.
+
+        Infinite where there is none. Chains stay on for road that may need them, but nobody hangs them for it and then
+        drives on to the storm.
+        """
+        required = next((n for n in range(ahead, len(self._required)) if self._required[n]), ahead)
+        if required == ahead:
+            return np.inf
+        from_m, to_m = self.view.stretches[required - 1].end_m, self.view.stretches[required].start_m
+        between = np.flatnonzero((self._places_m >= from_m) & (self._places_m <= to_m)).tolist()
+        fit = [b for b in between if 0 < b < len(self._at_m) - 1 and b not in self.terms.excluded_stops]
+        return min((self.on_price_s[b] for b in fit), default=np.inf)
+
+    def choices(self, place: int) -> tuple[Choice, ...]:
+        """The chains that may be hung at a place."""
+        ahead = self._ahead[place]
+        if ahead == len(self._required) or not self._may_hang[place]:
+            return ()
+        if place not in self._choices:
+            found = []
+            for x in self._options_from(ahead):
+                offs = tuple(off for off in x.offs if off > place)
+                found.append(x if offs == x.offs else Choice(x.first, x.last, x.chains, x.hang_s, offs))
+            self._choices[place] = tuple(found)
+        return self._choices[place]
+
+    def _options_from(self, ahead: int) -> tuple[Choice, ...]:
+        """The choices of any place before this stretch.
+
+        Only required stretches justify hanging chains; other stretches only decide whether to keep them on.
+        """
+        if ahead not in self._options:
+            found = []
+            for last in range(ahead, len(self._required)):
+                if any(self._required[ahead : last + 1]):
+                    chains = self.view.chains(ahead, last)
+                    hang_s = hang_time_s(chains.hanging, self.params)
+                    found.append(Choice(ahead, last, chains, hang_s, tuple(self._offs(last))))
+            self._options[ahead] = tuple(found)
+        return self._options[ahead]
+
+    def while_on(self, on: ChainsOn) -> tuple[Choice, ...]:
+        """Choices for chains already on: until a place before the first stretch ahead, or past any of them."""
+        ahead, options = self._ahead[0], []
+        for last in range(ahead - 1, len(self._required)):
+            offs = tuple(self._offs(last, float(np.nextafter(self._at_m[0], np.inf))))
+            if offs:
+                chains = self.view.chains(ahead, last) if last >= ahead else NONE_ASKED
+                more_n = len(missing(on, chains)) if last >= ahead else 0
+                options.append(Choice(ahead, last, chains, self.params.hang_s_per_chain * more_n, offs))
+        return tuple(options)
+
+    def _offs(self, last: int, here_m: float = 0.0) -> list[int]:
+        """Places to remove chains between this stretch and the next, and the end of the trip; none before `here_m`.
+
+        last: index of the stretch, or -1 (or that of a stretch behind) for places before the first stretch ahead.
+        """
+        stretches = self.view.stretches
+        end_m = max(stretches[last].end_m if last >= 0 else here_m, here_m)
+        has_next = last + 1 < len(stretches)
+        until_m = stretches[last + 1].start_m if has_next else np.inf
+        offs: list[int] = []
+        least_s = np.inf
+        final = len(self._at_m) - 1
+        for place in np.flatnonzero((self._places_m >= end_m) & (self._places_m <= until_m)).tolist():
+            price_s = self.off_price_s[place]
+            if place != final and (price_s < least_s or not self.terms.prune_dominated):
+                offs.append(place)
+                least_s = price_s
+        return offs if has_next else [*offs, final]
+
+    def runs(self, place: int, choice: Choice, then: "PricedView", on: ChainsOn | None = None) -> list[ChainedRun]:
+        """The runs of a choice at a place, with chains chosen in this view and driven in the view `then`.
+
+        on: chains already on at this place.
+        """
+        if on is not None:
+            return [self._run(place, off, choice, then, on) for off in choice.offs]
+        key = place, choice.first, choice.last, id(then)
+        if key not in self._runs:
+            self._runs[key] = then, [self._run(place, off, choice, then, None) for off in choice.offs]
+        return self._runs[key][1]
+
+    def _run(self, on: int, off: int, choice: Choice, then: "PricedView", has_on: ChainsOn | None) -> ChainedRun:
+        p = self.params
+        run_s = then.chained_s(choice.chains.speed_limit_mps, on, off)
+        wear_s = p.wear_s_per_m * (then.bare_m[off] - then.bare_m[on])
+        price_s = (0.0 if has_on is not None else self.on_price_s[on]) + then.off_price_s[off]
+        worn_out_s = WORN_OUT_S * then.worn_out(on, off, has_on)
+        takes_s = choice.hang_s + run_s + p.remove_s
+        return ChainedRun(off, round(takes_s / 60.0), takes_s + wear_s + price_s + worn_out_s, choice)
+
+    def chained_s(self, limit_mps: float | None, on: int, off: int) -> float:
+        """Seconds from one place to another with chains on, under a legal limit."""
+        if limit_mps not in self._chained_s:
+            self._chained_s[limit_mps] = self.view.chained_s(limit_mps).tolist()
+        reach_s = self._chained_s[limit_mps]
+        return reach_s[off] - reach_s[on]
+
+    def worn_out(self, on: int, off: int, has_on: ChainsOn | None) -> int:
+        """Number of runs within a chained run with more bare road than chains can endure."""
+        a_m, b_m, bare_a_m, bare_b_m = self._at_m[on], self._at_m[off], self.bare_m[on], self.bare_m[off]
+        inside = [x for x in self.view.stretches if x.end_m >= a_m and x.start_m <= b_m]
+        p = self.params
+        if not inside:
+            return int(has_on is None or bare_b_m - bare_a_m > p.longest_bare_run_m)
+        worn = int(inside[0].bare_from_m - bare_a_m > _longest_before_m(inside[0], has_on, p))
+        worn += bare_b_m - inside[-1].bare_to_m > p.longest_bare_run_m
+        return worn + sum(y.bare_from_m - x.bare_to_m > p.longest_bare_gap_m for x, y in pairwise(inside))
+
+
+def _longest_before_m(stretch: ChainStretch, on: ChainsOn | None, p: PlanParams) -> float:
+    """Longest bare run from a place to the first stretch ahead of it, m.
+
+    Chains already on can come off before the snow, so the limit there is the one between two stretches. But chains
+    that a plan may have had hung for this stretch stay on, or it would ask to remove them where it asked for them.
+    """
+    if on is None:
+        return p.longest_bare_run_m
+    hung_for_it = on.hung_m is not None and stretch.start_m - on.hung_m <= p.longest_bare_run_m
+    return p.longest_bare_run_m if hung_for_it else p.longest_bare_gap_m

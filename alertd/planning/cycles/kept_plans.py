@@ -1,0 +1,148 @@
+"""Keeps the last plan of each trip that waits to leave, until anything that it rests on changes.
+
+Only a plan that the passing of time changes in nothing but its age is kept: a complete one of a single day, before
+departure, without closures, controls or reports on its road, of fresh answers, and within one hour of the clock.
+"""
+
+from collections.abc import Collection, Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from hashlib import blake2b
+from typing import Any, Final
+
+from alertd.plan.make_plan import TripInput
+from alertd.plan.model.plan import Plan
+from alertd.planning.weather import SourceAnswers
+from alertd.route.model import Route
+from alertd.settings.reference_data import ReferenceData
+from alertd.sources.files.trips import TripRequest
+from alertd.sources.http.answer import SourceResponse
+
+HOUR: Final = timedelta(hours=1)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RoadInputs:
+    """What the plans of all trips on a road rest on.
+
+    answers: digest of all answers of the sources, see `digest_of`. reports: all that is reported about roads.
+    """
+
+    route: Route
+    reference: ReferenceData
+    answers: bytes
+    reports: object
+
+    @classmethod
+    def of(
+        cls, answers: SourceAnswers, responses: Iterable[SourceResponse], reference: ReferenceData, reports: object
+    ) -> "RoadInputs | None":
+        """The inputs of a road; None where an answer is missing or old."""
+        digest = None if answers.failed else digest_of(responses)
+        return None if digest is None else cls(answers.route, reference, digest, reports)
+
+    def same_as(self, other: "RoadInputs") -> bool:
+        """Whether a plan of one is a plan of the other."""
+        return (
+            self.route is other.route
+            and self.reference is other.reference
+            and self.answers == other.answers
+            and self.reports == other.reports
+        )
+
+
+def digest_of(responses: Iterable[SourceResponse]) -> bytes | None:
+    """A digest of answers, without the times of their fetching; None where any is missing or is an old one.
+
+    An answer that was fetched again and is the same only makes the forecast fresher than a kept plan says.
+    """
+    whole, n = blake2b(digest_size=16), 0
+    for response in sorted(responses, key=lambda r: r.url):
+        if response.failed is not None or response.stale_because or response.fetched_at is None:
+            return None
+        whole.update(blake2b(response.url.encode(), digest_size=16).digest())
+        whole.update(blake2b(response.body, digest_size=16).digest())
+        n += 1
+    return whole.digest() if n else None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _Kept:
+    """A plan, and what it was made of."""
+
+    plan: Plan
+    trip: TripRequest
+    reports: Sequence[Any]
+    road: RoadInputs
+
+
+class KeptPlans:
+    """The plans by trip. longest: a plan is made again when it is older.
+
+    stale_h: age of a forecast from which the plans that rest on it are made again, hours.
+    """
+
+    def __init__(self, longest: timedelta, stale_h: float) -> None:
+        self._longest, self._stale_h = longest, stale_h
+        self._kept: dict[str, _Kept] = {}
+
+    def retain(self, trip_ids: Collection[str]) -> None:
+        """Forget all trips but these."""
+        self._kept = {trip_id: kept for trip_id, kept in self._kept.items() if trip_id in trip_ids}
+
+    def standing(
+        self,
+        trips: Sequence[TripRequest],
+        road: RoadInputs | None,
+        reports: Mapping[str, Sequence[Any]],
+        now_utc: datetime,
+    ) -> dict[str, Plan]:
+        """The kept plans that would be made again the same, by trip."""
+        found: dict[str, Plan] = {}
+        if road is None:
+            return found
+        for trip in trips:
+            kept = self._kept.get(trip.id)
+            if (
+                kept is not None
+                and kept.trip == trip
+                and tuple(kept.reports) == tuple(reports.get(trip.id, ()))
+                and kept.road.same_as(road)
+                and self._stands(kept.plan, now_utc)
+            ):
+                found[trip.id] = kept.plan
+        return found
+
+    def keep(
+        self,
+        trip: TripRequest,
+        outcome: object,
+        inputs: TripInput | None,
+        road: RoadInputs | None,
+        reports: Mapping[str, Sequence[Any]],
+    ) -> None:
+        """Keep a new plan, or forget the trip where there is none, or one that changes as time passes."""
+        self._kept.pop(trip.id, None)
+        if road is None or inputs is None or not isinstance(outcome, Plan):
+            return
+        if _is_timeless(trip, inputs, outcome):
+            self._kept[trip.id] = _Kept(plan=outcome, trip=trip, reports=reports.get(trip.id, ()), road=road)
+
+    def _stands(self, plan: Plan, now_utc: datetime) -> bool:
+        age = now_utc - plan.made_at
+        moments = [plan.depart_at, *(x.departure.depart_at for x in plan.picks)]
+        moments += [] if plan.leave_by is None else [plan.leave_by.at]
+        return (
+            timedelta(0) <= age <= self._longest
+            and plan.made_at.timestamp() // HOUR.total_seconds() == now_utc.timestamp() // HOUR.total_seconds()
+            and all(at > now_utc for at in moments)
+            and all(s.age_h + age / HOUR < self._stale_h for s in plan.sources)
+        )
+
+
+def _is_timeless(trip: TripRequest, inputs: TripInput, plan: Plan) -> bool:
+    """Whether time changes nothing in a plan but its age. What is unknown or reported has hours of its own."""
+    on_road = inputs.closures or inputs.posted.spans or inputs.posted.notes or inputs.seen
+    truck = inputs.fix or inputs.chains or inputs.hanging or inputs.arrived_at or inputs.stood or inputs.position_notes
+    stale = any(s.stale for s in plan.sources)
+    return not (on_road or truck or trip.other_routes or plan.partial or plan.posted_missing or plan.days or stale)

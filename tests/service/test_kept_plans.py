@@ -1,0 +1,129 @@
+"""Which plans a cycle keeps: those of which only the age would change, and no others."""
+
+from collections import defaultdict
+from collections.abc import AsyncIterator, Callable
+from dataclasses import dataclass, replace
+from datetime import datetime, timedelta
+from typing import Any
+
+import pytest
+
+from alertd.plan.model.plan import Plan
+from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
+from alertd.planning.planner import Planner, create_planner
+from alertd.service.cycle import run_cycle
+from alertd.service.recording.plan_recorder import PlanRecorder, SentStates
+from alertd.settings.model import Settings
+from alertd.sources.files.trips import TripRequest
+from alertd.sources.http.answer import SourceResponse
+from alertd.store.rows import StoredTrip
+from alertd.store.store import Store
+from alertd.testing.clock import ManualClock
+from alertd.testing.fake_open_meteo import FakeOpenMeteo
+
+
+@dataclass
+class Fleet:
+    """One trip, and cycles a minute apart."""
+
+    planner: Planner
+    store: Store
+    clock: ManualClock
+    trip: TripRequest
+
+    def save(self, **changes: Any) -> None:
+        body = self.trip.model_copy(update=changes).model_dump_json()
+        self.store.put_trip(StoredTrip(id=self.trip.id, body=body, created_at=self.clock()), replace=True)
+
+    async def cycle(self, minutes: float = 1.0) -> Plan:
+        self.clock.advance(timedelta(minutes=minutes))
+        (plan,) = (await run_cycle(self.planner, self.store, self.clock())).plans
+        return plan
+
+    async def is_new(self, minutes: float = 1.0) -> bool:
+        return (await self.cycle(minutes)).made_at == self.clock()
+
+
+@pytest.fixture
+async def fleet(make_settings: Callable[..., Settings], morning: datetime) -> AsyncIterator[Fleet]:
+    clock = ManualClock(morning)
+    with FakeOpenMeteo(now_utc=morning) as api:
+        settings = make_settings(forecasts=api.base_url, trips=None, archive=None)
+        settings = replace(settings, plan=replace(settings.plan, compare_h=0.5))
+        with Store(settings.store) as store:
+            async with create_planner(settings, clock) as planner:
+                departs = (morning + timedelta(hours=6)).isoformat()
+                trip = TripRequest(id="T-1", route="i90-west", rig="quillback-17", depart=departs)
+                found = Fleet(planner, store, clock, trip)
+                found.save()
+                await found.cycle()
+                await found.cycle()  # what was sent is new to the plan
+                yield found
+
+
+async def test_an_unchanged_plan_is_kept_and_not_written_again(fleet: Fleet) -> None:
+    before = fleet.store.latest_plan("T-1")
+    assert not await fleet.is_new()
+    assert before is not None
+    after = fleet.store.latest_plan("T-1")
+    assert after is not None
+    assert after.id == before.id
+    assert fleet.planner.latest.plans["T-1"].id == before.id
+
+
+async def test_a_changed_trip_is_planned_again(fleet: Fleet, morning: datetime) -> None:
+    fleet.save(depart=(morning + timedelta(hours=7)).isoformat())
+    assert await fleet.is_new()
+
+
+async def test_another_hour_or_old_age_ends_a_kept_plan(fleet: Fleet) -> None:
+    assert not await fleet.is_new(10)  # 10:42
+    assert await fleet.is_new(18)  # 11:00, of another hour
+    assert not await fleet.is_new(29)
+    assert await fleet.is_new(29)  # 11:58: older than the time between two cycles
+
+
+async def test_another_forecast_ends_a_kept_plan(fleet: Fleet) -> None:
+    (kept,) = fleet.planner.kept._kept.values()
+    fleet.planner.kept._kept["T-1"] = replace(kept, road=replace(kept.road, answers=b"of another forecast"))
+    assert await fleet.is_new()
+
+
+async def test_what_is_to_be_sent_rests_on_a_new_plan(fleet: Fleet) -> None:
+    (kept,) = fleet.planner.kept._kept.values()
+    fleet.clock.advance(timedelta(minutes=1))
+
+    def recorder(sent: SentStates) -> PlanRecorder:
+        return PlanRecorder(
+            planner=fleet.planner,
+            store=fleet.store,
+            now_utc=fleet.clock(),
+            reports={"T-1": ()},
+            sent=sent,
+            notified_at=defaultdict(list),
+        )
+
+    same = recorder(fleet.store.sent_states())
+    (shown,) = same.record([(kept.trip, kept.plan)])
+    assert (shown.plan.id, same.again, same.new_notices) == (kept.plan.id, [], [])
+    nothing_sent = recorder({})
+    assert nothing_sent.record([(kept.trip, kept.plan)]) == ()
+    assert (nothing_sent.again, nothing_sent.new_notices) == ([kept.trip], [])
+
+
+def test_answers_that_are_missing_or_old_have_no_digest(morning: datetime) -> None:
+    good = SourceResponse(url="http://a", refresh=False, body=b"{}", fetched_at=morning)
+    assert digest_of([]) is None
+    assert digest_of([good, replace(good, stale_because="not reached")]) is None
+    later = replace(good, fetched_at=morning + timedelta(minutes=5))
+    assert digest_of([good]) == digest_of([later])
+    assert digest_of([good]) != digest_of([replace(good, body=b"[]")])
+    assert digest_of([good]) != digest_of([replace(good, url="http://b")])
+    other = replace(good, url="http://b")
+    assert digest_of([good, other]) == digest_of([other, good])
+
+
+def test_forgotten_trips_are_not_kept() -> None:
+    kept = KeptPlans(timedelta(minutes=30), 6.0)
+    kept.retain({"T-1"})
+    assert kept.standing([], None, {}, datetime.now().astimezone()) == {}
