@@ -10,8 +10,9 @@ from alertd.notices.reports.brief import BriefInput, compile_brief
 from alertd.notices.reports.brief_html import brief_page
 from alertd.notices.reports.brief_text import text_of
 from alertd.plan.model.plan import Plan
+from alertd.planning.corridors.job import NotPlanned
 from alertd.planning.one_off import load_daemon_state
-from alertd.planning.planner import NotPlanned, create_planner
+from alertd.planning.planner import create_planner
 from alertd.settings.model import Settings
 from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.trips import read_trips_file

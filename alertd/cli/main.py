@@ -36,6 +36,7 @@ _COMMANDS: Final = {
     "trips": LazyCommand("alertd.cli.commands.trips", "trips", "List, add or cancel trips."),
     "watch": LazyCommand("alertd.cli.commands.watch", "watch", "Warn when the daemon on another machine stops."),
     "webhook": LazyCommand("alertd.cli.first_day.webhook", "webhook", "Try a webhook with signed samples."),
+    "work": LazyCommand("alertd.cli.commands.daemon", "work", "Plan roads for a daemon on PostgreSQL."),
 }
 
 

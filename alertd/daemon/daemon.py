@@ -7,7 +7,7 @@ import signal
 import socket
 import ssl
 from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -33,6 +33,8 @@ from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
 from alertd.notices.model import Notice
+from alertd.planning.corridors.pool import RoadPool
+from alertd.planning.corridors.runner import RoadRunner
 from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.response_recorder import record_response
@@ -45,6 +47,7 @@ from alertd.sources.http.answer import SourceResponse
 from alertd.store.archive import Archive
 from alertd.store.leadership import Candidate
 from alertd.store.store import Store
+from alertd.store.url import PostgresUrl
 from alertd.web.app import make_api
 from alertd.web.exposure import check_exposure
 
@@ -228,7 +231,9 @@ async def _run_services(
         create_planner(settings, clock, keep, on_response) as planning,
         open_channels(settings, content_loader(store)) as channels,
         heartbeat_of(settings) as beat,
+        road_runner(settings) as runner,
     ):
+        planning.use(runner)
         timed = {name: metrics.instrument(channel, clock) for name, channel in channels.items()}
         worker = DeliveryWorker(store.outbox, timed, owner=process_name(), rng=random.Random())
         daemon = Daemon(planning, store, worker, clock, watched, beat)
@@ -259,6 +264,15 @@ async def _run_services(
             restoring.cancel()
             scheduler.shutdown(wait=False)
             await daemon.finish(JOB_SHUTDOWN_TIMEOUT_S)
+
+
+def road_runner(settings: Settings) -> AbstractAsyncContextManager[RoadRunner]:
+    """What plans the roads of these settings: workers of the store, or processes of this machine."""
+    if settings.workers and isinstance(settings.store, PostgresUrl):
+        from alertd.planning.corridors.shared_work import share_work  # with the libraries of an extra
+
+        return share_work(settings.store)
+    return RoadPool(settings.processes)
 
 
 async def restore_alerts(daemon: Daemon, planning: Planner, now_utc: datetime) -> None:

@@ -16,8 +16,10 @@ MIN_SECRET_LENGTH: Final = 6  # a shorter secret could be part of any word
 REDACTED: Final = "[secret]"
 FIELDS: Final = ("trip", "notice")  # extra fields of a record
 # Libraries whose INFO messages are not useful here.
-LOGGER_LEVELS: Final = {"apscheduler": logging.ERROR, "uvicorn": logging.WARNING, "httpx": logging.WARNING,
-                "alembic": logging.WARNING}  # fmt: skip
+LOGGER_LEVELS: Final = {
+    "apscheduler": logging.ERROR, "uvicorn": logging.WARNING, "httpx": logging.WARNING, "alembic": logging.WARNING,
+    "procrastinate": logging.WARNING, "psycopg.pool": logging.ERROR,
+}  # fmt: skip
 # Control characters, and characters that some viewers treat as the end of a line, are escaped.
 _ESCAPES: Final = {
     code: f"\\x{code:02x}" if code < 256 else f"\\u{code:04x}"

@@ -138,10 +138,8 @@ class LatestPlans:
         """The same as text for the dispatcher, by trip."""
         return {p.trip_id: [upheld_words(row, p, now_utc) for row in self.upheld(p)] for p in plans}
 
-    def save_road(self, route: Route, corridor: Corridor, now: datetime) -> None:
-        """Keep the likely road of a route by the hour; whole corridors are too large for many routes."""
-        first_s = (now - _BACK).timestamp()
-        hours = road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
+    def save_road(self, route: Route, hours: RoadHours) -> None:
+        """Keep the likely road of a route by the hour, see `hours_of`."""
         with self._lock:
             self._hours[route] = hours
             self._hours.move_to_end(route)
@@ -159,6 +157,12 @@ class LatestPlans:
         if likely.shape[1] < 2:
             return None
         return replace(kept, first_epoch_s=kept.first_epoch_s + first * HOUR_S, likely=likely)
+
+
+def hours_of(route: Route, corridor: Corridor, now: datetime) -> RoadHours:
+    """The likely road of a route by the hour, as the pages show it; whole corridors are too large for many routes."""
+    first_s = (now - _BACK).timestamp()
+    return road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
 
 
 def read_plan(plain: dict[str, Any]) -> Plan | None:

@@ -2,28 +2,35 @@
 
 import asyncio
 import logging
-from collections import defaultdict
-from collections.abc import AsyncGenerator, AsyncIterator, Callable, Collection, Mapping, Sequence
+from collections.abc import AsyncGenerator, AsyncIterator, Awaitable, Callable, Collection, Mapping, Sequence
 from contextlib import AsyncExitStack, aclosing, asynccontextmanager, nullcontext
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePath
-from typing import Final, TypeAlias
+from typing import Final
 
 import numpy as np
 
 from alertd.clock import Clock
-from alertd.errors import AlertdError
 from alertd.forecast.provider import ElevationProvider
-from alertd.plan.chain_up.chains_on import TruckReport
 from alertd.plan.describe.alternatives import with_alternatives
-from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
-from alertd.plan.position.map_match import PositionReport, TripPosition, locate
+from alertd.plan.position.map_match import TripPosition, locate
+from alertd.planning.corridors.job import (
+    NotPlanned,
+    Outcome,
+    PlannedRoad,
+    PlannedTrips,
+    Reports,
+    RouteJob,
+    not_planned_for,
+)
+from alertd.planning.corridors.plan_road import Ground, RoadPlanning
+from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
 from alertd.planning.cycles.kept_plans import KeptPlans, RoadInputs
 from alertd.planning.cycles.turns import PLAIN, PlanningMode, Turns
 from alertd.planning.latest_plans import LatestPlans
-from alertd.planning.plan_inputs import PlanInputs, build_context, build_plan_inputs, window_of
+from alertd.planning.plan_inputs import PlanInputs, window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
@@ -31,7 +38,7 @@ from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.planning.road_stations import RoadStationObserver
 from alertd.planning.signed_links import SignedLinks
-from alertd.planning.weather import SourceAnswers, WeatherSources, ask_sources
+from alertd.planning.weather import WeatherSources, ask_sources
 from alertd.records.posted_controls import RoadFeeds
 from alertd.route.model import Route
 from alertd.settings.file_snapshot import of_route
@@ -48,55 +55,8 @@ from alertd.sources.road_stations.fetch import read_services
 log = logging.getLogger(__name__)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class NotPlanned:
-    """A trip that could not be planned, with the reason in one line. No trip is left out silently."""
-
-    trip: TripRequest
-    reason: str
-
-
-def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
-    """The trip with the reason. An internal error goes into the log with its traceback, and costs this trip only."""
-    if isinstance(exc, AlertdError):
-        return NotPlanned(trip=trip, reason=str(exc))
-    log.error("trip %s: a fault of alertd", trip.id, exc_info=exc, extra={"trip": trip.id})
-    return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
-
-
-Outcome: TypeAlias = Plan | NotPlanned
-Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by trip id
 _NO_REPORTS: Reports = {}
-# Routes whose sources are asked at the same time: a slow source then delays a cycle once and not once per route. Each
-# may hold tens of megabytes of forecasts.
-ROUTES_AT_ONCE: Final = 8
 MOST_TOGETHER: Final = 200  # trips on one road that are planned and recorded together; the others wait their turn
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RouteJob:
-    """Trips to plan together on one route, the answers of the sources, and what a replay needs besides.
-
-    departs: first and last departure, which set the forecast window. responses: raw answers, as received. urgent: see
-    `PlanningMode`.
-    """
-
-    trips: Sequence[TripRequest]
-    answers: SourceAnswers
-    departs: tuple[datetime, datetime]
-    positions: Mapping[str, TripPosition]
-    reports: Reports
-    road_reports: RoadReports
-    responses: tuple[SourceResponse, ...]
-    urgent: bool = False
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class PlannedTrips:
-    """The outcome of each trip by id, and the inputs of those that have a rig."""
-
-    outcomes: Mapping[str, Outcome]
-    inputs: Mapping[str, PlanInputs]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -109,6 +69,25 @@ class _RouteSource:
 
 def _to_compare(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
     return trip.other_routes if now_utc < trip.depart_at else ()
+
+
+def _ways(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
+    """The routes that a trip is planned on."""
+    return tuple(dict.fromkeys((trip.route, *_to_compare(trip, now_utc))))
+
+
+def _parts_of_roads(
+    trips: Sequence[TripRequest], now_utc: datetime, first: Collection[str]
+) -> tuple[dict[tuple[bool, str], list[TripRequest]], dict[tuple[bool, str, int], list[TripRequest]]]:
+    """The trips of each road, and those of each part of at most MOST_TOGETHER; trips of `first` apart and before."""
+    roads: dict[tuple[bool, str], list[TripRequest]] = {}
+    parts: dict[tuple[bool, str, int], list[TripRequest]] = {}
+    for trip in sorted(trips, key=lambda trip: trip.id not in first):
+        for name in _ways(trip, now_utc):
+            on_road = roads.setdefault((trip.id not in first, name), [])
+            parts.setdefault((trip.id not in first, name, len(on_road) // MOST_TOGETHER), []).append(trip)
+            on_road.append(trip)
+    return roads, parts
 
 
 class Planner:
@@ -128,6 +107,7 @@ class Planner:
         self.settings, self.reference, self.weather_sources = settings, reference, weather_sources
         self._elevations, self._writer = elevations, writer
         self.feeds: RoadFeeds | None = None
+        self.runner: RoadRunner | None = None  # plans roads in other processes; None plans them in this one
         self.latest = LatestPlans()
         self.links = SignedLinks(settings.links_key, settings.public_url)
         self.kept = KeptPlans(
@@ -135,9 +115,19 @@ class Planner:
         )
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _RouteSource] = {}
-        self._at_once = asyncio.Semaphore(ROUTES_AT_ONCE)
+        self._at_once = asyncio.Semaphore(ROADS_AT_ONCE)
         # Only waiting for sources overlaps. Computing takes one thread, so that web requests find others free.
         self._computing = Turns()
+
+    def use(self, runner: RoadRunner) -> None:
+        """Plan roads with `runner`, from the next cycle on."""
+        self.runner = runner
+        self._at_once = asyncio.Semaphore(runner.roads_at_once)
+
+    @property
+    def ground(self) -> Ground:
+        """What the plans of all roads have in common."""
+        return Ground(reference=self.reference, weather_sources=self.weather_sources, params=self.settings.plan)
 
     async def plan(
         self,
@@ -170,22 +160,29 @@ class Planner:
         Roads are begun in the order of their first trips. first: ids of trips that wait for no others on their road.
         """
         self.reference = await asyncio.to_thread(self.reference.reload_gathered, self.settings.places)
-        jobs: dict[tuple[bool, str, int], list[TripRequest]] = {}
-        begun: dict[tuple[bool, str], int] = defaultdict(int)
-        missing: dict[str, int] = {}
-        for trip in sorted(trips, key=lambda trip: trip.id not in first):
-            names = tuple(dict.fromkeys((trip.route, *_to_compare(trip, now_utc))))
-            missing[trip.id] = len(names)
-            for name in names:
-                road = (trip.id not in first, name)
-                jobs.setdefault((*road, begun[road] // MOST_TOGETHER), []).append(trip)
-                begun[road] += 1
+        if self.runner is not None and not mode.urgent:
+            await self.runner.begin(self.ground, len(trips))
+        roads, jobs = _parts_of_roads(trips, now_utc, first)
+        missing = {trip.id: len(_ways(trip, now_utc)) for trip in trips}
         outcomes: dict[tuple[str, str], Outcome] = {}
+        # Sources are asked once for a road, however many parts its trips are planned in: its field is then the same.
+        asked: dict[tuple[bool, str], asyncio.Task[RouteJob]] = {}
 
-        async def plan(name: str, sharing: list[TripRequest]) -> tuple[str, list[TripRequest], Mapping[str, Outcome]]:
-            return name, sharing, await self.plan_route(name, sharing, now_utc, reports, road_reports, mode)
+        async def ask(name: str, on_road: list[TripRequest]) -> RouteJob:
+            route = await self.route(name, f"trip {on_road[0].id}")
+            return await self.prepare(route, on_road, now_utc, reports, road_reports)
 
-        tasks = [asyncio.create_task(plan(name, sharing)) for (_, name, _), sharing in jobs.items()]
+        async def plan(
+            road: tuple[bool, str], sharing: list[TripRequest]
+        ) -> tuple[str, list[TripRequest], Mapping[str, Outcome]]:
+            def prepared() -> Awaitable[RouteJob]:
+                if road not in asked:
+                    asked[road] = asyncio.create_task(ask(road[1], roads[road]))
+                return asyncio.shield(asked[road])
+
+            return road[1], sharing, await self._plan_route(sharing, prepared, mode)
+
+        tasks = [asyncio.create_task(plan((late, name), sharing)) for (late, name, _), sharing in jobs.items()]
         try:
             for ended in asyncio.as_completed(tasks):
                 name, sharing, found = await ended
@@ -201,31 +198,35 @@ class Planner:
                 if group:
                     yield group
         finally:
-            for task in tasks:
+            for task in (*tasks, *asked.values()):
                 task.cancel()
-            await asyncio.gather(*tasks, return_exceptions=True)
+            await asyncio.gather(*tasks, *asked.values(), return_exceptions=True)
 
-    async def plan_route(
+    async def _plan_route(
         self,
-        name: str,
         trips: Sequence[TripRequest],
-        now_utc: datetime,
-        reports: Reports,
-        road_reports: RoadReports,
-        mode: PlanningMode = PLAIN,
+        prepared: Callable[[], Awaitable[RouteJob]],
+        mode: PlanningMode,
     ) -> Mapping[str, Outcome]:
-        """Plan the trips that share one route of the routes folder. Never fails: a failure is each trip's outcome."""
+        """Plan some or all trips of one route. Never fails: a failure is each trip's outcome.
+
+        prepared: returns the job of all trips of the route.
+        """
         try:
             async with nullcontext() if mode.urgent else self._at_once:
-                route = await self.route(name, f"trip {trips[0].id}")
-                job = await self.prepare(route, trips, now_utc, reports, road_reports)
-                road = await asyncio.to_thread(RoadInputs.of, job.answers, job.responses, self.reference, road_reports)
-                stands = self.kept.standing(trips, road, reports, now_utc) if mode.keep else {}
+                job = await prepared()
+                if len(trips) < len(job.trips):
+                    job = replace(job, trips=trips, split=True)
+                reports = job.reports
+                road = await asyncio.to_thread(
+                    RoadInputs.of, job.answers, job.responses, self.reference, job.road_reports
+                )
+                stands = self.kept.standing(trips, road, reports, job.answers.window.now) if mode.keep else {}
                 if not (others := [trip for trip in trips if trip.id not in stands]):
                     return stands
                 planned = await self.plan_trips(replace(job, trips=others, urgent=mode.urgent))
                 for trip in others:
-                    self.kept.keep(trip, planned.outcomes[trip.id], planned.inputs.get(trip.id), road, reports)
+                    self.kept.keep(trip, planned.outcomes[trip.id], planned.trip_inputs.get(trip.id), road, reports)
                 return {**stands, **planned.outcomes}
         except Exception as exc:
             return {trip.id: not_planned_for(trip, exc) for trip in trips}
@@ -263,39 +264,26 @@ class Planner:
 
     async def plan_trips(self, job: RouteJob) -> PlannedTrips:
         """Compute the road of a route and plan each trip on it. A failure costs the trip that it concerns only."""
-        outcomes: dict[str, Outcome] = {}
-        inputs: dict[str, PlanInputs] = {}
-        async with self._computing.turn(urgent=job.urgent):
-            context = await asyncio.to_thread(
-                build_context,
-                job.answers,
-                job.positions,
-                job.road_reports,
-                self.reference,
-                self.weather_sources,
-                self.settings.plan,
-            )
-        # Trucks of one kind share the road's needs for it, which are cached for a few kinds at a time.
-        for trip in self._by_kind(job.trips):
-            async with self._computing.turn(urgent=job.urgent):
-                try:
-                    inputs[trip.id] = build_plan_inputs(trip, context)
-                    outcomes[trip.id] = await asyncio.to_thread(make_plan, inputs[trip.id].request)
-                except Exception as exc:
-                    outcomes[trip.id] = not_planned_for(trip, exc)
-        async with self._computing.turn(urgent=job.urgent):
-            corridor = context.fetched.weather.corridor
-            await asyncio.to_thread(self.latest.save_road, context.route, corridor, context.now_utc)
-        await self._record(job, outcomes)
-        return PlannedTrips(outcomes=outcomes, inputs=inputs)
+        inputs: Mapping[str, PlanInputs] = {}
+        if self.runner is not None and self.runner.running and not job.urgent:
+            planned = await self.runner.plan(job)
+        else:
+            planned, inputs = await self._plan_here(job)
+        if planned.hours is not None:
+            self.latest.save_road(job.answers.route, planned.hours)
+        await self._record(job, planned.outcomes)
+        return PlannedTrips(outcomes=planned.outcomes, inputs=inputs, trip_inputs=planned.trip_inputs)
 
-    def _by_kind(self, trips: Sequence[TripRequest]) -> list[TripRequest]:
-        """The trips with those of one kind of rig together; the kind of the earliest departure first."""
-        kinds: dict[object, list[TripRequest]] = {}
-        for trip in sorted(trips, key=lambda trip: trip.depart_at):
-            rig = self.reference.rigs.get(trip.rig)
-            kinds.setdefault(None if rig is None else rig.nameless, []).append(trip)
-        return [trip for same in kinds.values() for trip in same]
+    async def _plan_here(self, job: RouteJob) -> tuple[PlannedRoad, Mapping[str, PlanInputs]]:
+        """Plan a road in this process, in steps between which a shutdown can end it."""
+        planning = RoadPlanning(job=job, ground=self.ground)
+        async with self._computing.turn(urgent=job.urgent):
+            await asyncio.to_thread(planning.compute_road)
+        for trip in planning.turns:
+            async with self._computing.turn(urgent=job.urgent):
+                await asyncio.to_thread(planning.plan_trip, trip)
+        async with self._computing.turn(urgent=job.urgent):
+            return await asyncio.to_thread(planning.done), planning.inputs
 
     async def _record(self, job: RouteJob, outcomes: Mapping[str, Outcome]) -> None:
         """File the inputs of the plans, where a writer is set."""

@@ -33,9 +33,15 @@ class RoadFieldCache:
     All hours of a forecast belong together: when the first hour changes, the whole corridor is computed.
     """
 
-    def __init__(self) -> None:
+    def __init__(self, most: int = MAX_KEPT) -> None:
+        self._most = most
         self._kept: OrderedDict[bytes, _CachedField] = OrderedDict()
         self._lock = Lock()
+        self._offered: RoadField | None = None
+
+    def offer(self, field: RoadField) -> None:
+        """Take this field, computed elsewhere from the same inputs, at the next call of `field`."""
+        self._offered = field
 
     def field(
         self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run, nearby: Nearby = NOTHING_NEAR
@@ -62,7 +68,10 @@ class RoadFieldCache:
         )
         with self._lock:
             kept = self._kept.get(corridor)
-        if kept is None:
+            offered, self._offered = self._offered, None
+        if offered is not None and (kept is None or weather != kept.weather):
+            field = offered
+        elif kept is None:
             field = run(None, None)
         else:
             differs = np.asarray([a != b for a, b in zip(weather, kept.weather, strict=True)])
@@ -74,7 +83,7 @@ class RoadFieldCache:
             if kept is None or field is not kept.field:
                 self._kept[corridor] = _CachedField(field=field, weather=weather)
             self._kept.move_to_end(corridor)
-            while len(self._kept) > MAX_KEPT:
+            while len(self._kept) > self._most:
                 self._kept.popitem(last=False)
         return field
 

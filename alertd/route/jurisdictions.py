@@ -25,6 +25,7 @@ _DIP_LENGTH_M: Final = 30_000.0
 # The sea within 12 nautical miles of a coast is the coastal state's (UN Convention on the Law of the Sea, articles 2
 # and 3). The middle of every strait that a road bridges or tunnels is nearer, and so is each coast of the outlines.
 COASTAL_SEA_M: Final = 12.0 * 1852.0
+BLOCK_SAMPLES: Final = 256  # of a line that are compared with a land together
 OPEN_SEA: Final = "open sea"  # name of a run beyond the coastal sea, as on a ferry
 _DEGREE_M: Final = 111_195.0  # of a great circle of 6,371 km radius
 
@@ -121,12 +122,34 @@ class _Outlines:
         self._flat: dict[str, shapely.Geometry] | None = None
         self._cos = float(np.cos(np.radians(np.mean(line.lat_deg))))
 
+    def codes_of_samples(self) -> NDArray[np.str_]:
+        """The land at each sample. Blocks of samples wholly inside or outside a land need no test of each sample."""
+        lat_deg, lon_deg = self._line.lat_deg, self._line.lon_deg
+        starts = np.arange(0, lat_deg.size, BLOCK_SAMPLES)
+        ends = [*starts[1:], lat_deg.size]
+        (south, west), (north, east) = (
+            [bound.reduceat(v, starts) for v in (lat_deg, lon_deg)] for bound in (np.minimum, np.maximum)
+        )
+        boxes = shapely.box(west, south, east, north)
+        codes = np.full(lat_deg.shape, "", dtype="<U8")
+        for code, shape in self.shapes.items():
+            whole = shapely.contains_properly(shape, boxes)
+            for i in np.flatnonzero(whole | shapely.intersects(shape, boxes)):
+                samples = np.arange(starts[i], ends[i])
+                todo = samples[codes[samples] == ""]
+                codes[todo if whole[i] else todo[shapely.contains_xy(shape, lon_deg[todo], lat_deg[todo])]] = code
+        return self._with_coasts(codes, lat_deg, lon_deg)
+
     def codes_at(self, lat_deg: Array, lon_deg: Array) -> NDArray[np.str_]:
         codes = np.full(lat_deg.shape, "", dtype="<U8")
         for code, shape in self.shapes.items():
             todo = np.flatnonzero(codes == "")
             inside = shapely.contains_xy(shape, lon_deg[todo], lat_deg[todo])
             codes[todo[inside]] = code
+        return self._with_coasts(codes, lat_deg, lon_deg)
+
+    def _with_coasts(self, codes: NDArray[np.str_], lat_deg: Array, lon_deg: Array) -> NDArray[np.str_]:
+        """The codes with the nearest land where there is none, if the outlines are complete."""
         if self._boundaries.complete:
             outside = np.flatnonzero(codes == "")
             if outside.size:
@@ -168,7 +191,7 @@ def _shapes_near(line: Line, boundaries: Boundaries, reach_m: float) -> dict[str
 
 
 def _raw_runs(line: Line, outlines: _Outlines) -> list[_Run]:
-    codes = outlines.codes_at(line.lat_deg, line.lon_deg)
+    codes = outlines.codes_of_samples()
     change = np.flatnonzero(codes[1:] != codes[:-1])
     low, high = line.distance_m[change], line.distance_m[change + 1]
     for _ in range(10):  # 250 m halved ten times
@@ -183,8 +206,11 @@ def _raw_runs(line: Line, outlines: _Outlines) -> list[_Run]:
 
 
 def _at(line: Line, along_m: Array) -> tuple[Array, Array]:
-    lon = np.interp(along_m, line.distance_m, np.unwrap(line.lon_deg, period=360.0))
-    return np.interp(along_m, line.distance_m, line.lat_deg), (lon + 180.0) % 360.0 - 180.0
+    d = line.distance_m
+    i = np.clip(np.searchsorted(d, along_m, side="right") - 1, 0, d.size - 2)
+    east_deg = (line.lon_deg[i + 1] - line.lon_deg[i] + 180.0) % 360.0 - 180.0  # the line may cross the date line
+    lon = line.lon_deg[i] + east_deg * np.clip((along_m - d[i]) / np.maximum(d[i + 1] - d[i], 1e-9), 0.0, 1.0)
+    return np.interp(along_m, d, line.lat_deg), (lon + 180.0) % 360.0 - 180.0
 
 
 def _merge_slivers(runs: list[_Run]) -> list[_Run]:

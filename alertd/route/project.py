@@ -22,6 +22,8 @@ STOP_OFFSET_M: Final = 800.0
 # Two passes nearer than this along the route are one pass, found twice at a bend.
 PASSES_APART_M: Final = 5_000.0
 ZONE_OFFSET_M: Final = 3_000.0
+BLOCK_CHORDS: Final = 64  # of a line that are looked at together: 16 km
+_PAIRS: Final = 4096  # of a point and a block, computed at once: 2 MB an array
 # A road leaves the chords between the listed points of its line for at most so far at a stretch [A].
 LINE_GAP_M: Final = 15_000.0
 # A run follows a line when it goes along it for at least this share of its own length; a road that crosses it does not.
@@ -71,22 +73,28 @@ def _on_chords(line: Line, lat_deg: float, lon_deg: float) -> tuple[Array, Array
     east_per_deg, north_per_deg = _metres_per_degree(lat_deg)
     x = ((line.lon_deg - lon_deg + 180.0) % 360.0 - 180.0) * east_per_deg
     y = (line.lat_deg - lat_deg) * north_per_deg
+    t, off_m = _on_planes(x, y)
+    return line.distance_m[:-1] + t * np.diff(line.distance_m), off_m
+
+
+def _on_planes(x: Array, y: Array) -> tuple[Array, Array]:
+    """Nearest place to the origin on each chord of the lines (..., sample) [m]: share of the chord, signed distance."""
     dx, dy = np.diff(x), np.diff(y)
     length2 = dx * dx + dy * dy
     with np.errstate(invalid="ignore", divide="ignore"):
-        t = np.clip(np.where(length2 > 0, -(x[:-1] * dx + y[:-1] * dy) / length2, 0.0), 0.0, 1.0)
-    off_m = np.hypot(x[:-1] + t * dx, y[:-1] + t * dy)
-    left = x[:-1] * dy - y[:-1] * dx  # travel × vector from chord to point: positive to the left
-    return line.distance_m[:-1] + t * np.diff(line.distance_m), np.where(left > 0, -off_m, off_m)
+        t = np.clip(np.where(length2 > 0, -(x[..., :-1] * dx + y[..., :-1] * dy) / length2, 0.0), 0.0, 1.0)
+    off_m = np.hypot(x[..., :-1] + t * dx, y[..., :-1] + t * dy)
+    left = x[..., :-1] * dy - y[..., :-1] * dx  # travel × vector from chord to point: positive to the left
+    return t, np.where(left > 0, -off_m, off_m)
 
 
-def _metres_per_degree(lat_deg: float) -> tuple[float, float]:
-    """Metres per degree east and north, from the ellipsoid's radii of curvature at this latitude."""
+def _metres_per_degree(lat_deg: Array | float) -> tuple[Array, Array]:
+    """Metres per degree east and north, from the ellipsoid's radii of curvature at these latitudes."""
     sin_lat = np.sin(np.radians(lat_deg))
     w = 1.0 - E2 * sin_lat**2
     normal_m = A_M / np.sqrt(w)
     meridian_m = A_M * (1.0 - E2) / w**1.5
-    return float(np.radians(normal_m * np.cos(np.radians(lat_deg)))), float(np.radians(meridian_m))
+    return np.radians(normal_m * np.cos(np.radians(lat_deg))), np.radians(meridian_m)
 
 
 def find_passes(
@@ -98,6 +106,68 @@ def find_passes(
     """
     along_m, off_m = _on_chords(line, lat_deg, lon_deg)
     near = np.flatnonzero(np.abs(off_m) <= max_offset_m)
+    return _apart(along_m[near], off_m[near], apart_m)
+
+
+def passes_of_many(
+    line: Line, lat_deg: Array, lon_deg: Array, max_offset_m: Array, apart_m: float = PASSES_APART_M
+) -> list[tuple[tuple[float, float], ...]]:
+    """`find_passes` of each point, (point,), each with its own offset. The line is looked at in blocks near a point."""
+    along_m, off_m, whose = _near_chords(line, lat_deg, lon_deg, max_offset_m)
+    first = np.searchsorted(whose, np.arange(lat_deg.size + 1)).tolist()
+    return [
+        _apart(along_m[start:end], off_m[start:end], apart_m) if end > start else () for start, end in pairwise(first)
+    ]
+
+
+def _near_chords(line: Line, lat_deg: Array, lon_deg: Array, max_offset_m: Array) -> tuple[Array, Array, Array]:
+    """Places on chords within the offset of a point: along and off the line [m], and the point's number, in order."""
+    starts = np.arange(0, line.lat_deg.size - 1, BLOCK_CHORDS)
+    middle_deg = float(line.lon_deg[line.lon_deg.size // 2])
+    line_x = (line.lon_deg - middle_deg + 180.0) % 360.0 - 180.0
+    x = (lon_deg - middle_deg + 180.0) % 360.0 - 180.0
+    east, north = _metres_per_degree(np.minimum(np.abs(lat_deg) + 1.0, 89.0))  # a degree nearer the pole: never too few
+    near = np.ones((lat_deg.size, starts.size), dtype=bool)
+    for of_line, of_point, per_deg in ((line.lat_deg, lat_deg, 0.99 * north), (line_x, x, east)):
+        ends = np.minimum(starts + BLOCK_CHORDS, of_line.size - 1)  # a block's last point is the next one's first
+        low = np.minimum(np.minimum.reduceat(of_line, starts), of_line[ends])
+        high = np.maximum(np.maximum.reduceat(of_line, starts), of_line[ends])
+        room = (max_offset_m / per_deg)[:, None]
+        near &= (of_point[:, None] >= low - room) & (of_point[:, None] <= high + room)
+    points, blocks = np.nonzero(near)
+    found = [
+        _of_blocks(line, lat_deg, lon_deg, max_offset_m, points[i : i + _PAIRS], starts[blocks[i : i + _PAIRS]])
+        for i in range(0, points.size, _PAIRS)
+    ]
+    empty = np.zeros(0)
+    along_m, off_m, whose = (np.concatenate([empty, *(f[k] for f in found)]) for k in range(3))
+    return along_m, off_m, whose
+
+
+def _of_blocks(
+    line: Line, lat_deg: Array, lon_deg: Array, max_offset_m: Array, points: NDArray[np.intp], starts: NDArray[np.intp]
+) -> tuple[Array, Array, Array]:
+    """`_near_chords` of pairs of a point and a block."""
+    chords = starts[:, None] + np.arange(BLOCK_CHORDS + 1)
+    is_last = chords >= line.lat_deg.size - 1
+    chords = np.minimum(chords, line.lat_deg.size - 1)
+    lat, lon = lat_deg[points][:, None], lon_deg[points][:, None]
+    east, north = _metres_per_degree(lat)
+    x = ((line.lon_deg[chords] - lon + 180.0) % 360.0 - 180.0) * east
+    y = (line.lat_deg[chords] - lat) * north
+    t, off_m = _on_planes(x, y)
+    at = line.distance_m[chords]
+    rows, columns = np.nonzero((np.abs(off_m) <= max_offset_m[points][:, None]) & ~is_last[:, :-1])
+    along_m = at[rows, columns] + t[rows, columns] * (at[rows, columns + 1] - at[rows, columns])
+    return along_m, off_m[rows, columns], points[rows].astype(np.float64)
+
+
+def _apart(along_m: Array, off_m: Array, apart_m: float) -> tuple[tuple[float, float], ...]:
+    """Of places near a point those that are passes, in order: the nearest of each stretch of `apart_m`."""
+    if along_m.size and along_m[-1] - along_m[0] <= apart_m:
+        i = int(np.argmin(np.abs(off_m)))
+        return ((float(along_m[i]), float(off_m[i])),)
+    near = np.arange(along_m.size)
     taken: list[int] = []
     for i in near[np.argsort(np.abs(off_m[near]), kind="stable")]:
         if all(abs(along_m[i] - along_m[j]) > apart_m for j in taken):
@@ -120,9 +190,13 @@ def snap_stops(
     left: the runs (start_m, end_m) of the line where traffic keeps to the left.
     """
     found = []
-    for stop in stops:
-        reach_m = max(max_offset_m, stop.within_m)
-        for distance_m, offset_m in find_passes(line, stop.lat_deg, stop.lon_deg, max_offset_m=reach_m):
+    lat_deg, lon_deg = (
+        np.array([s.lat_deg for s in stops], dtype=float),
+        np.array([s.lon_deg for s in stops], dtype=float),
+    )
+    reach_m = np.array([max(max_offset_m, s.within_m) for s in stops], dtype=float)
+    for stop, passes in zip(stops, passes_of_many(line, lat_deg, lon_deg, reach_m), strict=True):
+        for distance_m, offset_m in passes:
             keeps_left = any(start_m <= distance_m <= end_m for start_m, end_m in left)
             if _usable(line, stop, distance_m, offset_m, keeps_left=keeps_left):
                 found.append(RouteStop(stop=stop, distance_m=distance_m, offset_m=offset_m))

@@ -24,8 +24,9 @@ from alertd.plan.chain_up.unlisted_places import is_unlisted
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical
+from alertd.planning.corridors.job import NotPlanned, Reports
 from alertd.planning.cycles.turns import PlanningMode
-from alertd.planning.planner import NotPlanned, Planner, Reports
+from alertd.planning.planner import Planner
 from alertd.planning.road_reports import RoadReports, named_places
 from alertd.planning.stations import gather_observations
 from alertd.records.brief_states import BRIEF_STATES, last_state

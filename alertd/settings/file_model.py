@@ -260,6 +260,8 @@ class DaemonFile(FileModel):
     trips: str = ""
     vanished_trips: Literal["cancel", "keep"] = "cancel"
     plan_every_min: int = Field(30, ge=1, le=360)
+    processes: int = Field(0, ge=0, le=64)
+    workers: bool = False
     look_ahead_h: float = Field(36.0, gt=0, le=96)
     brief_at: str = Field("04:30", examples=["04:30"])
     brief_zone: str = Field("America/Denver", examples=["America/Denver"])

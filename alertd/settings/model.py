@@ -68,7 +68,8 @@ class Settings:
     archive: where to keep what plans are made from, None to keep nothing. road_stations: the folder of services of
     road weather stations. feeds: the folder of feeds of posted
     conditions, None for none. takeover_s: after so long without a sign of life from the leading daemon of the store,
-    another one leads.
+    another one leads. processes: that plan, 0 for one a core where there are many trips. workers: `alertd work`
+    processes plan, on a PostgreSQL store.
     """
 
     where: Path
@@ -95,6 +96,8 @@ class Settings:
     channels: tuple[ChannelConfig[Any], ...]
     targets: dict[Audience, tuple[str, ...]]
     cancel_vanished_trips: bool = True
+    processes: int = 0
+    workers: bool = False
     notices: Policy = field(default_factory=Policy)
     languages: Languages = field(default_factory=Languages)
     chain_pay: ChainPay = field(default_factory=ChainPay)

@@ -37,6 +37,10 @@ def settings_from(path: Path, table: Mapping[str, Any]) -> Settings:
         log.warning("%s: forecast.station_correction is no longer used; remove it", path)
     base = path.parent
     places, store = _places(base, content), _store(path, base, content.daemon)
+    if content.daemon.workers and isinstance(store, Path):
+        raise ConfigError(
+            str(path), "daemon.workers", "needs a PostgreSQL store", "set daemon.store, or daemon.processes instead"
+        )
     named, cache = content.daemon.archive, base / content.daemon.cache
     beside = store.parent if isinstance(store, Path) else cache.parent
     archive = beside / "archive" if named is None else base / named if named else None
@@ -62,6 +66,8 @@ def settings_from(path: Path, table: Mapping[str, Any]) -> Settings:
         trips=base / content.daemon.trips if content.daemon.trips else None,
         cancel_vanished_trips=content.daemon.vanished_trips == "cancel",
         plan_every_min=content.daemon.plan_every_min,
+        processes=content.daemon.processes,
+        workers=content.daemon.workers,
         look_ahead_h=content.daemon.look_ahead_h,
         brief_at=time.fromisoformat(content.daemon.brief_at),
         brief_zone=content.daemon.brief_zone,

@@ -17,7 +17,8 @@ from unittest import mock
 
 from alertd.notices.model import Audience, Notice
 from alertd.plan.model.plan import Plan
-from alertd.planning.planner import NotPlanned, Outcome, Planner
+from alertd.planning.corridors.job import NotPlanned, Outcome
+from alertd.planning.planner import Planner
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
 from alertd.sources.files.trips import TripRequest, read_trips

@@ -11,7 +11,8 @@ import pytest
 
 from alertd.daemon.jobs import Daemon
 from alertd.delivery.worker import DeliveryWorker
-from alertd.planning.planner import Planner, RouteJob, create_planner
+from alertd.planning.corridors.job import RouteJob
+from alertd.planning.planner import Planner, create_planner
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
 from alertd.store.rows import StoredTrip

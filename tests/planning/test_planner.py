@@ -18,7 +18,8 @@ from alertd.forecast.model import Forecast
 from alertd.forecast.provider import ForecastRequest
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
-from alertd.planning.planner import NotPlanned, PlannedTrips, Planner, RouteJob
+from alertd.planning.corridors.job import NotPlanned, PlannedTrips, RouteJob
+from alertd.planning.planner import Planner
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route

@@ -1,5 +1,7 @@
 """Where places lie along a route, and which stops a truck can pull into."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -9,7 +11,7 @@ from pyproj import Geod
 from alertd.route.build import build_route
 from alertd.route.geometry.clean import clean_line
 from alertd.route.model import GpxLine, Route
-from alertd.route.project import find_passes, interval_between, project, snap_stops, spans_between
+from alertd.route.project import find_passes, interval_between, passes_of_many, project, snap_stops, spans_between
 from alertd.route.stops import Stop, StopKind
 
 WGS84 = Geod(ellps="WGS84")
@@ -178,3 +180,21 @@ def test_a_switchback_under_an_end_is_not_cut_off() -> None:
     ((start_m, end_m),) = spans_between(route, (47.0, -116.0), (float(lat[-1]), -116.0), max_offset_m=500.0)
     assert start_m == pytest.approx(0.0, abs=100.0)
     assert end_m == pytest.approx(route.length_m, abs=100.0)
+
+
+@pytest.mark.parametrize("lon_deg", [-117.0, 179.9], ids=["in the west", "over the date line"])
+def test_passes_of_many_points_are_those_of_each(lon_deg: float) -> None:
+    """Random points beside a line of bends, with offsets from 300 m to 40 km, and one that is unknown."""
+    rng = np.random.default_rng(7)
+    s = np.linspace(0.0, 1.0, 700)
+    lat = 47.0 + 0.3 * np.sin(25.0 * s)
+    lon = (lon_deg + 2.0 * s + 180.0) % 360.0 - 180.0
+    bent = SimpleNamespace(lat_deg=lat, lon_deg=lon, distance_m=240e3 * s, bearing_deg=np.zeros(700))
+    points = np.append(rng.uniform(46.5, 47.5, 150), np.nan)
+    beside = np.append((rng.uniform(lon_deg - 0.5, lon_deg + 2.5, 150) + 180.0) % 360.0 - 180.0, 0.0)
+    reach = rng.choice([300.0, 3e3, 40e3], 151)
+    found = passes_of_many(bent, points, beside, reach)
+    each = zip(points, beside, reach, strict=True)
+    assert found == [find_passes(bent, a, o, max_offset_m=r) for a, o, r in each]
+    assert sum(map(len, found)) > 100
+    assert passes_of_many(bent, np.zeros(0), np.zeros(0), np.zeros(0)) == []

@@ -1,4 +1,4 @@
-"""`alertd run` and `alertd backup`: the daemon and a copy of its store."""
+"""`alertd run`, `alertd work` and `alertd backup`: the daemon, a worker for it, and a copy of its store."""
 
 import asyncio
 import logging
@@ -31,6 +31,24 @@ def run(config: str | None) -> None:
             click.echo(f"alertd answers on {url}", err=True)
 
     asyncio.run(run_daemon(settings, system_clock, ready))
+
+
+@click.command()
+@config_option
+def work(config: str | None) -> None:
+    """Plan roads for the leading daemon of a PostgreSQL store, until a signal stops it. Start one for each core.
+
+    It asks no source and sends nothing: it reads daemon.store of the settings, and what it plans comes from the daemon,
+    whose settings have daemon.workers = true.
+    """
+    from alertd.daemon.log_format import configure_logging, secrets_of
+    from alertd.daemon.work import run_worker
+
+    os.umask(0o077)
+    configure_logging("text")
+    settings = own_settings(config)
+    configure_logging(settings.log, secrets_of(settings))
+    asyncio.run(run_worker(settings))
 
 
 @click.command()

@@ -230,7 +230,8 @@ def _gather(settings: "Settings") -> None:
 
 def _make(settings: "Settings", route: Path, leaves: datetime, *, offline: bool = False) -> "Plan | str":
     """The first plan, or why there is none yet: that is no mistake of the folder."""
-    from alertd.planning.planner import NotPlanned, create_planner
+    from alertd.planning.corridors.job import NotPlanned
+    from alertd.planning.planner import create_planner
     from alertd.sources.files.trips import parse_trip
     from alertd.sources.http import options
 

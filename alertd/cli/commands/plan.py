@@ -76,8 +76,9 @@ def plan(**options: Any) -> None:
     trip = _trip_from_options(asked, own.id if own else asked.rig, now)
 
     async def work() -> tuple[Plan, "PlanInputs"]:
+        from alertd.planning.corridors.job import NotPlanned
         from alertd.planning.one_off import load_daemon_state
-        from alertd.planning.planner import NotPlanned, create_planner
+        from alertd.planning.planner import create_planner
         from alertd.planning.replays.replay_archive import ReplayWriter
         from alertd.store.archive import Archive
 

@@ -18,6 +18,7 @@ from alertd.plan.road_ahead.wind import WindHours
 Float32: TypeAlias = NDArray[np.float32]
 Mask: TypeAlias = NDArray[np.bool_]
 
+
 class StretchHours(NamedTuple):
     """Arrays (section, hour) for a truck that is there in that hour.
 

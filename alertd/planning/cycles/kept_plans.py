@@ -12,7 +12,6 @@ from typing import Any, Final
 
 from alertd.plan.make_plan import TripInput
 from alertd.plan.model.plan import Plan
-from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.weather import SourceAnswers
 from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
@@ -123,7 +122,7 @@ class KeptPlans:
         self,
         trip: TripRequest,
         outcome: object,
-        inputs: PlanInputs | None,
+        inputs: TripInput | None,
         road: RoadInputs | None,
         reports: Mapping[str, Sequence[Any]],
     ) -> None:
@@ -131,7 +130,7 @@ class KeptPlans:
         self._kept.pop(trip.id, None)
         if road is None or inputs is None or not isinstance(outcome, Plan):
             return
-        if _is_timeless(trip, inputs.request.trip, outcome):
+        if _is_timeless(trip, inputs, outcome):
             self._kept[trip.id] = _Kept(plan=outcome, trip=trip, reports=reports.get(trip.id, ()), road=road)
 
     def _stands(self, plan: Plan, now_utc: datetime) -> bool:

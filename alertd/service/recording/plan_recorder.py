@@ -20,7 +20,8 @@ from alertd.notices.upheld import raised, upheld
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_text
-from alertd.planning.planner import NotPlanned, Outcome, Planner, Reports, not_planned_for
+from alertd.planning.corridors.job import NotPlanned, Outcome, Reports, not_planned_for
+from alertd.planning.planner import Planner
 from alertd.records.driver_reports import keep_arrival
 from alertd.service.scheduled_notices import ActiveTrip
 from alertd.sources.files.trips import TripRequest

@@ -1,0 +1,48 @@
+"""A worker: plans roads for the leading daemon of a PostgreSQL store until it is stopped."""
+
+import asyncio
+import logging
+import signal
+from contextlib import suppress
+from typing import Final
+
+from alertd.daemon.leadership import process_name
+from alertd.errors import ConfigError, StoreError
+from alertd.planning.corridors.worker import RoadWorker
+from alertd.settings.model import Settings
+from alertd.store.url import PostgresUrl
+from alertd.store.work.queue import OpenQueue
+
+log = logging.getLogger(__name__)
+
+TRY_AGAIN_S: Final = 5.0
+
+
+async def run_worker(settings: Settings) -> None:
+    """Work until SIGTERM or SIGINT; a server that cannot be reached is tried again. Raises ConfigError."""
+    place = settings.store
+    if not isinstance(place, PostgresUrl):
+        raise ConfigError(
+            str(settings.where),
+            "daemon.store",
+            "is a file",
+            "workers need a PostgreSQL store; else set daemon.processes",
+        )
+    stop = asyncio.Event()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    last = ""
+    while not stop.is_set():
+        try:
+            async with OpenQueue(place) as queue:
+                if await queue.wait_until_ready(stop):
+                    log.info("worker %s takes roads from store %s", process_name(), place)
+                    await queue.serve(RoadWorker(queue).work, stop)
+            last = ""
+        except StoreError as exc:
+            if str(exc) != last:
+                log.error("%s", exc)
+            last = str(exc)
+            with suppress(TimeoutError):
+                await asyncio.wait_for(stop.wait(), TRY_AGAIN_S)
+    log.info("worker stopped")

@@ -1,0 +1,86 @@
+"""What the trips of one road are planned from, and what comes out, as values that other processes can take."""
+
+import logging
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import TypeAlias
+
+from alertd.errors import AlertdError
+from alertd.plan.chain_up.chains_on import TruckReport
+from alertd.plan.make_plan import TripInput
+from alertd.plan.model.plan import Plan
+from alertd.plan.position.map_match import PositionReport, TripPosition
+from alertd.plan.road_by_hour import RoadHours
+from alertd.planning.plan_inputs import PlanInputs
+from alertd.planning.road_reports import RoadReports
+from alertd.planning.weather import SourceAnswers
+from alertd.sources.files.trips import TripRequest
+from alertd.sources.http.answer import SourceResponse
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class NotPlanned:
+    """A trip that could not be planned, with the reason in one line. No trip is left out silently."""
+
+    trip: TripRequest
+    reason: str
+
+
+def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
+    """The trip with the reason. An internal error goes into the log with its traceback, and costs this trip only."""
+    if isinstance(exc, AlertdError):
+        return NotPlanned(trip=trip, reason=str(exc))
+    log.error("trip %s: a fault of alertd", trip.id, exc_info=exc, extra={"trip": trip.id})
+    return NotPlanned(trip=trip, reason=f"a fault of alertd ({type(exc).__name__}); its log says more")
+
+
+Outcome: TypeAlias = Plan | NotPlanned
+Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by trip id
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RouteJob:
+    """Trips to plan together on one route, the answers of the sources, and what a replay needs besides.
+
+    departs: first and last departure, which set the forecast window. responses: raw answers as received. split: the
+    road has more trips than these, planned as other jobs from the same answers. urgent: see `PlanningMode`.
+    """
+
+    trips: Sequence[TripRequest]
+    answers: SourceAnswers
+    departs: tuple[datetime, datetime]
+    positions: Mapping[str, TripPosition]
+    reports: Reports
+    road_reports: RoadReports
+    responses: tuple[SourceResponse, ...]
+    split: bool = False
+    urgent: bool = False
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PlannedTrips:
+    """The outcome of each trip by id, and the inputs of those that have a rig; from other processes the trip's only."""
+
+    outcomes: Mapping[str, Outcome]
+    inputs: Mapping[str, PlanInputs]
+    trip_inputs: Mapping[str, TripInput]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class PlannedRoad:
+    """The outcome of each trip of a job by id, and the likely road by the hour, None where it is not known.
+
+    trip_inputs: what the plans of the trips that have a rig were made of, but for what is shared.
+    """
+
+    outcomes: Mapping[str, Outcome]
+    hours: RoadHours | None
+    trip_inputs: Mapping[str, TripInput] = field(default_factory=dict)
+
+
+def none_planned(job: RouteJob, reason: str) -> PlannedRoad:
+    """Every trip of a job as not planned: the office and the drivers hear of it."""
+    return PlannedRoad(outcomes={trip.id: NotPlanned(trip=trip, reason=reason) for trip in job.trips}, hours=None)

@@ -1,0 +1,200 @@
+"""Values of planning as bytes for another process of the same version, and back.
+
+The bytes are a pickle: a job is a tree of dozens of kinds of values and arrays that no text form has. Reading it makes
+only values of alertd and arrays, so a forged one cannot call anything else (docs.python.org, "Restricting Globals").
+"""
+
+import io
+import pickle
+from collections import OrderedDict
+from collections.abc import Mapping
+from dataclasses import dataclass, is_dataclass, replace
+from enum import Enum
+from hashlib import blake2b
+from pathlib import Path
+from threading import Lock
+from typing import Any, Final
+
+from pydantic import BaseModel
+
+from alertd.errors import InputError
+from alertd.plan.params import PlanParams
+from alertd.planning.corridors.job import RouteJob
+from alertd.planning.corridors.plan_road import Ground
+from alertd.planning.road_cache import RoadFieldCache
+from alertd.planning.weather import WeatherSources
+from alertd.route.jurisdictions import Boundaries
+from alertd.route.model import Route
+from alertd.rules.practice import Practice
+from alertd.rules.rig import Rig
+from alertd.rules.ruleset import RuleSet
+from alertd.settings.reference_data import ReferenceData
+from alertd.sources.files.road import RoadSettings
+
+MAX_ROUTES: Final = 64  # kept by a reader, of about 100 kB each
+_PLAIN: Final = {
+    "datetime": {"date", "datetime", "time", "timedelta", "timezone"},
+    "builtins": {"set", "frozenset", "slice"},
+    "collections": {"OrderedDict"},
+    "numpy": {"dtype", "ndarray"},
+    "numpy._core.numeric": {"_frombuffer"},
+    "numpy._core.multiarray": {"_reconstruct", "scalar"},
+}
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class _GroundParts:
+    """The parts of `Ground` that planning reads: no outlines, files or open sources."""
+
+    rulesets: dict[str, RuleSet]
+    rigs: dict[str, Rig]
+    practices: tuple[Practice, ...]
+    params: PlanParams
+    members: int
+    seed: int
+    stale_h: float
+    road: RoadSettings
+    weights: Mapping[str, float]
+
+
+def ground_to_bytes(ground: Ground) -> bytes:
+    """What a process needs to plan any road."""
+    reference, sources = ground.reference, ground.weather_sources
+    return _dump(
+        _GroundParts(
+            rulesets=reference.rulesets,
+            rigs=reference.rigs,
+            practices=reference.practices,
+            params=ground.params,
+            members=sources.members,
+            seed=sources.seed,
+            stale_h=sources.stale_h,
+            road=sources.road,
+            weights=dict(sources.weights),
+        )
+    )
+
+
+def ground_from_bytes(data: bytes, roads_kept: int) -> Ground:
+    """The ground with a cache of its own for the fields of so many roads. Raises InputError."""
+    parts = read_value(data)
+    if not isinstance(parts, _GroundParts):
+        raise _refused("holds no reference data")
+    reference = ReferenceData(
+        rulesets=parts.rulesets,
+        rigs=parts.rigs,
+        practices=parts.practices,
+        stops=(),
+        bridges=(),
+        tunnels=(),
+        truck_speeds=(),
+        boundaries=Boundaries(lands=()),
+        crossings=(),
+        summits=(),
+        limits=(),
+        routes=Path(),
+        files={},
+    )
+    sources = WeatherSources(
+        providers=(),
+        members=parts.members,
+        seed=parts.seed,
+        stale_h=parts.stale_h,
+        road=parts.road,
+        weights=parts.weights,
+        road_cache=RoadFieldCache(roads_kept),
+    )
+    return Ground(reference=reference, weather_sources=sources, params=parts.params)
+
+
+class RouteCache:
+    """The routes of the jobs read last, so that what is kept of a road is found again by the next job on it."""
+
+    def __init__(self) -> None:
+        self._kept: OrderedDict[str, Route] = OrderedDict()
+        self._lock = Lock()
+
+    def route(self, key: str, data: bytes) -> Route:
+        """The route of these bytes: the same object while it is kept. Raises InputError."""
+        with self._lock:
+            known = self._kept.get(key)
+        if known is None:
+            known = read_value(data)
+        if not isinstance(known, Route):
+            raise _refused("holds no route")
+        with self._lock:
+            self._kept[key] = known
+            self._kept.move_to_end(key)
+            while len(self._kept) > MAX_ROUTES:
+                self._kept.popitem(last=False)
+        return known
+
+
+def job_to_bytes(job: RouteJob) -> bytes:
+    """A job without what only the archive needs. Its route stands apart, as one object of the reader."""
+    route = _dump(job.answers.route)
+    file = io.BytesIO()
+    _JobWriter(file, job.answers.route).dump(replace(job, responses=(), reports={}))
+    return _dump((blake2b(route, digest_size=16).hexdigest(), route, file.getvalue()))
+
+
+def job_from_bytes(data: bytes, routes: RouteCache) -> RouteJob:
+    """The job. Raises InputError."""
+    key, route, rest = read_value(data)
+    job = _JobReader(io.BytesIO(rest), routes.route(key, route)).read()
+    if not isinstance(job, RouteJob):
+        raise _refused("holds no job")
+    return job
+
+
+def value_to_bytes(value: object) -> bytes:
+    """Any value of planning."""
+    return _dump(value)
+
+
+def read_value(data: bytes) -> Any:
+    """The value of these bytes. Raises InputError for bytes of another version or that name anything but values."""
+    return _Reader(io.BytesIO(data)).read()
+
+
+def _dump(value: object) -> bytes:
+    return pickle.dumps(value, protocol=5)
+
+
+def _refused(why: str) -> InputError:
+    return InputError("planning data", "", why, "run the same version of alertd in all processes of a store")
+
+
+class _Reader(pickle.Unpickler):
+    def find_class(self, module: str, name: str) -> Any:
+        plain = name in _PLAIN.get(module, ())
+        if plain or module.startswith("alertd."):
+            found = super().find_class(module, name)
+            is_value = isinstance(found, type) and (is_dataclass(found) or issubclass(found, Enum | BaseModel | tuple))
+            if plain or is_value:
+                return found
+        raise pickle.UnpicklingError(f"{module}.{name} is not a value of planning")
+
+    def read(self) -> Any:
+        try:
+            return self.load()
+        except Exception as exc:  # any kind, from a damaged or foreign pickle
+            raise _refused(f"cannot be read ({exc})") from exc
+
+
+class _JobReader(_Reader):
+    def __init__(self, file: io.BytesIO, route: Route) -> None:
+        super().__init__(file)
+        self._route = route
+
+    def persistent_load(self, pid: Any) -> Route:
+        return self._route
+
+
+class _JobWriter(pickle.Pickler):
+    def __init__(self, file: io.BytesIO, route: Route) -> None:
+        super().__init__(file, protocol=5)
+        self._route = route
+
+    def persistent_id(self, obj: object) -> str | None:
+        return "route" if obj is self._route else None

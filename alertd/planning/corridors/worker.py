@@ -1,0 +1,72 @@
+"""A worker's part: takes a job from the queue of a store, plans it and leaves the answer there."""
+
+import asyncio
+import logging
+from collections import OrderedDict
+from collections.abc import Mapping
+from typing import Final
+
+import alertd
+from alertd.errors import InputError
+from alertd.planning.corridors.answer import Answer, answer_job
+from alertd.planning.corridors.plan_road import Ground
+from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes
+from alertd.planning.road_cache import MAX_KEPT
+from alertd.store.work.queue import WorkQueue
+
+log = logging.getLogger(__name__)
+
+MAX_GROUNDS: Final = 2  # the present one, and one that jobs in the queue may still name
+FAILED: Final = b"failed: "  # begins an answer that is a reason
+
+
+class RoadWorker:
+    """Plans roads for the leader of a store. It needs no files: what plans depend on comes with the jobs."""
+
+    def __init__(self, queue: WorkQueue) -> None:
+        self._queue = queue
+        self._routes = RouteCache()
+        self._grounds: OrderedDict[str, Ground] = OrderedDict()
+        self.planned_n = 0
+
+    async def work(self, args: Mapping[str, str]) -> None:
+        """Answer one job. Its bytes are gone where nobody waits for it any more. Raises StoreError."""
+        data = await self._queue.get(args["job"])
+        if data is None:
+            log.info("road %s: no longer asked for", args["road"])
+            return
+        try:
+            answer = await self._answer(args, data)
+        except InputError as exc:
+            log.error("road %s: %s", args["road"], exc)
+            await self._queue.answer(args["job"], args["answer"], FAILED + str(exc).encode())
+            return
+        if answer.field:
+            await self._queue.put(args["new_field"], answer.field)
+        await self._queue.answer(args["job"], args["answer"], answer.planned)
+        self.planned_n += 1
+        log.info("road %s planned", args["road"])
+
+    async def _answer(self, args: Mapping[str, str], data: bytes) -> Answer:
+        if args["version"] != alertd.__version__:
+            raise InputError(
+                "job", "version", f"of alertd {args['version']}, this worker is {alertd.__version__}", "run one version"
+            )
+        ground = await self._ground(args["ground"])
+        field = await self._queue.get(args["field"]) if args["field"] else None
+        return await asyncio.to_thread(answer_job, data, ground, self._routes, field or b"")
+
+    async def _ground(self, key: str) -> Ground:
+        if key not in self._grounds:
+            data = await self._queue.get(key)
+            if data is None:
+                raise InputError("job", "ground", "its reference data are gone", "none: the leader plans this road")
+            self._grounds[key] = await asyncio.to_thread(ground_from_bytes, data, MAX_KEPT)
+            while len(self._grounds) > MAX_GROUNDS:
+                self._grounds.popitem(last=False)
+        return self._grounds[key]
+
+
+def reason_of(answer: bytes) -> str:
+    """Why a worker could not plan a job; "" for an answer with plans."""
+    return answer[len(FAILED) :].decode(errors="replace") if answer.startswith(FAILED) else ""

@@ -1,0 +1,1 @@
+"""A queue of work in a PostgreSQL store, for workers on any number of machines."""
