@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.encounter import Encounter
-from alertd.plan.chain_up.search import WORTH_IT, ChainStretch
+from alertd.plan.chain_up.road_view import WORTH_IT, ChainStretch
 from alertd.plan.chain_up.stretches import stretches_of
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, find_runs
