@@ -151,7 +151,8 @@ def _settings_findings(settings: Settings) -> list[Finding]:
         looks.append(f"no {', '.join(others)} or {last}: notices would reach nobody")
     key, store = exposed_by(settings), settings.store
     if key and not settings.http_token and isinstance(store, Path) and not store.exists():
-        looks.append(f"{key} needs a token before the first start; make one by `alertd token new`")
+        command = "alertd token new --name office --scopes admin"
+        looks.append(f"{key} needs a token before the first start; make one by `{command}`")
     if not settings.places.stops:
         looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
     for key, folder in (("rigs", settings.places.rigs), ("routes", settings.places.routes)):
