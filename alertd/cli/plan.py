@@ -234,7 +234,7 @@ def _stop(stop: StopChoice, *, with_stay: bool) -> str:
 
 
 def _road_strip(plan: Plan, console: Console) -> None:
-    """The road in one look: height above, pavement at the truck's hour below, chains between their stops."""
+    """The road in one look: heights, likeliest pavement at the truck's hour, odds of winter road, chains."""
     points = _thinned(plan.along.points)
     low, high = min(p.elevation_m for p in points), max(p.elevation_m for p in points)
     height = "".join(_HEIGHTS[round((p.elevation_m - low) / max(high - low, 1.0) * 7)] for p in points)
@@ -248,6 +248,8 @@ def _road_strip(plan: Plan, console: Console) -> None:
     if not beside:
         console.print(f"   {'':9}{heights}", highlight=False)
     console.print(f"   {'road':9}{road}", highlight=False)
+    if in_ten := _in_ten(plan.along.winter_frac).rstrip():
+        console.print(f"   {'odds':9}{in_ten}", highlight=False)
     if chained.strip():
         console.print(f"   {'chains':9}{chained}", highlight=False)
     start, end = (
@@ -257,7 +259,21 @@ def _road_strip(plan: Plan, console: Console) -> None:
     console.print(f"   {'time':9}{start}{end:>{_STRIP - len(start)}}", highlight=False)
     seen = [name for name in _LETTERS if name in {p.surface for p in points}]
     key = ", ".join(f"{_LETTERS[name]} {DRIVERS_WORDS.get(name, name)}" for name in seen)
-    console.print(f"   {'':9}{key} (most likely at the truck's hour); = chained, - be ready", highlight=False)
+    if in_ten:
+        key += "; odds: frost, ice or snow there, in 10"
+    if chained.strip():
+        key += "; = chained, - be ready"
+    _print_field(console, "", f"most likely at the truck's hour: {key}")
+
+
+def _in_ten(winter_frac: tuple[float, ...]) -> str:
+    """The highest odds of winter road on each piece of the strip in tenths, 9 from there on, blank below one.
+
+    The likeliest pavement of a place may be bare while winter road is likely somewhere on the way.
+    """
+    n = len(winter_frac)
+    pieces = [winter_frac[i * n // _STRIP : max((i + 1) * n // _STRIP, i * n // _STRIP + 1)] for i in range(_STRIP)]
+    return "".join(str(min(round(max(p) * 10.0), 9)) for p in pieces).replace("0", " ")
 
 
 def _thinned(along: tuple[AlongPoint, ...]) -> list[AlongPoint]:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import numpy as np
 from rich.console import Console
 
 from alertd.cli.plan import show_plan
@@ -57,6 +58,26 @@ def test_icy_bridge_makes_a_dry_road_a_winter_road() -> None:
     assert "Winter road on bridges, see cautions" in text
     assert "NO WINTER ROAD" not in text
     assert "Bridge deck Larch Creek may carry ice (almost certain)" in text
+
+
+def test_strip_gives_the_odds_of_ice_where_most_members_are_dry() -> None:
+    """A strip of dry road alone under a headline of ice reads as clear."""
+    route = make_route()
+    weather = make_weather(
+        route, lambda m, d, h: np.where((m < 4) & (d > 30e3) & (d < 50e3), RoadClass.ICE, RoadClass.DRY) + 0 * h
+    )
+    trip = TripInput(id="T-1", depart_at=at_hour(6))
+    laws = {"US-XX": make_rules(chance=0.0)}
+    plan = make_plan(PlanRequest(trip, route, make_rig(), laws, weather, PlanParams(), at_hour(3)))
+    out = io.StringIO()
+    show_plan(plan, Console(file=out, width=100))
+    lines = out.getvalue().splitlines()
+    road, odds = (
+        next(x for x in lines if x.startswith(f"   {label}  ") and "Winter" not in x) for label in ("road", "odds")
+    )
+    assert set(road.split()[1]) == {"·"}
+    assert 18 <= odds.count("4") <= 23  # 20 of 60 km on 64 places
+    assert "odds: frost, ice or snow there, in 10" in out.getvalue()
 
 
 def test_truck_under_way_is_shown_where_it_was_seen() -> None:
