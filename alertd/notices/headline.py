@@ -32,7 +32,7 @@ _REASONS: Final = frozenset(
     (
         gettext_noop("Ice over a long way"),
         gettext_noop("Gusts too strong for this rig"),
-        gettext_noop("No sight: snow and wind"),
+        gettext_noop("No sight: fog, snow or blowing snow"),
         gettext_noop("Strong gusts"),
         gettext_noop("Poor sight"),
         gettext_noop("Rig may be barred"),
