@@ -129,6 +129,21 @@ def printed(plan: Plan) -> str:
     return out.getvalue()
 
 
+def test_chains_that_stay_on_are_ordered_once() -> None:
+    plan = chained()
+    first = replace(plan.stretches[0], end_m=20e3)
+    later = replace(first, start_m=40e3, end_m=50e3, advice=Advice.READY, probability=0.3)
+    text = printed(replace(plan, stretches=(first, later)))
+    assert text.count("PLAN TO CHAIN  ") == 1
+    assert "BE READY TO CHAIN  " not in text  # the chains are on there already
+    _, block = text.split(" CHAINS STAY ON ")
+    block = block.split("   height ")[0]
+    assert "hang     at the place named above, mile " in block
+    assert not re.search(r"^   (tires|take off|speed|costs) ", block, re.MULTILINE)
+    other = replace(later, chain_up=replace(later.chain_up, stop_id="b", distance_m=35e3))
+    assert "BE READY TO CHAIN  " in printed(replace(plan, stretches=(first, other)))
+
+
 def test_other_departures_are_a_strip_of_strictest_half_hours() -> None:
     """From 05:15 UTC, 21:15 PST: the first half hour holds one quarter, then 21:30, 22:00 with the planned one, ..."""
     text = printed(comparing("." + ".-" + "=?" + "?." + "  " + "#=" + ".-", at_hour(5.25), picked=[1]))
