@@ -153,11 +153,14 @@ def arrival(plan: Plan, translator: Translator = ENGLISH) -> str:
 def surface_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     """Return the worst runs of winter road in the order of the road, or one line where none is expected.
 
-    Runs to chain for or not to drive come first: a driver who reads no further must not miss the place to chain.
+    The gravest run to chain for or not to drive is one of them, for a driver who reads no further must not miss the
+    place to chain. Ice anywhere comes before further runs.
     """
-    runs = sorted(_runs(plan, translator), key=_by_weight)[:SHOWN_N]
+    runs = sorted(_runs(plan, translator), key=_by_weight)
     if runs:
-        return [_line(r, translator) for r in sorted(runs, key=lambda r: r.start_m)]
+        others = sorted(runs[1:], key=lambda r: (_GRAVITY[r.label] < _ICE_RANK, *_by_weight(r)))
+        shown = [runs[0], *others[: SHOWN_N - 1]]
+        return [_line(r, translator) for r in sorted(shown, key=lambda r: r.start_m)]
     if plan.partial:
         return [translator.gettext("Road not known in part: expect ice or snow where it is not known")]
     if plan.bridges:

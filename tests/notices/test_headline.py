@@ -83,6 +83,10 @@ def test_the_place_to_chain_comes_before_likelier_snow_without() -> None:
     lines = headlines(both)
     assert len(lines) == 2
     assert lines[0].endswith("Plan to chain.")
+    later = replace(less, start_m=96e3, end_m=100e3)
+    ice = replace(near, start_m=101e3, end_m=119e3, surfaces=(("ice", 0.3), ("snow", 0.5)), icy=True)
+    lines = headlines(replace(both, stretches=(less, later), surfaces=(*likelier, ice)))
+    assert [line.split()[0] for line in lines] == ["SNOW", "ICE"]  # ice before a second order to chain
 
 
 @pytest.mark.parametrize(("probability", "icy", "shown"), [(0.2, False, False), (0.4, False, True), (0.2, True, True)])
