@@ -175,7 +175,10 @@ def _by_weight(r: _Run) -> tuple[bool, int, float, float]:
 
 def _runs(plan: Plan, translator: Translator) -> Iterator[_Run]:
     for s in plan.stretches:
-        named = _worst(s.surfaces)
+        # Chains are never for the frost of a stretch: a line of frost that asks for chains contradicts itself.
+        biting = tuple(x for x in s.surfaces if x[0] != RoadClass.RIME.label and x[0] in _LABELS)
+        likely = any(frac >= ICE_SHOWN_FRAC for _, frac in biting)
+        named = _worst(biting if likely else s.surfaces)
         if named is not None:
             hours = f"{phrases.clock_time(s.enter_at, s.zone).split()[0]}-{phrases.clock_time(s.leave_at, s.zone)}"
             speed = driver_parts.speed(s.speed_mps, s, translator)

@@ -89,6 +89,14 @@ def test_the_place_to_chain_comes_before_likelier_snow_without() -> None:
     assert [line.split()[0] for line in lines] == ["SNOW", "ICE"]  # ice before a second order to chain
 
 
+def test_a_stretch_is_named_by_what_chains_bite_on() -> None:
+    p = plan(RoadClass.SNOW, members=4, chance=1.0)
+    mixed = replace(p.stretches[0], surfaces=(("rime", 0.5), ("snow", 0.3), ("dry", 0.2)))
+    (line,) = headlines(replace(p, stretches=(mixed,)))
+    assert line.startswith("SNOW mi ")
+    assert ", 3 in 10: max " in line
+
+
 @pytest.mark.parametrize(("probability", "icy", "shown"), [(0.2, False, False), (0.4, False, True), (0.2, True, True)])
 def test_unlikely_snow_adds_no_line_to_a_chain_plan(probability: float, icy: bool, shown: bool) -> None:
     p = plan(RoadClass.SNOW, chance=1.0)
