@@ -110,5 +110,6 @@ def _stop(stop: StopChoice, *, with_stay: bool) -> str:
 
 
 def print_field(console: Console, label: str, text: str) -> None:
+    """Print a text in lines beside its label."""
     for i, line in enumerate(textwrap.wrap(text, text_width(console, WIDTH) - 12)):
         console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)

@@ -27,6 +27,7 @@ _LABELS: Final = frozenset(c.label for c in WINTER_CLASSES)
 _ICE_RANK: Final = _GRAVITY[RoadClass.ICE.label]
 ICE_SHOWN_FRAC: Final = 0.15  # ice in fewer members does not lead a headline before a likelier surface
 BESIDE_FRAC: Final = 0.05  # [A] from these odds on, a road line lists a surface beside frost in more than a trace
+EVEN_FRAC: Final = 0.5  # below it, the road is more likely without the surface, and faster
 UNLIKELY_FRAC: Final = 0.25  # [A] below it, a run without ice adds nothing at 4 a.m. to a stretch that may need chains
 _REASONS: Final = frozenset(
     (
@@ -226,10 +227,10 @@ def _line(r: _Run, translator: Translator) -> str:
     name = driver_parts.surface(r.label, translator).upper()
     place = f", {r.place}" if r.place else ""
     speed = r.speed
-    if (
-        r.in_places
-    ):  # the arrival counts the surface only where it is met: a speed for the whole run would contradict it
+    if r.in_places:
         name = translator.gettext("{surface} in places", surface=name)
+    # The arrival counts the surface only as far as it is met: a speed for the whole run would contradict it.
+    if r.in_places or (r.asked is Advice.SLOW and r.frac < EVEN_FRAC):
         speed = translator.gettext("{speed} on it", speed=speed)
     head = translator.gettext(
         "{surface} {span}, {hours}, {odds}: max {speed}.",

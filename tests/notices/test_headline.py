@@ -106,6 +106,11 @@ def test_unlikely_snow_adds_no_line_to_a_chain_plan(probability: float, icy: boo
     assert len(headlines(replace(p, stretches=(), surfaces=(other,)))) == 1  # alone it is always named
 
 
+def test_a_speed_for_unlikely_snow_holds_only_on_it() -> None:
+    assert "3 in 10: max 31 mph on it." in headlines(plan(RoadClass.SNOW, members=3))[0]
+    assert "8 in 10: max 31 mph. " in headlines(plan(RoadClass.SNOW, members=8))[0]
+
+
 def test_winter_road_on_little_of_a_run_is_in_places() -> None:
     """A speed for the whole run would contradict the arrival, which counts the surface only where it is met."""
     p = plan(RoadClass.SNOW, members=8)

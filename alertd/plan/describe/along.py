@@ -60,4 +60,4 @@ def likeliest_class(shares: Array, met: Sequence[RoadClass]) -> NDArray[np.intp]
     kind = np.asarray([0 if c in WINTER_CLASSES else 1 if c is RoadClass.UNKNOWN else 2 for c in met])
     of_kind = np.stack([shares[kind == k].sum(axis=0) for k in range(3)])
     inside = kind[:, None] == of_kind.round(9).argmax(axis=0)  # sums of shares that are equal differ in the last bit
-    return np.where(inside, shares, -1.0).argmax(axis=0)
+    return np.asarray(np.where(inside, shares, -1.0).argmax(axis=0), dtype=np.intp)
