@@ -37,3 +37,9 @@ def to_feet(height_m: float) -> float:
 
 def to_fahrenheit(temp_c: float) -> float:
     return temp_c * 1.8 + 32.0
+
+
+def minutes_words(seconds: float) -> str:
+    """Return a duration in minutes, or in hours and minutes from 100 minutes on."""
+    whole = round(seconds / 60.0)
+    return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"

@@ -9,7 +9,7 @@ from rich.console import Console
 from rich.text import Text
 
 from alertd.cli.options import text_width
-from alertd.cli.plan import VERB
+from alertd.cli.stretch_rows import VERB
 from alertd.errors import InputError
 from alertd.notices.text import phrases
 from alertd.plan.explain.members import ChainChoice

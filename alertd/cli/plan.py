@@ -9,22 +9,19 @@ from rich.console import Console
 from rich.text import Text
 
 from alertd.cli.options import text_width
+from alertd.cli.stretch_rows import STYLE, VERB, WIDTH, hung_before, print_field, show_stretch
 from alertd.errors import InputError
 from alertd.i18n import odds
 from alertd.notices import headline, surfaces
 from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View
 from alertd.notices.charts.plan_charts import axle_charts, plan_charts
 from alertd.notices.text import days_text, departures, law_text, phrases
-from alertd.notices.text.place_text import where
 from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, AlongPoint, Plan
-from alertd.plan.model.stretches import Advice, StopChoice, Stretch
+from alertd.plan.model.stretches import Advice
 from alertd.road.road_class import DRIVERS_WORDS
 from alertd.route.jurisdictions import Boundaries
-
-WIDTH = 96
-
 
 _STRIP = 64
 
@@ -50,21 +47,6 @@ _DEPARTURE_SYMBOLS = {
 _BY_RISK = " ·~-?=#"
 
 
-VERB = {
-    Advice.CLEAR: "NO WINTER ROAD EXPECTED",
-    Advice.SLOW: "WINTER ROAD, NO CHAINS EXPECTED",
-    Advice.READY: "BE READY TO CHAIN",
-    Advice.CHAIN: "PLAN TO CHAIN",
-    Advice.HOLD: "HOLD BELOW IT",
-}
-
-
-_STYLE = {
-    Advice.CLEAR: "bold", Advice.SLOW: "bold cyan", Advice.READY: "bold yellow", Advice.CHAIN: "bold magenta",
-    Advice.HOLD: "bold red",
-}  # fmt: skip
-
-
 def show_plan(plan: Plan, console: Console) -> None:
     """Print a plan in the reader's units and local times."""
     _header(plan, console)
@@ -72,8 +54,8 @@ def show_plan(plan: Plan, console: Console) -> None:
     _road_without_chains("ice", surfaces.ice_lines(plan), console)
     if plan.hold is not None and plan.stretches:
         console.print("\nIf you are sent on all the same:", highlight=False)
-    for stretch in plan.stretches:
-        _stretch(stretch, console)
+    for n, stretch in enumerate(plan.stretches):
+        show_stretch(stretch, console, plan, hung_before(plan.stretches[:n], stretch))
     _road_without_chains("road", surfaces.road_lines(plan), console)
     if not plan.stretches and plan.advice is Advice.CLEAR:
         console.print(Text(f"\n {VERB[Advice.CLEAR]} at the truck's hours; carry rules still hold.", "bold"))
@@ -93,9 +75,9 @@ def show_plan(plan: Plan, console: Console) -> None:
 def _slow(plan: Plan, console: Console) -> None:
     """The verb of a trip that asks for no more than to slow down."""
     if surfaces.is_wind_only(plan):
-        console.print(Text.assemble("\n", (" SLOW DOWN FOR WIND OR SIGHT ", f"reverse {_STYLE[Advice.SLOW]}")))
+        console.print(Text.assemble("\n", (" SLOW DOWN FOR WIND OR SIGHT ", f"reverse {STYLE[Advice.SLOW]}")))
     elif plan.advice is Advice.SLOW:
-        verb = Text(f" {VERB[Advice.SLOW]} ", f"reverse {_STYLE[Advice.SLOW]}")
+        verb = Text(f" {VERB[Advice.SLOW]} ", f"reverse {STYLE[Advice.SLOW]}")
         how_sure = odds(phrases.winter_frac(plan))
         console.print(Text.assemble("\n", verb, f"  winter road {how_sure}; keep chains aboard, look for signs"))
 
@@ -104,17 +86,17 @@ def _road_without_chains(label: str, lines: list[str], console: Console) -> None
     if lines:
         console.print()
     for text in lines:
-        _print_field(console, label, text)
+        print_field(console, label, text)
 
 
 def _alternatives(plan: Plan, console: Console) -> None:
     """Which way is better, and what each other one asks."""
     if plan.route_choice:
         console.print()
-        _print_field(console, "ways", plan.route_choice)
+        print_field(console, "ways", plan.route_choice)
     for other in plan.other_routes:
         if other.reason not in plan.route_choice:
-            _print_field(console, "", other.reason)
+            print_field(console, "", other.reason)
 
 
 def _hours(plan: Plan, console: Console) -> None:
@@ -123,13 +105,13 @@ def _hours(plan: Plan, console: Console) -> None:
         return
     console.print()
     note = plan.hours
-    _print_field(console, "hours", f"{phrases.hours_line(note, plan.arrive_zone)} ({note.law})")
+    print_field(console, "hours", f"{phrases.hours_line(note, plan.arrive_zone)} ({note.law})")
     for line in phrases.break_lines(note, plan.arrive_zone):
-        _print_field(console, "break", line)
+        print_field(console, "break", line)
     for reason in note.reasons:
-        _print_field(console, "", reason)
+        print_field(console, "", reason)
     if plan.stretches:
-        _print_field(console, "", f"Two hours more for adverse conditions: {note.adverse_exception}")
+        print_field(console, "", f"Two hours more for adverse conditions: {note.adverse_exception}")
 
 
 def _days(plan: Plan, console: Console) -> None:
@@ -138,29 +120,29 @@ def _days(plan: Plan, console: Console) -> None:
     if plan.days is None:
         if delivery:
             console.print()
-            _print_field(console, "deliver", delivery)
+            print_field(console, "deliver", delivery)
         return
     if plan.days.stops:
         console.print(Text("\n STOPS", "bold"))
         for line in days_text.stop_lines(plan):
-            _print_field(console, "", line)
+            print_field(console, "", line)
     console.print(Text("\n REST AND BREAKS", "bold"))
     for line in (*days_text.rest_lines(plan), *filter(None, [days_text.if_chained_line(plan)])):
-        _print_field(console, "", line)
+        print_field(console, "", line)
     for line in days_text.not_placed_lines(plan):
-        _print_field(console, "", line)
+        print_field(console, "", line)
     if plan.days.outlook:
         console.print(Text("\n OUTLOOK BEYOND 48 HOURS", "bold"))
         for line in days_text.outlook_lines(plan):
-            _print_field(console, "", line)
+            print_field(console, "", line)
     if delivery:
         console.print()
-        _print_field(console, "deliver", delivery)
+        print_field(console, "deliver", delivery)
     console.print(Text("\n ANOTHER WAY TO DO IT", "bold"))
     for line in (*days_text.choice_lines(plan), *days_text.other_route_lines(plan)):
-        _print_field(console, "", line)
+        print_field(console, "", line)
     if plan.days.asks:
-        _print_field(console, "ask", days_text.asks_line(plan))
+        print_field(console, "ask", days_text.asks_line(plan))
 
 
 def _header(plan: Plan, console: Console) -> None:
@@ -191,50 +173,8 @@ def _window(plan: Plan) -> str:
     return f" ({first} to {last}){late if plan.arrivals is None else ''}"
 
 
-def _stretch(s: Stretch, console: Console) -> None:
-    place = where(s)
-    console.print()
-    console.print(
-        Text.assemble(
-            (f" {VERB[s.advice]} ", f"reverse {_STYLE[s.advice]}"),
-            f"  {place} ({', '.join(s.jurisdictions)})   {phrases.likely(s)}",
-        )
-    )
-    short = f"; {s.hanging.singles_short} SHORT of what is aboard" if s.hanging.singles_short else ""
-    rows = [
-        *(("hold", phrases.why_held(s)) for _ in range(s.advice is Advice.HOLD)),
-        *(("until", end) for end in (phrases.held_until(s),) if end),
-        ("hang", "chains are on" if s.chained else _stop(s.chain_up, with_stay=s.advice is not Advice.READY)),
-        ("tires", f"{s.hanging.singles_n}: {s.tires_words}{short}"),
-        ("speed", f"{phrases.mph(s.speed_mps)} on snow and ice, {phrases.mph(s.bare_speed_mps)} on bare road"),
-        ("", f"({s.speed_because})"),
-        ("take off", _stop(s.chain_off, with_stay=s.advice is not Advice.READY)),
-        (
-            "costs",
-            f"{phrases.minutes(s.hang_s)} hanging, {phrases.minutes(s.remove_s)} taking off, "
-            f"{phrases.minutes(s.slow_s)} slower running, if chained",
-        ),
-        *(("snow", depth) for depth in (phrases.snow_depth(s),) if depth),
-        *(("also", white) for white in (phrases.may_be_white(s),) if white),
-        *(("why" if i == 0 else "", reason) for i, reason in enumerate(s.reasons)),
-    ]
-    for label, text in rows:
-        for i, line in enumerate(textwrap.wrap(text, text_width(console, WIDTH) - 12) or [""]):
-            console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
-
-
-def _stop(stop: StopChoice, *, with_stay: bool) -> str:
-    times = phrases.clock_time(stop.arrive_at, stop.zone)
-    if with_stay and stop.leave_at > stop.arrive_at:
-        times += f" to {phrases.clock_time(stop.leave_at, stop.zone)}"
-    room = f", {stop.spaces} spaces" if stop.spaces is not None else ""
-    light = {True: ", lit", False: ", unlit", None: ""}[stop.lit]
-    invented = ", INVENTED PLACE" if stop.invented else ""
-    return f"{phrases.stop_words(stop)}, {times}{room}{light}{invented}: {stop.reason}"
-
-
 def _road_strip(plan: Plan, console: Console) -> None:
-    """The road in one look: height above, pavement at the truck's hour below, chains between their stops."""
+    """The road in one look: heights, likeliest pavement at the truck's hour, odds of winter road, chains."""
     points = _thinned(plan.along.points)
     low, high = min(p.elevation_m for p in points), max(p.elevation_m for p in points)
     height = "".join(_HEIGHTS[round((p.elevation_m - low) / max(high - low, 1.0) * 7)] for p in points)
@@ -248,6 +188,8 @@ def _road_strip(plan: Plan, console: Console) -> None:
     if not beside:
         console.print(f"   {'':9}{heights}", highlight=False)
     console.print(f"   {'road':9}{road}", highlight=False)
+    if in_ten := _in_ten(plan.along.winter_frac).rstrip():
+        console.print(f"   {'odds':9}{in_ten}", highlight=False)
     if chained.strip():
         console.print(f"   {'chains':9}{chained}", highlight=False)
     start, end = (
@@ -257,7 +199,21 @@ def _road_strip(plan: Plan, console: Console) -> None:
     console.print(f"   {'time':9}{start}{end:>{_STRIP - len(start)}}", highlight=False)
     seen = [name for name in _LETTERS if name in {p.surface for p in points}]
     key = ", ".join(f"{_LETTERS[name]} {DRIVERS_WORDS.get(name, name)}" for name in seen)
-    console.print(f"   {'':9}{key} (most likely at the truck's hour); = chained, - be ready", highlight=False)
+    if in_ten:
+        key += "; odds: frost, ice or snow there, in 10"
+    if chained.strip():
+        key += "; = chained, - be ready"
+    print_field(console, "", f"most likely at the truck's hour: {key}")
+
+
+def _in_ten(winter_frac: tuple[float, ...]) -> str:
+    """The highest odds of winter road on each piece of the strip in tenths, 9 from there on, blank below one.
+
+    The likeliest pavement of a place may be bare while winter road is likely somewhere on the way.
+    """
+    n = len(winter_frac)
+    pieces = [winter_frac[i * n // _STRIP : max((i + 1) * n // _STRIP, i * n // _STRIP + 1)] for i in range(_STRIP)]
+    return "".join(str(min(round(max(p) * 10.0), 9)) for p in pieces).replace("0", " ")
 
 
 def _thinned(along: tuple[AlongPoint, ...]) -> list[AlongPoint]:
@@ -278,7 +234,7 @@ def _departures(plan: Plan, console: Console) -> None:
         return
     console.print(Text("\n LEAVING AT ANOTHER TIME", "bold"))
     for line in lines:
-        _print_field(console, "", line)
+        print_field(console, "", line)
     if plan.departures:
         _hours_strip(plan, console)
 
@@ -307,7 +263,7 @@ def _hours_strip(plan: Plan, console: Console) -> None:
     key = ", ".join(
         f"{letter} {meaning}" for letter, meaning in _DEPARTURE_SYMBOLS.items() if letter in asked or letter in markers
     )
-    _print_field(console, "", key + (", blank where the forecast does not reach" if " " in asked else ""))
+    print_field(console, "", key + (", blank where the forecast does not reach" if " " in asked else ""))
 
 
 def _departure_letter(plan: Plan, d: Departure) -> str:
@@ -327,7 +283,7 @@ def _border_strip(plan: Plan, console: Console) -> None:
     if lines:
         console.print(Text("\n AT EACH LINE", "bold"))
     for line in lines:
-        _print_field(console, "", line)
+        print_field(console, "", line)
 
 
 def _footer(plan: Plan, console: Console) -> None:
@@ -335,33 +291,28 @@ def _footer(plan: Plan, console: Console) -> None:
     for c in plan.carry:
         if c.certain:
             short = f", {c.singles_short} SHORT" if c.singles_short else ""
-            _print_field(
+            print_field(
                 console,
                 "carry",
                 f"{c.jurisdiction} asks {c.singles_asked} chains aboard{short} ({c.practice or c.section})",
             )
     for caution in plan.cautions:
-        _print_field(console, "caution", caution)
+        print_field(console, "caution", caution)
     for s in plan.sources:
-        _print_field(console, "forecast", f"{s.provider}, {phrases.age(s.age_h)} old. {s.licence}")
+        print_field(console, "forecast", f"{s.provider}, {phrases.age(s.age_h)} old. {s.licence}")
     for credit in plan.credits:
-        _print_field(console, "places", credit)
+        print_field(console, "places", credit)
     for note in plan.input_notes:
-        _print_field(console, "inputs", note)
+        print_field(console, "inputs", note)
     for r in plan.rules:
         overdue = "; REVIEW OVERDUE" if r.overdue else ""
-        _print_field(
+        print_field(
             console,
             "law",
             f"{r.name}: {r.citation}. Rules as of {r.as_of}, read {r.reviewed_on}, to be read again by "
             f"{r.review_by}{overdue}",
         )
     console.print(Text(POSTED_SIGNS_DECIDE, "bold"))
-
-
-def _print_field(console: Console, label: str, text: str) -> None:
-    for i, line in enumerate(textwrap.wrap(text, text_width(console, WIDTH) - 12)):
-        console.print(f"   {label if i == 0 else '':9}{line}", highlight=False)
 
 
 def write_charts(folder: Path, plan: Plan, request: PlanRequest, boundaries: Boundaries, *, metric: bool) -> None:

@@ -26,11 +26,14 @@ _GRAVITY: Final = {
 _LABELS: Final = frozenset(c.label for c in WINTER_CLASSES)
 _ICE_RANK: Final = _GRAVITY[RoadClass.ICE.label]
 ICE_SHOWN_FRAC: Final = 0.15  # ice in fewer members does not lead a headline before a likelier surface
+BESIDE_FRAC: Final = 0.05  # [A] from these odds on, a road line lists a surface beside frost in more than a trace
+EVEN_FRAC: Final = 0.5  # below it, the road is more likely without the surface, and faster
+UNLIKELY_FRAC: Final = 0.25  # [A] below it, a run without ice adds nothing at 4 a.m. to a stretch that may need chains
 _REASONS: Final = frozenset(
     (
         gettext_noop("Ice over a long way"),
         gettext_noop("Gusts too strong for this rig"),
-        gettext_noop("No sight: snow and wind"),
+        gettext_noop("No sight: fog, snow or blowing snow"),
         gettext_noop("Strong gusts"),
         gettext_noop("Poor sight"),
         gettext_noop("Rig may be barred"),
@@ -51,6 +54,8 @@ class _Run(NamedTuple):
     hours: str
     speed: str
     asked: Advice
+    beside: tuple[tuple[str, float], ...] = ()
+    in_places: bool = False
 
 
 def headlines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
@@ -147,10 +152,16 @@ def arrival(plan: Plan, translator: Translator = ENGLISH) -> str:
 
 
 def surface_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
-    """Return the worst runs of winter road in the order of the road, or one line where none is expected."""
-    runs = sorted(_runs(plan, translator), key=lambda r: (-_GRAVITY[r.label], -r.frac, r.start_m))[:SHOWN_N]
+    """Return the worst runs of winter road in the order of the road, or one line where none is expected.
+
+    The gravest run to chain for or not to drive is one of them, for a driver who reads no further must not miss the
+    place to chain. Ice anywhere comes before further runs.
+    """
+    runs = sorted(_runs(plan, translator), key=_by_weight)
     if runs:
-        return [_line(r, translator) for r in sorted(runs, key=lambda r: r.start_m)]
+        others = sorted(runs[1:], key=lambda r: (_GRAVITY[r.label] < _ICE_RANK, *_by_weight(r)))
+        shown = [runs[0], *others[: SHOWN_N - 1]]
+        return [_line(r, translator) for r in sorted(shown, key=lambda r: r.start_m)]
     if plan.partial:
         return [translator.gettext("Road not known in part: expect ice or snow where it is not known")]
     if plan.bridges:
@@ -159,9 +170,16 @@ def surface_lines(plan: Plan, translator: Translator = ENGLISH) -> list[str]:
     return []
 
 
+def _by_weight(r: _Run) -> tuple[bool, int, float, float]:
+    return r.asked.rank < Advice.CHAIN.rank, -_GRAVITY[r.label], -r.frac, r.start_m
+
+
 def _runs(plan: Plan, translator: Translator) -> Iterator[_Run]:
     for s in plan.stretches:
-        named = _worst(s.surfaces)
+        # Chains are never for the frost of a stretch: a line of frost that asks for chains contradicts itself.
+        biting = tuple(x for x in s.surfaces if x[0] != RoadClass.RIME.label and x[0] in _LABELS)
+        likely = any(frac >= ICE_SHOWN_FRAC for _, frac in biting)
+        named = _worst(biting if likely else s.surfaces)
         if named is not None:
             hours = f"{phrases.clock_time(s.enter_at, s.zone).split()[0]}-{phrases.clock_time(s.leave_at, s.zone)}"
             speed = driver_parts.speed(s.speed_mps, s, translator)
@@ -170,9 +188,21 @@ def _runs(plan: Plan, translator: Translator) -> Iterator[_Run]:
             yield _Run(*named, s.start_m, s.end_m, s.place, hours, speed, s.advice)
     for x in plan.surfaces:
         named = _worst(x.surfaces, icy=x.icy)
-        if named is not None and not (x.chains_asked and _inside(x, plan.stretches)):
-            speed = driver_parts.speed(x.speed_mps, x, translator)
-            yield _Run(*named, x.start_m, x.end_m, x.place, surfaces.hours(x), speed, Advice.SLOW)
+        if named is None or (x.chains_asked and _inside(x, plan.stretches)):
+            continue
+        if plan.stretches and not x.icy and x.probability < UNLIKELY_FRAC:
+            continue
+        yield _Run(
+            *named,
+            x.start_m,
+            x.end_m,
+            x.place,
+            surfaces.hours(x),
+            driver_parts.speed(x.speed_mps, x, translator),
+            Advice.SLOW,
+            tuple(b for b in x.surfaces if b[0] in _LABELS and b[0] != named[0] and b[1] >= BESIDE_FRAC),
+            surfaces.in_places(x, plan),
+        )
 
 
 def _inside(x: SurfaceStretch, stretches: tuple[Stretch, ...]) -> bool:
@@ -196,13 +226,19 @@ def _line(r: _Run, translator: Translator) -> str:
     """One run, e.g. "GLAZE mi 3-50, 06:00-09:20 MST, 9 in 10: max 15 mph. No chain control expected."."""
     name = driver_parts.surface(r.label, translator).upper()
     place = f", {r.place}" if r.place else ""
+    speed = r.speed
+    if r.in_places:
+        name = translator.gettext("{surface} in places", surface=name)
+    # The arrival counts the surface only as far as it is met: a speed for the whole run would contradict it.
+    if r.in_places or (r.asked is Advice.SLOW and r.frac < EVEN_FRAC):
+        speed = translator.gettext("{speed} on it", speed=speed)
     head = translator.gettext(
         "{surface} {span}, {hours}, {odds}: max {speed}.",
         surface=name,
         span=surfaces.span_between(r.start_m, r.end_m, translator) + place,
         hours=r.hours,
         odds=odds(r.frac, translator),
-        speed=r.speed,
+        speed=speed,
     )
     return f"{head} {_chains(r, translator)}"
 
@@ -217,5 +253,8 @@ def _chains(r: _Run, translator: Translator) -> str:
         case Advice.HOLD:
             return translator.gettext("Do not drive it.")
     if r.label == RoadClass.RIME.label:
-        return translator.gettext("Bridges and shade first; chains do not help.")
+        if not r.beside:
+            return translator.gettext("Bridges and shade first; chains do not help.")
+        others = ", ".join(driver_parts.surface_odds(*b, translator) for b in r.beside)
+        return translator.gettext("Bridges and shade first; chains help on {others}, not on frost.", others=others)
     return translator.gettext("No chain control expected; chains would help.")

@@ -20,6 +20,7 @@ MOVED: Final = timedelta(minutes=60)  # a smaller shift of the onset is not news
 GROWN_M: Final = 10.0 * MILE_M  # nor is a smaller growth of a run: our choice, its ends shift with every forecast
 NEAR_M: Final = 5.0 * MILE_M  # [A] a driver does not speed up between two icy runs so near each other
 SPANS_N: Final = 2  # as many extents have room in a text
+IN_PLACES_FRAC: Final = 0.5  # [A] a run of which less is winter road, where it is met at all, is one in places
 ICY_ROAD, WINTER_ROAD = "icy road", "winter road"  # used as stop_id
 _WORDS: Final = {road_class.label: word for road_class, word in WORDS.items()}
 _CUTS: Final = (60, 40, 20, 0)
@@ -226,22 +227,36 @@ def hours_between(enter_at: datetime, leave_at: datetime, zone: str) -> str:
     return f"{enter.split()[0]}-{leave}"
 
 
-def headline(s: SurfaceStretch) -> str:
-    """For the office, e.g. "ICE (glaze from freezing rain 9 in 10), mi 3-50, 06:00-09:20 MST, ice 9 in 10"."""
+def in_places(s: SurfaceStretch, plan: Plan) -> bool:
+    """Whether members that meet winter road on a run, or ice on an icy one, meet it on less than half of it.
+
+    The mean of the odds at places over the odds of meeting it anywhere is the mean share of the run in these members.
+    """
+    along = plan.along
+    frac = along.ice_frac if s.icy else along.winter_frac
+    on_run = [x for at_m, x in zip(along.distance_m, frac, strict=False) if s.start_m <= at_m <= s.end_m]
+    return bool(on_run) and sum(on_run) / len(on_run) < IN_PLACES_FRAC * s.probability
+
+
+def headline(s: SurfaceStretch, *, places: bool = False) -> str:
+    """For the office, e.g. "ICE (glaze from freezing rain 9 in 10), mi 3-50, 06:00-09:20 MST, ice 9 in 10".
+
+    places: the run is winter road in places only.
+    """
     name, what = ("ICE", "ice") if s.icy else ("Winter road", "winter road")
     mix = ", ".join(f"{_WORDS.get(label, label)} {odds(share)}" for label, share in s.surfaces[:3])
     place = f", {place_text.where(s)}" if place_text.name(s) else ""
-    return f"{name} ({mix}), {span(s)}{place}, {hours(s)}, {what} {odds(s.probability)}"
+    return f"{name} ({mix}), {'in places ' * places}{span(s)}{place}, {hours(s)}, {what} {odds(s.probability)}"
 
 
 def ice_lines(plan: Plan) -> list[str]:
     """Return a line for each icy run outside the stretches with chains, which name their own surfaces."""
-    return [_line(s) for s in to_slow_for(plan)]
+    return [_line(s, plan) for s in to_slow_for(plan)]
 
 
 def road_lines(plan: Plan) -> list[str]:
     """Return a line for each other run of winter road without chains, or one for a trip that is `slow` as a whole."""
-    lines = [_line(s) for s in plan.surfaces if not (s.icy or s.chains_asked)]
+    lines = [_line(s, plan) for s in plan.surfaces if not (s.icy or s.chains_asked)]
     if not lines and not to_slow_for(plan) and plan.advice is Advice.SLOW and not is_wind_only(plan):
         what = "on bridges, see cautions" if plan.bridges else odds(phrases.winter_frac(plan))
         lines = [f"Winter road {what}: drive to the surface, no chain control expected"]
@@ -253,5 +268,6 @@ def office_lines(plan: Plan) -> list[str]:
     return [*ice_lines(plan), *road_lines(plan)]
 
 
-def _line(s: SurfaceStretch) -> str:
-    return f"{headline(s)}: at most {phrases.mph(s.speed_mps)} on it, no chain control expected there"
+def _line(s: SurfaceStretch, plan: Plan) -> str:
+    what, speed = headline(s, places=in_places(s, plan)), phrases.mph(s.speed_mps)
+    return f"{what}: at most {speed} on it, no chain control expected there"

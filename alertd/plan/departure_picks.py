@@ -12,6 +12,7 @@ from alertd.i18n import odds
 from alertd.plan.model.alternatives import Departure, DeparturePick, LeaveBy
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.units import minutes_words
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -43,7 +44,7 @@ def pick_departures(
     They are the nearest to the plan with milder advice; of those that save much time under way, the one that arrives
     first; and of those that arrive as early with no stricter advice, the last to leave. A difference below what
     matters is none, see `PlanParams`. None has the advice to hold or uses road that the forecast does not know, and
-    none within the hour has the same advice as the plan.
+    none within the hour has the same advice as the plan or as another one shown.
     """
     planned = next((d for d in compared if d.depart_at == planned_at), None)
     if planned is None:
@@ -68,11 +69,17 @@ def pick_departures(
         picked[nearest.depart_at] = nearest
     if sooner:
         first = min(sooner, key=lambda d: (_trip(d).mean_at, d.advice.rank, -d.depart_at.timestamp()))
-        picked.setdefault(first.depart_at, first)
+        _add(picked, first, near)
     if later:
         last = max(later, key=lambda d: (d.depart_at, -d.advice.rank))
-        picked.setdefault(last.depart_at, last)
+        _add(picked, last, near)
     return tuple(_pick(d, planned, params) for d in sorted(picked.values(), key=lambda d: d.depart_at))
+
+
+def _add(picked: dict[datetime, Departure], d: Departure, near: timedelta) -> None:
+    """Add a departure, unless one with the same advice and nearly the same hour is picked: two lines would say one."""
+    if all(d.advice is not x.advice or abs(d.depart_at - x.depart_at) >= near for x in picked.values()):
+        picked[d.depart_at] = d
 
 
 def _is_milder(d: Departure, planned: Departure, params: PlanParams) -> bool:
@@ -126,7 +133,8 @@ def _pick(d: Departure, planned: Departure, params: PlanParams) -> DeparturePick
 def _reasons(d: Departure, planned: Departure, params: PlanParams) -> tuple[str, ...]:
     """The reasons: differences from the planned departure."""
     out = []
-    how_sure = f"chains {odds(d.probability)} instead of {odds(planned.probability)}"
+    before, after = odds(planned.probability), odds(d.probability)
+    how_sure = f"chains {after} instead of {before}" if after != before else ""
     if d.advice.rank < planned.advice.rank:
         words = {
             Advice.CLEAR: "no chains expected by this forecast",
@@ -138,12 +146,13 @@ def _reasons(d: Departure, planned: Departure, params: PlanParams) -> tuple[str,
         if planned.advice is Advice.SLOW:
             out.append("no winter road expected by this forecast")
         else:
-            out.append(f"{held}{words[d.advice]} ({how_sure})")
-    elif abs(d.probability - planned.probability) >= 0.1:
+            out.append(f"{held}{words[d.advice]}{f' ({how_sure})' if how_sure else ''}")
+    elif how_sure and abs(d.probability - planned.probability) >= 0.1:
         out.append(how_sure)
     spared_s = _trip(planned).mean_s - _trip(d).mean_s
     if abs(spared_s) >= params.departure_gain_s:
-        out.append(f"{abs(spared_s) / 60.0:.0f} min {'less' if spared_s > 0 else 'more'} lost to chains and snow")
+        lost_to = "waiting, chains and snow" if planned.advice is Advice.HOLD else "chains and snow"
+        out.append(f"{minutes_words(abs(spared_s))} {'less' if spared_s > 0 else 'more'} lost to {lost_to}")
     if d.hours_ok is None:
         out.append("only if the driver's rest is over by then")
     elif d.hours_ok and planned.hours_ok is False:

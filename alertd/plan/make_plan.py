@@ -26,6 +26,7 @@ from alertd.plan.days.place_rests import DaysAsk, DaysSolution
 from alertd.plan.days.trip_stops import orders_on, stop_cautions
 from alertd.plan.departure_picks import leave_by, pick_departures
 from alertd.plan.departures import HoldReasons, compare_departures
+from alertd.plan.describe.along import along_of
 from alertd.plan.describe.arrivals import arrival_window, arrivals_of, not_before
 from alertd.plan.describe.bridges import bridge_notes
 from alertd.plan.describe.control_notes import needs_ready, posted_cautions, posted_notes
@@ -33,13 +34,13 @@ from alertd.plan.describe.holds import hazard_notes, hold_note
 from alertd.plan.describe.law import LawOnWay, land_laws, law_cautions, law_change_notes
 from alertd.plan.describe.provenance import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.describe.stretches import chains_note, describe, with_sent_place
-from alertd.plan.describe.surfaces import ICY, is_winter_road, surface_stretches
+from alertd.plan.describe.surfaces import is_winter_road, surface_stretches
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.hours.notes import hours_note
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.days import DaysNote, DeliveryWindow, TripStop
 from alertd.plan.model.notes import HoursNote, PositionFix
-from alertd.plan.model.plan import Along, Plan
+from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
@@ -47,7 +48,6 @@ from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
 from alertd.plan.road_ahead.hourly_need import Corridor, HourlyNeed, hourly_need_for
 from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
-from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
 from alertd.rules.law_on import law_on
 from alertd.rules.practice import Practice
@@ -55,8 +55,6 @@ from alertd.rules.rig import IdentityKey, Rig
 from alertd.rules.ruleset import RuleSet
 
 Array: TypeAlias = NDArray[np.float64]
-
-ALONG_SPACING_M = 1_000.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -253,7 +251,7 @@ def make_plan(request: PlanRequest) -> Plan:
         partial=partial,
         members_n=went.solution.encounter.hourly_need.members,
         chain_probability=run.chain_odds,
-        along=_along(run, leave),
+        along=along_of(run, leave),
         bridges=bridges,
         departures=compared,
         hours=hours,
@@ -448,36 +446,3 @@ def _advice(stretches: tuple[Stretch, ...], *, partial: bool, winter: bool) -> A
     """The strictest advice; never clear on a winter road, on old or missing data, or with any road unknown."""
     least = Advice.READY if partial else Advice.SLOW if winter else Advice.CLEAR
     return max((least, *(s.advice for s in stretches)), key=lambda a: a.rank)
-
-
-def _along(solution: Solution, leave_at: datetime) -> Along:
-    """The route thinned to about a kilometre, with the conditions of most members there."""
-    route = solution.sections.route
-    step = max(1, round(ALONG_SPACING_M / float(np.diff(route.distance_m).mean())))
-    at_m = route.distance_m[::step]
-    section = solution.sections.at(at_m)
-    classes = solution.road_class
-    met = [RoadClass(c) for c in np.unique(classes)]
-    counts = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
-    names = np.asarray([c.label for c in met])
-    winter, ice = (counts[np.isin(met, those)].sum(axis=0) for those in (WINTER_CLASSES, ICY))
-    air, pavement = (
-        np.median(solution.encounter.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c")
-    )
-
-    def column(values: Array) -> tuple[float, ...]:
-        return tuple(values.tolist())
-
-    return Along(
-        begins_at=leave_at,
-        distance_m=column(at_m),
-        elevation_m=column(route.elevation_m[::step]),
-        reach_s=column(solution.reach_s(at_m)),
-        surface=tuple(names[counts.argmax(axis=0)][section].tolist()),
-        surface_frac=column(counts.max(axis=0)[section]),
-        winter_frac=column(winter[section]),
-        need_frac=column(solution.need_frac[section]),
-        air_temp_c=column(air[section]),
-        surface_temp_c=column(pavement[section]),
-        ice_frac=column(ice[section]),
-    )

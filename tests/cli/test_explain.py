@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 from click.testing import Result
 
-from alertd.cli.plan import VERB
+from alertd.cli.stretch_rows import VERB
 from alertd.plan.model.stretches import Advice
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
 

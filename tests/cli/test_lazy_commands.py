@@ -74,6 +74,7 @@ WITHOUT_JSON = {
     "template": "prints the file itself",
     "trips template": "prints the file itself",
     "watch": "a service, whose log may be JSON",
+    "work": "a service, whose log may be JSON",
 }
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import numpy as np
 from rich.console import Console
 
 from alertd.cli.plan import show_plan
@@ -59,6 +60,26 @@ def test_icy_bridge_makes_a_dry_road_a_winter_road() -> None:
     assert "Bridge deck Larch Creek may carry ice (almost certain)" in text
 
 
+def test_strip_gives_the_odds_of_ice_where_most_members_are_dry() -> None:
+    """A strip of dry road alone under a headline of ice reads as clear."""
+    route = make_route()
+    weather = make_weather(
+        route, lambda m, d, h: np.where((m < 4) & (d > 30e3) & (d < 50e3), RoadClass.ICE, RoadClass.DRY) + 0 * h
+    )
+    trip = TripInput(id="T-1", depart_at=at_hour(6))
+    laws = {"US-XX": make_rules(chance=0.0)}
+    plan = make_plan(PlanRequest(trip, route, make_rig(), laws, weather, PlanParams(), at_hour(3)))
+    out = io.StringIO()
+    show_plan(plan, Console(file=out, width=100))
+    lines = out.getvalue().splitlines()
+    road, odds = (
+        next(x for x in lines if x.startswith(f"   {label}  ") and "Winter" not in x) for label in ("road", "odds")
+    )
+    assert set(road.split()[1]) == {"·"}
+    assert 18 <= odds.count("4") <= 23  # 20 of 60 km on 64 places
+    assert "odds: frost, ice or snow there, in 10" in out.getvalue()
+
+
 def test_truck_under_way_is_shown_where_it_was_seen() -> None:
     """06:30 UTC is 22:30 the evening before by Pacific time, the clock of the start; 40 km are 25 miles."""
     text = shown(RoadClass.DRY, fix=PositionFix(at=at_hour(6.5), distance_m=40e3, offset_m=5.0))
@@ -106,6 +127,21 @@ def printed(plan: Plan) -> str:
     out = io.StringIO()
     show_plan(plan, Console(file=out, width=100))
     return out.getvalue()
+
+
+def test_chains_that_stay_on_are_ordered_once() -> None:
+    plan = chained()
+    first = replace(plan.stretches[0], end_m=20e3)
+    later = replace(first, start_m=40e3, end_m=50e3, advice=Advice.READY, probability=0.3)
+    text = printed(replace(plan, stretches=(first, later)))
+    assert text.count("PLAN TO CHAIN  ") == 1
+    assert "BE READY TO CHAIN  " not in text  # the chains are on there already
+    _, block = text.split(" CHAINS STAY ON ")
+    block = block.split("   height ")[0]
+    assert "hang     at the place named above, mile " in block
+    assert not re.search(r"^   (tires|take off|speed|costs) ", block, re.MULTILINE)
+    other = replace(later, chain_up=replace(later.chain_up, stop_id="b", distance_m=35e3))
+    assert "BE READY TO CHAIN  " in printed(replace(plan, stretches=(first, other)))
 
 
 def test_other_departures_are_a_strip_of_strictest_half_hours() -> None:

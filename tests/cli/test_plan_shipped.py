@@ -18,7 +18,7 @@ from click.testing import Result
 
 from alertd.clock import system_clock
 from alertd.planning import planner
-from alertd.sources.http.options import HttpOptions
+from alertd.sources.http.options import Connection
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.nws.api import nws_of
 from alertd.testing.nws.stations import stations_along
@@ -27,10 +27,10 @@ from alertd.testing.weather.sky import Sky, SkyChange, SkyFile
 CONFIG = Path(__file__).parents[2] / "config"
 CONTACT = "dispatch@quillback.example"
 SERVICES = frozenset(("api.weather.gov", "aviationweather.gov"))
-# A mountain road of 15 km in Montana, 900 m up and down.
-LON = np.linspace(-115.80, -115.60, 200)
-LAT = np.full(200, 47.40)
-HEIGHT_M = 900.0 + 900.0 * np.exp(-(((LON + 115.70) / 0.05) ** 2))
+# A mountain road of 60 km in Montana, 900 m up and down by at most 6 %.
+LON = np.linspace(-115.60, -114.80, 800)
+LAT = np.full(800, 47.40)
+HEIGHT_M = 900.0 + 900.0 * np.exp(-(((LON + 115.20) / 0.18) ** 2))
 Alertd = Callable[..., Result]
 
 
@@ -97,7 +97,7 @@ def served(now: datetime, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callable[
         api = FakeOpenMeteo(now_utc=now, nws=nws_of(weather, ground, stations)).__enter__()
         opened.append(api)
         relay = Relay(api.base_url)
-        monkeypatch.setattr(planner, "HttpOptions", partial(HttpOptions, transport=relay))
+        monkeypatch.setattr(planner, "Connection", partial(Connection, transport=relay))
         return api, relay
 
     yield serve

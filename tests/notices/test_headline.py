@@ -1,5 +1,6 @@
 """The first lines of a plan: what is worst on the road, whether to wait, hours, both arrivals. Read at 4 a.m."""
 
+from dataclasses import replace
 from datetime import timedelta
 from typing import Any
 
@@ -60,6 +61,64 @@ def test_frost_is_driven_near_dry_speed_with_a_caution() -> None:
     p = plan(RoadClass.RIME)
     assert "Bridges and shade first; chains do not help." in headlines(p)[0]
     assert 0.0 < p.cost_s < 20e3 / 27.7 * 0.15  # at 0.9 of 62 mph: a ninth more time on 20 km
+
+
+def test_frost_with_ice_beside_it_does_not_deny_chains() -> None:
+    """Chains bite on ice and snow, not on frost (common practice, no source)."""
+    p = plan(RoadClass.RIME)
+    (run,) = p.surfaces
+    mixed = replace(p, surfaces=(replace(run, surfaces=(("rime", 0.55), ("ice", 0.19), ("snow", 0.03))),))
+    (line,) = headlines(mixed)
+    assert line.startswith("FROST mi 30-44")
+    assert line.endswith("Bridges and shade first; chains help on ice 2 in 10, not on frost.")
+
+
+def test_the_place_to_chain_comes_before_likelier_snow_without() -> None:
+    p = plan(RoadClass.SNOW, chance=1.0)
+    assert p.stretches[0].advice is Advice.CHAIN
+    (near,) = plan(RoadClass.SNOW, members=8).surfaces
+    less = replace(p.stretches[0], surfaces=(("snow", 0.6),))
+    likelier = [replace(near, start_m=m, end_m=m + 20e3, surfaces=(("snow", 0.9),)) for m in (75e3, 98e3)]
+    both = replace(p, stretches=(less,), surfaces=tuple(likelier))
+    lines = headlines(both)
+    assert len(lines) == 2
+    assert lines[0].endswith("Plan to chain.")
+    later = replace(less, start_m=96e3, end_m=100e3)
+    ice = replace(near, start_m=101e3, end_m=119e3, surfaces=(("ice", 0.3), ("snow", 0.5)), icy=True)
+    lines = headlines(replace(both, stretches=(less, later), surfaces=(*likelier, ice)))
+    assert [line.split()[0] for line in lines] == ["SNOW", "ICE"]  # ice before a second order to chain
+
+
+def test_a_stretch_is_named_by_what_chains_bite_on() -> None:
+    p = plan(RoadClass.SNOW, members=4, chance=1.0)
+    mixed = replace(p.stretches[0], surfaces=(("rime", 0.5), ("snow", 0.3), ("dry", 0.2)))
+    (line,) = headlines(replace(p, stretches=(mixed,)))
+    assert line.startswith("SNOW mi ")
+    assert ", 3 in 10: max " in line
+
+
+@pytest.mark.parametrize(("probability", "icy", "shown"), [(0.2, False, False), (0.4, False, True), (0.2, True, True)])
+def test_unlikely_snow_adds_no_line_to_a_chain_plan(probability: float, icy: bool, shown: bool) -> None:
+    p = plan(RoadClass.SNOW, chance=1.0)
+    (run,) = plan(RoadClass.SNOW, members=8).surfaces
+    other = replace(run, start_m=90e3, end_m=110e3, probability=probability, icy=icy)
+    assert len(headlines(replace(p, surfaces=(other,)))) == 1 + shown
+    assert len(headlines(replace(p, stretches=(), surfaces=(other,)))) == 1  # alone it is always named
+
+
+def test_a_speed_for_unlikely_snow_holds_only_on_it() -> None:
+    assert "3 in 10: max 31 mph on it." in headlines(plan(RoadClass.SNOW, members=3))[0]
+    assert "8 in 10: max 31 mph. " in headlines(plan(RoadClass.SNOW, members=8))[0]
+
+
+def test_winter_road_on_little_of_a_run_is_in_places() -> None:
+    """A speed for the whole run would contradict the arrival, which counts the surface only where it is met."""
+    p = plan(RoadClass.SNOW, members=8)
+    (run,) = p.surfaces
+    assert "in places" not in headlines(p)[0]
+    (line,) = headlines(replace(p, surfaces=(replace(run, start_m=10e3, end_m=119e3),)))
+    assert line.startswith("SNOW in places mi 6-74")
+    assert "max 31 mph on it." in line
 
 
 def test_uncertain_chains_are_two_arrivals_everywhere() -> None:

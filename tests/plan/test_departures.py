@@ -124,6 +124,32 @@ def test_nearest_departure_without_chains_is_picked_with_reasons() -> None:
     assert any("less lost to chains and snow" in reason for reason in earlier.reasons)
 
 
+def held_until(hours_h: float, *others: Departure) -> tuple[Departure, ...]:
+    """The planned departure on hold, so many hours on the way, and other ones."""
+    planned = at(compared(storm(99, 99)), 10.0)
+    held = replace(
+        planned, advice=Advice.HOLD, arrive_at=at_hour(10.0 + hours_h), arrivals=None, probability=1.0, hours_ok=True
+    )
+    return (held, *others)
+
+
+def test_a_hold_is_compared_in_hours_and_as_waiting() -> None:
+    """17 h 28 min on the way instead of 1 h 12 min: nobody reads "976 min lost to chains" at 4 a.m."""
+    dry = compared(storm(99, 99))
+    later = replace(at(dry, 20.0), advice=Advice.CHAIN, probability=1.0, arrivals=None)
+    (pick,) = pick_departures(held_until(17.4667, later), at_hour(10), PARAMS)
+    assert pick.reasons[0] == "not held, passable with chains"  # both are almost certain: no odds to compare
+    assert pick.reasons[1].endswith(" min less lost to waiting, chains and snow")
+    assert pick.reasons[1].startswith("16 h ")
+
+
+def test_two_picks_of_one_advice_are_an_hour_apart() -> None:
+    dry = compared(storm(99, 99))
+    for apart_h, shown in ((0.25, 1), (1.0, 2)):
+        found = held_until(30.0, at(dry, 20.0), at(dry, 20.0 + apart_h))
+        assert len(pick_departures(found, at_hour(10), PARAMS)) == shown
+
+
 def test_waiting_is_picked_when_the_arrival_is_no_later() -> None:
     """Snow until half past 14; chained from 13:45 the truck loses more than an hour, and left 30 min later nothing."""
     found = compared(storm(11, 14), planned_h=13.75)

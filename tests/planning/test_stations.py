@@ -236,7 +236,7 @@ async def test_a_service_that_fails_is_one_line_in_the_log(
 ) -> None:
     mocked = web.get(METAR)
     mocked.mock(side_effect=answer) if isinstance(answer, Exception) else mocked.mock(answer)
-    monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_: None)
+    monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_, **__: None)
 
     async def route_of(name: str, where: str) -> Route:
         return i90_west
@@ -261,7 +261,7 @@ async def test_a_service_that_fails_costs_no_plan(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     web.get(METAR).mock(side_effect=httpx.ConnectError("no"))
-    monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_: None)
+    monkeypatch.setattr("alertd.sources.http.retry.RetryPolicy.wait_s", lambda *_, **__: None)
     save_trip(store, TRIP, morning)
     clock = ManualClock(morning)
     with caplog.at_level(logging.WARNING, logger="alertd.planning.stations"):

@@ -11,7 +11,7 @@ from alertd.plan.model.plan import Plan
 _ON: Final = {
     "posted": gettext_noop("chain {power} tractor + {towed} trailer tires: posted"),
     "expected": gettext_noop("chain {power} tractor + {towed} trailer tires: expected to be posted"),
-    "if posted": gettext_noop("chain {power} tractor + {towed} trailer tires if posted"),
+    "if posted": gettext_noop("chain up to {power} tractor + {towed} trailer tires if posted"),
 }
 _SURE: Final = {
     "statute": "statute read", "agency": "agency page read", "secondary": "press or trade page",

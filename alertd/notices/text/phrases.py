@@ -9,7 +9,7 @@ from alertd.notices.text import place_text
 from alertd.plan.model.notes import HoursNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, StopChoice, Stretch
-from alertd.units import to_inches, to_miles, to_mph
+from alertd.units import minutes_words, to_inches, to_miles, to_mph
 
 SIGNS = "Posted signs and officers decide; rules change."
 PARKED = "Read only when parked."
@@ -47,8 +47,7 @@ def miles(distance_m: float) -> str:
 
 def minutes(seconds: float) -> str:
     """Return a duration in minutes, or in hours and minutes from 100 minutes on."""
-    whole = round(seconds / 60.0)
-    return f"{whole // 60} h {whole % 60:02d} min" if whole >= 100 else f"{whole} min"
+    return minutes_words(seconds)
 
 
 def may_be_white(stretch: Stretch, translator: Translator = ENGLISH) -> str:

@@ -94,7 +94,7 @@ def _nights(found: DaysSolution) -> list[_Other]:
         may |= np.arange(apart.size) > until
         there = replace(search, table=replace(search.table, can_rest=may))
         rests = best_plan(there)
-        if rests is not None:
+        if rests is not None and any(s.stand in NIGHTS for s in rests.stands):
             what = f"sleep {name} on the road"
             out.append(_Other(kind="sleep", what=what, trip=found.trip, rests=rests, search=there))
     return out

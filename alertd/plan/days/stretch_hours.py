@@ -50,7 +50,16 @@ def stretch_hours(hourly_need: HourlyNeed, wind: WindHours | None, there: Index,
             found.held[here, h] |= not x.showers and at.is_held(x.first, x.last, params)
         for first, last in _hazards(at, wind, params):
             found.held[first : last + 1, h] = True
+        if h:
+            _keep_where_unknown(found, (at.code == 0).any(axis=0), h)
     return found
+
+
+def _keep_where_unknown(found: StretchHours, unknown: Mask, hour: int) -> None:
+    """An hour that the forecast does not know is no better than the one before: nobody waits for the unknown."""
+    found.held[unknown, hour] |= found.held[unknown, hour - 1]
+    found.chained[unknown, hour] |= found.chained[unknown, hour - 1]
+    found.loss_s[unknown, hour] = np.maximum(found.loss_s[unknown, hour], found.loss_s[unknown, hour - 1])
 
 
 def _is_chained(x: ChainStretch, params: PlanParams) -> bool:

@@ -11,7 +11,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.serialize import with_id
-from alertd.units import to_miles
+from alertd.units import minutes_words, to_miles
 
 NamedPlan: TypeAlias = tuple[str, Plan]  # name of the route, and the same trip planned on it
 
@@ -147,6 +147,4 @@ def _expected_at(plan: Plan) -> datetime:
 def _arrival(later_s: float) -> str:
     if abs(later_s) < SAME_S:
         return "arrives at about the same time"
-    minutes = round(abs(later_s) / 60.0)
-    span = f"{minutes // 60} h {minutes % 60:02d} min" if minutes >= 100 else f"{minutes} min"
-    return f"arrives {span} {'later' if later_s > 0 else 'earlier'}"
+    return f"arrives {minutes_words(abs(later_s))} {'later' if later_s > 0 else 'earlier'}"

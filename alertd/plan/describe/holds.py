@@ -25,7 +25,7 @@ WHAT: Final = {
     (ICE, True): "Ice over a long way",
     (WIND, True): "Gusts too strong for this rig",
     (WIND, False): "Strong gusts",
-    (SIGHT, True): "No sight: snow and wind",
+    (SIGHT, True): "No sight: fog, snow or blowing snow",
     (SIGHT, False): "Poor sight",
 }
 

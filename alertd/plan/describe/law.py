@@ -124,14 +124,22 @@ def _land(way: LawOnWay, law: LawSpan) -> LandLaw:
 
 
 def _level(way: LawOnWay, law: LawSpan) -> tuple[LevelForRig | None, str]:
-    """The level that the figures are for, and why that one; a level that bars the rig gives no figures."""
+    """The level that the figures are for, and why that one; a level that bars the rig gives no figures.
+
+    Where no control is expected it is the strictest, as on the sheet for an officer: the tires of a milder sign are too
+    few under another one.
+    """
     passable = [x for x in law.levels if not x.demand.barred]
     posted = {p.level_id for p in way.posted if p.jurisdiction == law.span.code and p.believed_frac > 0.0}
     for basis, wanted in (("posted", posted), ("expected", _likely(way, law.span.code))):
         found = [x for x in passable if x.level.id in wanted]
         if found:
-            return max(found, key=lambda x: (x.demand.tires_min, x.level.rank)), basis
-    return (passable[0] if passable else None), "if posted"
+            return max(found, key=_strictness), basis
+    return max(passable, key=_strictness, default=None), "if posted"
+
+
+def _strictness(x: LevelForRig) -> tuple[int, int]:
+    return x.demand.tires_min, x.level.rank
 
 
 def _likely(way: LawOnWay, code: str) -> set[str]:

@@ -21,8 +21,7 @@ def on_reason(x: Leg, start_m: float, params: PlanParams) -> str:
         here = "where the trip starts" if x.on_m <= 0.0 else "where the truck is"
         why = f"no listed stop before the snow that beats it: hang them {here}"
     elif not x.on.stop.listed:
-        miles, snow = (f"{to_miles(m):.0f}" for m in (x.on_m, start_m))
-        why = f"no listed stop serves: look for a safe place off the road from mile {miles} on, before mile {snow}"
+        why = "no listed stop serves: look for a safe place off the road"  # its name holds the miles
     elif x.on_m > start_m + params.edge_slack_m:
         why = "NO listed stop before the snow: this one may already be in it; go slowly"
     elif x.on_m >= start_m:
@@ -34,12 +33,11 @@ def on_reason(x: Leg, start_m: float, params: PlanParams) -> str:
     return why if x.alternative is None else f"{why}; {_alternative_words(x.alternative)}"
 
 
-def off_reason(x: Leg, end_m: float) -> str:
+def off_reason(x: Leg) -> str:
     if x.off is None:
         return "no listed safe stop past the snow before the trip ends: take them off there"
     if not x.off.stop.listed:
-        miles, snow = (f"{to_miles(m):.0f}" for m in (x.off_m, end_m))
-        return f"no listed stop serves: look for a safe place off the road from mile {miles} on, past mile {snow}"
+        return f"no listed stop serves: look for a safe place off the road from mile {to_miles(x.off_m):.0f} on"
     if x.off_drawbacks:
         return f"the best listed past the last road that may need chains, but {' and '.join(x.off_drawbacks)}"
     return "first listed safe stop past the last road that may need chains"

@@ -108,7 +108,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     speed = min(params.chained_mps, params.chained_ceiling_mps, np.inf if limit is None else limit)
     white_from_m, white_to_m = float(sections.start_m[x.fringe_first]), float(sections.end_m[x.fringe_last])
     chain_up = stop_choice(route, x.on, 0, start_m, on_reason(x, start_m, params), at, x.hang_s if x.driven else 0.0)
-    chain_off = stop_choice(route, x.off, -1, end_m, off_reason(x, end_m), at, params.remove_s if x.driven else 0.0)
+    chain_off = stop_choice(route, x.off, -1, end_m, off_reason(x), at, params.remove_s if x.driven else 0.0)
     return Stretch(
         start_m=start_m,
         end_m=end_m,

@@ -34,6 +34,9 @@ ICY: Final = (RoadClass.ICE, RoadClass.GLAZE)
 # By RoadClass + 1: refrozen water lies in patches that a driver may see, and roads are salted against it. So ice is a
 # message from twice the odds on that glaze is one [A]: drivers ignore a message of ice on every clear night.
 ICE_PART: Final = np.asarray([{RoadClass.GLAZE: 1.0, RoadClass.ICE: 0.5}.get(c, 0.0) for c in RoadClass], np.float32)
+# Glaze on half of a run, over members and length, or ice on all of it decides its speed, however short the run is [A]:
+# a run too short for a message may be the end of one that a stretch with chains cuts off.
+LIKELY_ICE_FRAC: Final = 0.5
 NIGHT_S: Final = 6.0 * HOUR_S  # [A] a stand from which on the road behind it is that of another day
 _BECAUSE: Final = "CDL manual 2.6.2: a crawl on ice, half speed or less on packed snow"
 _WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
@@ -176,6 +179,7 @@ def _stretch(
     start_m, end_m = float(sections.edge_m[first]), float(sections.edge_m[last + 1])
     shares = {c: _frac(road == c, span) for c in WINTER_CLASSES}
     ranked = sorted((c for c in shares if shares[c] > 0.0), key=lambda c: (icy and c not in ICY, -shares[c]))
+    likely_ice = float(ICE_PART[road[:, first : last + 1] + 1].mean()) >= LIKELY_ICE_FRAC - SAME_PROBABILITY
     at = int(sections.first[first])
     lanes = lane_surfaces(solution.encounter, slice(first, last + 1))
 
@@ -199,7 +203,7 @@ def _stretch(
         surfaces=tuple((c.label, shares[c]) for c in ranked),
         serviced_surfaces=lanes.serviced,
         untouched_surfaces=lanes.untouched,
-        speed_mps=params.ice_mps if icy else params.cruise_mps * _share(shares, params),
+        speed_mps=params.ice_mps if icy or likely_ice else params.cruise_mps * _share(shares, params),
         speed_because=_BECAUSE,
         spot=spot_at(route, start_m),
     )

@@ -47,7 +47,7 @@ class LandLaw:
     carry_from_m, carry_to_m: where that duty begins and ends on this way, None without one.
     carry_ends: its end in the words of the law, "" where these name none.
     level_id, level_name: the level that the figures are for, "" where the rules ask no chains of this rig.
-    basis: "posted", "expected" by our estimate, or "if posted": no control is expected, and this is the mildest.
+    basis: "posted", "expected" by our estimate, or "if posted": no control is expected, and this is the strictest.
     power_n, towed_n: tires to chain on the power unit and on towed units at that level.
     barred: why this rig may not pass at a level that is posted or expected, "" if it may.
     practice: company practice that asks more than the law here; by_law_n: the tires of the law then.

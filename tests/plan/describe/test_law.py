@@ -131,6 +131,19 @@ def test_the_strip_names_aboard_and_on_from_the_start(request_in_snow: PlanReque
     assert rows["clause"].startswith(asked.section)
 
 
+def test_a_dry_road_names_the_most_that_a_sign_may_ask(
+    request_in_snow: PlanRequest, shipped: dict[str, RuleSet], van: Rig
+) -> None:
+    """Oregon: 4 + 2 on a tandem-drive tractor and semitrailer (trade press, 21 Sep 2021); by its mildest sign 0 + 2."""
+    route = make_route(40e3, spans=[("US-OR", 0.0, 40e3)])
+    dry = make_weather(route, lambda _, d, h: np.full(np.broadcast(d, h).shape, RoadClass.DRY))
+    rules = {"US-OR": shipped["US-OR"]}
+    plan = make_plan(replace(request_in_snow, route=route, weather=dry, rulesets=rules, rig=van))
+    (land,) = plan.law
+    assert (land.basis, land.power_n, land.towed_n) == ("if posted", 4, 2)
+    assert "chain up to 4 tractor + 2 trailer tires if posted" in strip_lines(plan)[0]
+
+
 def test_a_land_without_rules_is_said_to_be_unknown(request_in_snow: PlanRequest) -> None:
     plan = make_plan(replace(request_in_snow, rulesets={}))
     (land,) = plan.law

@@ -182,6 +182,19 @@ def test_glaze_is_a_message_from_half_the_odds_of_ice(planned: Any) -> None:
     assert ice.advice is Advice.SLOW
 
 
+@pytest.mark.parametrize(("share", "beside", "mph"), [(0.9, DRY, 15.0), (0.3, DRY, 31.0), (0.9, SNOW, 31.0)])
+def test_likely_glaze_is_a_crawl_however_short(planned: Any, share: float, beside: RoadClass, mph: float) -> None:
+    """CDL manual 2.6.2: a crawl on ice, half speed on snow. A mile of glaze in 25 of snow does not slow all of them."""
+
+    def script(m: Any, d: Any, h: Any) -> Any:
+        glazed = (d >= 30e3) & (d <= 31_600.0) & (m < round(10 * share))
+        return np.where(glazed, GLAZE, np.where((d >= 10e3) & (d <= 50e3), beside, DRY)) + 0 * h
+
+    (run,) = on(planned, script).surfaces
+    assert not run.icy
+    assert to_mph(run.speed_mps) == pytest.approx(mph, abs=0.5)
+
+
 def test_patches_with_short_gaps_are_one_run(planned: Any) -> None:
     gaps = lambda m, d, h: np.where((d >= 10e3) & (d <= 40e3) & (d % 5e3 < 3e3), ICE, DRY)  # noqa: E731
     (ice,) = on(planned, gaps).surfaces

@@ -1,0 +1,63 @@
+"""Describes the route about every kilometre: the likeliest pavement at the truck's hour, odds and temperatures."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Final, TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chain_up.solution import Solution
+from alertd.plan.describe.surfaces import ICY
+from alertd.plan.model.plan import Along
+from alertd.road.road_class import WINTER_CLASSES, RoadClass
+
+Array: TypeAlias = NDArray[np.float64]
+
+ALONG_SPACING_M: Final = 1_000.0
+
+
+def along_of(solution: Solution, leave_at: datetime) -> Along:
+    """The route thinned to about a kilometre, with the conditions of most members there."""
+    route = solution.sections.route
+    step = max(1, round(ALONG_SPACING_M / float(np.diff(route.distance_m).mean())))
+    at_m = route.distance_m[::step]
+    section = solution.sections.at(at_m)
+    classes = solution.road_class
+    met = [RoadClass(c) for c in np.unique(classes)]
+    shares = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
+    likeliest = likeliest_class(shares, met)
+    names = np.asarray([c.label for c in met])
+    winter, ice = (shares[np.isin(met, those)].sum(axis=0) for those in (WINTER_CLASSES, ICY))
+    air, pavement = (
+        np.median(solution.encounter.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c")
+    )
+
+    def column(values: Array) -> tuple[float, ...]:
+        return tuple(values.tolist())
+
+    return Along(
+        begins_at=leave_at,
+        distance_m=column(at_m),
+        elevation_m=column(route.elevation_m[::step]),
+        reach_s=column(solution.reach_s(at_m)),
+        surface=tuple(names[likeliest][section].tolist()),
+        surface_frac=column(np.take_along_axis(shares, likeliest[None], axis=0)[0][section]),
+        winter_frac=column(winter[section]),
+        need_frac=column(solution.need_frac[section]),
+        air_temp_c=column(air[section]),
+        surface_temp_c=column(pavement[section]),
+        ice_frac=column(ice[section]),
+    )
+
+
+def likeliest_class(shares: Array, met: Sequence[RoadClass]) -> NDArray[np.intp]:
+    """The index into `met` of the likeliest class of each section, (section,), from shares of members (class, section).
+
+    First the likeliest of winter road, unknown and bare road, then the likeliest class of it. Otherwise slush in 3 of
+    10 members and packed snow in 3 others read as wet where 4 of 10 are wet. Ties go to winter road.
+    """
+    kind = np.asarray([0 if c in WINTER_CLASSES else 1 if c is RoadClass.UNKNOWN else 2 for c in met])
+    of_kind = np.stack([shares[kind == k].sum(axis=0) for k in range(3)])
+    inside = kind[:, None] == of_kind.round(9).argmax(axis=0)  # sums of shares that are equal differ in the last bit
+    return np.asarray(np.where(inside, shares, -1.0).argmax(axis=0), dtype=np.intp)

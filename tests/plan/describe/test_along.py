@@ -1,0 +1,28 @@
+"""The likeliest pavement of a place: winter road, unknown or bare first, then the class. Check values by hand."""
+
+import numpy as np
+import pytest
+
+from alertd.plan.describe.along import likeliest_class
+from alertd.road.road_class import RoadClass
+
+MET = [RoadClass.UNKNOWN, RoadClass.WET, RoadClass.SLUSH, RoadClass.PACKED_SNOW]
+
+
+@pytest.mark.parametrize(
+    ("shares", "expected"),
+    [
+        ((0.0, 0.4, 0.35, 0.25), RoadClass.SLUSH),  # 6 of 10 white in two classes, 4 of 10 wet
+        ((0.0, 0.6, 0.25, 0.15), RoadClass.WET),
+        ((0.0, 0.5, 0.3, 0.2), RoadClass.SLUSH),  # an even chance reads as winter road
+        ((0.5, 0.4, 0.1, 0.0), RoadClass.UNKNOWN),
+        ((0.3, 0.4, 0.1, 0.2), RoadClass.WET),
+    ],
+)
+def test_a_road_white_in_most_members_is_not_named_wet(shares: tuple[float, ...], expected: RoadClass) -> None:
+    assert MET[int(likeliest_class(np.asarray(shares)[:, None], MET)[0])] is expected
+
+
+def test_classes_of_one_kind_alone_are_named() -> None:
+    for road_class in (RoadClass.DRY, RoadClass.GLAZE, RoadClass.UNKNOWN):
+        assert likeliest_class(np.ones((1, 4)), [road_class]).tolist() == [0] * 4
