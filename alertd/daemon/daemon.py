@@ -243,7 +243,10 @@ async def _run_services(
             metrics.clock_doubted.set_function(lambda: float(not clock.trusted))
         app = make_api(planning, store, clock, lambda: run_cycle_soon(scheduler, machine), watched, daemon.alerts)
         if await asyncio.to_thread(app.state.authenticator.denies_all):
-            log.error("no active API token: all HTTP requests will be rejected; create one with `alertd token new`")
+            log.error(
+                "no active API token: all HTTP requests will be rejected; create one with "
+                "`alertd token new --name NAME --scopes read`"
+            )
         gate = Gate(most_connections(raise_descriptor_limit()))
         server = uvicorn.Server(server_config(app, REQUEST_SHUTDOWN_TIMEOUT_S, gate, settings.http_proxies))
 

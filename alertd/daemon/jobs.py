@@ -103,6 +103,9 @@ class Daemon:
             await self.alerts.update(self._planning, outcome, self._clock())
         self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
         await asyncio.to_thread(release_memory)
+        partial_n = sum(plan.partial for plan in outcome.plans)
+        if partial_n:
+            log.warning("%d of %d plans use old or missing data; their cautions name it", partial_n, len(outcome.plans))
         log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
         await self.deliver()
         outbox = await asyncio.to_thread(self._store.outbox.health, self._clock())

@@ -56,7 +56,7 @@ async def gather_places(
     on_file = dict(read_roadside(path)) if path.is_file() else {}
     routes, missed = _routes(settings)
     due = {sha: r for sha, r in routes.items() if renew or _is_due(on_file.get(sha), clock())}
-    progress(f"{len(routes)} routes; {len(due)} to gather places for")
+    progress(f"{len(routes)} route{'' if len(routes) == 1 else 's'}; {len(due)} to gather places for")
     new: dict[str, Roadside] = {}
 
     def keep(sha: str, answer: OsmAnswer, source: str) -> None:

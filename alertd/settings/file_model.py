@@ -12,6 +12,7 @@ from alertd.notices.reports.chain_log_table import COLUMNS
 from alertd.notices.reports.chain_pay import PARTS, ChainPay
 from alertd.plan.params import PlanParams
 from alertd.settings.channels import SECTIONS
+from alertd.settings.contact import contact_problem
 from alertd.settings.forecast import CommonForecastFile, ForecastFile
 from alertd.settings.languages import DriverLanguage, Languages, Units
 from alertd.settings.model import HttpLimits
@@ -136,6 +137,13 @@ class OperatorFile(FileModel):
     fleet: str = Field(min_length=1, examples=["Example fleet"])
     contact: str = ""
     noncommercial_use: bool = False
+
+    @field_validator("contact")
+    @classmethod
+    def _is_sent(cls, value: str) -> str:
+        if problem := contact_problem(value):
+            raise ValueError(problem)
+        return value
 
 
 class PlacesFile(FileModel):

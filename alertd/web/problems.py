@@ -45,7 +45,7 @@ PROBLEM_TYPES: Mapping[str, str] = {
     "not-a-name-of-this-daemon": "The Host is not a name of this daemon.",
     "not-allowed": "The token has no such scope.",
     "not-available-now": "The daemon cannot answer now. May be repeated.",
-    "not-gpx": "The content type is not application/gpx+xml.",
+    "not-gpx": "The content type is not application/gpx+xml or application/octet-stream.",
     "not-json": "The content type is not application/json.",
     "still-under-way": "The first request with this key is not answered yet.",
     "the-id-is-taken": "The id belongs to another resource, or to a withdrawn one.",

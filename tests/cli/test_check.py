@@ -117,8 +117,8 @@ def test_missing_folder_or_not_utf8_settings_are_reported(
 @pytest.mark.parametrize(
     ("changes", "expected"),
     [
-        ({"http://127.0.0.1:9/alertd": "ftp://fleet.example/alertd"}, "quillback-tms: url: "),
-        ({"http://127.0.0.1:9/alertd": "http://fleet.example/a#b"}, "quillback-tms: url: has a part after #"),
+        ({"http://127.0.0.1:9/alertd": "ftp://fleet.example/alertd"}, "webhook[1].url: "),
+        ({"http://127.0.0.1:9/alertd": "http://fleet.example/a#b"}, "webhook[1].url: has a part after #"),
         ({"/stops.geojson": "/none.geojson"}, "none.geojson: "),
     ],
 )
@@ -239,6 +239,66 @@ def test_a_line_with_a_gap_and_a_capital_ending_are_found(
     (wrong,) = (line for line in result.stdout.splitlines() if line.startswith("wrong"))
     assert "gap.gpx: points 2 and 3: 36" in wrong
     assert "rename it to WEST.gpx" in result.stdout
+
+
+@pytest.mark.parametrize(
+    "url", ["htp://host.example", "not a url", "https://", "https://host.example/#x", "https://u:p@x.example"]
+)
+def test_a_missing_secret_hides_no_wrong_address(
+    url: str, alertd: Callable[..., Result], write_config: Callable[..., Path], demo: Path
+) -> None:
+    changes = {f"{demo}/receiver-secret.txt": "nowhere.txt", 'url = "http://127.0.0.1:9/alertd"': f'url = "{url}"'}
+    result = alertd("check", "--config", write_config(changes=changes))
+    wrong = [line for line in result.stdout.splitlines() if line.startswith("wrong")]
+    assert len(wrong) == 2, result.stdout
+    assert "webhook[1].secret_file: nowhere.txt cannot be read" in wrong[0]
+    assert "webhook[1].url: " in wrong[1]
+
+
+def test_every_bad_channel_is_named_in_one_run(
+    alertd: Callable[..., Result], write_config: Callable[..., Path], demo: Path
+) -> None:
+    path = write_config(changes={f"{demo}/receiver-secret.txt": "nowhere.txt"})
+    more = '\n[[webhook]]\nname = "two"\nurl = "ftp://x.example/"\nsecret_file = "none.txt"\naudiences = ["fleet"]\n'
+    path.write_text(path.read_text(encoding="utf-8") + more, encoding="utf-8")
+    wrong = [x for x in alertd("check", "--config", path).stdout.splitlines() if x.startswith("wrong")]
+    assert [line.split(": ")[1] for line in wrong] == [
+        "webhook[1].secret_file",
+        "webhook[2].secret_file",
+        "webhook[2].url",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("contact", "level", "problem"),
+    [
+        (
+            "Büro Süd",
+            "wrong",
+            "operator.contact: has characters that no HTTP header carries; write plain ASCII letters",
+        ),
+        ("nobody", "look", 'operator.contact "nobody" is neither an email address nor a page; write one of them'),
+    ],
+)
+def test_a_contact_that_cannot_serve_is_named(
+    contact: str, level: str, problem: str, alertd: Callable[..., Result], tmp_path: Path
+) -> None:
+    """RFC 9110, section 5.5: a header's value is ASCII; weather services ask for an address or a page in it."""
+    shutil.copytree(REPO / "config", tmp_path / "config")
+    path = tmp_path / "config" / "alertd.toml"
+    path.write_text(
+        path.read_text(encoding="utf-8").replace('contact = ""', f'contact = "{contact}"'), encoding="utf-8"
+    )
+    lines = alertd("check", "--config", path).stdout.splitlines()
+    assert [line for line in lines if line.startswith(level) and problem in line]
+
+
+def test_files_beside_the_settings_have_short_names(alertd: Callable[..., Result], tmp_path: Path) -> None:
+    """What is not gathered yet is named as a person would type it."""
+    shutil.copytree(REPO / "config", tmp_path / "config")
+    shown = alertd("check", "--config", tmp_path / "config" / "alertd.toml", "-v").stdout
+    assert f"{tmp_path}/var/zones.geojson" in shown.replace("\n", "")
+    assert "config/../var" not in shown
 
 
 def test_a_check_without_mistakes_is_short(alertd: Callable[..., Result], demo: Path) -> None:

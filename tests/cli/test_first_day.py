@@ -88,6 +88,59 @@ def test_questions_are_five_at_most(tmp_path: Path, monkeypatch: pytest.MonkeyPa
     assert read_settings(tmp_path / "mine" / "config" / "alertd.toml").fleet == "Quillback Freight"
 
 
+def test_a_wrong_answer_is_asked_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The answers before it are kept; a path may come in quotes, as terminals write a dragged file."""
+    monkeypatch.setattr(command, "_can_ask", lambda: True)
+    spaced = tmp_path / "Süd Büro"
+    spaced.mkdir()
+    shutil.copyfile(WEST, spaced / "Über den Paß.gpx")
+    (spaced / "empty.gpx").write_text('<gpx version="1.1"/>', encoding="utf-8")
+    contact = ("Büro Süd", "nobody", "ops@fleet.example")
+    route = ("", "nowhere.gpx", str(spaced), str(spaced / "empty.gpx"), f"'{spaced / 'Über den Paß.gpx'}'")
+    answers = "\n".join(("", *contact, "maybe", "y", *route, "hovercraft", "tractor-6x4-van-53", ""))
+    done = init(tmp_path / "mine ä", "--no-plan", answers=answers)
+    assert done.exit_code == 0, done.output
+    assert "Traceback" not in done.output
+    for problem in (
+        "no HTTP header",
+        "neither an email address nor a page",
+        "nowhere.gpx: cannot be read",
+        "is a folder",
+        "no track or route points",
+        'no preset is named "hovercraft"',
+    ):
+        assert done.output.count(problem) == 1, problem
+    assert read_settings(tmp_path / "mine ä" / "config" / "alertd.toml").contact == "ops@fleet.example"
+    assert f"  cd '{tmp_path / 'mine ä'}'\n" in done.output  # can be copied into a shell
+    assert "plan 'config/routes/Über den Paß.gpx' --rig" in done.output
+
+
+def test_a_folder_in_use_is_refused_before_a_question(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(command, "_can_ask", lambda: True)
+    (tmp_path / "mine" / "config").mkdir(parents=True)
+    done = init(tmp_path / "mine")
+    assert done.exit_code == 1
+    assert "is there already" in done.output
+    assert "Name of your fleet" not in done.output
+
+
+def test_the_next_commands_name_the_program_in_use(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Installed in a folder that the shell does not search, it is named by its path."""
+    monkeypatch.setattr("sys.argv", [str(tmp_path / "bin" / "alertd")])
+    monkeypatch.setenv("PATH", str(tmp_path))
+    done = init(tmp_path / "mine", *GIVEN, "--business", "--route", str(WEST))
+    assert f"  {tmp_path / 'bin' / 'alertd'} check\n" in done.output
+
+
+def test_an_offline_plan_says_that_nothing_was_asked(tmp_path: Path) -> None:
+    done = init(tmp_path / "mine", "--contact", "ops@fleet.example", "--business", "--route", str(WEST), "--offline")
+    assert done.exit_code == 3, done.output
+    words = " ".join(done.output.split())
+    assert "nws: no forecast (not asked, because this run is offline)" in words
+    for wrong in ("ConnectError", "not asked again before", "The forecast ends"):
+        assert wrong not in words
+
+
 @pytest.mark.parametrize(
     ("more", "expected"),
     [

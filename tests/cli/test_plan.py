@@ -157,7 +157,8 @@ def test_unknown_missing_and_broken_rigs_are_reported(
     broken.write_text((demo / "rigs" / "quillback-17.toml").read_text(encoding="utf-8").replace("gross_lb", "gros_lb"))
     folder = tmp_path / "folder.toml"
     folder.mkdir()
-    assert 'rig: "quillback-99" is not known; name one of: quillback-17' in reported("quillback-99")
+    assert reported("quillback-99").startswith('plan: rig: "quillback-99" is not known; name one of: quillback-17')
+    assert "mend that" not in reported("quillback-99")
     assert reported(tmp_path / "none.toml").endswith(
         "none.toml: cannot be read (No such file or directory); check the name and permissions"
     )

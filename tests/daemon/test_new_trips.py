@@ -15,6 +15,7 @@ from alertd.planning.corridors.job import RouteJob
 from alertd.planning.planner import Planner, create_planner
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
+from alertd.sources.http.options import offline
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
@@ -94,3 +95,18 @@ async def test_a_posted_trip_does_not_wait_for_a_cycle(running: Running, morning
     await daemon.cycle()
     assert running.sent("T-posted") == sent
     assert set(daemon._active) == {"T-known", "T-posted"}
+
+
+async def test_the_log_tells_of_plans_without_a_forecast(
+    make_settings: Callable[..., Settings], morning: datetime, caplog: pytest.LogCaptureFixture
+) -> None:
+    clock = ManualClock(morning)
+    settings = make_settings(trips=None, archive=None)
+    with Store(settings.store) as store:
+        async with create_planner(settings, clock, connection=offline()) as planner:
+            worker = DeliveryWorker(store.outbox, {}, owner="test", rng=random.Random(1))
+            daemon = Daemon(planner, store, worker, clock)
+            found = Running(daemon, planner, store, clock, asyncio.Event(), asyncio.Event())
+            found.post("T-1", morning + timedelta(hours=2))
+            await daemon.cycle()
+    assert "1 of 1 plans use old or missing data; their cautions name it" in caplog.text

@@ -61,6 +61,19 @@ def test_receivers_pass_every_case_of_the_fault_script(receiver: tuple[str, Path
     assert len([p for p in folder.glob("*.json") if not p.name.startswith("latest")]) == 15
 
 
+def test_the_shell_script_passes_every_case_of_faults(tmp_path: Path) -> None:
+    if shutil.which("openssl") is None:
+        pytest.skip("no openssl on this machine")
+    one = tmp_path / "one.txt"
+    one.write_text(SECRET + "\n", encoding="utf-8")
+    command = [sys.executable, str(KIT / "faults.py"), str(one)]
+    done = subprocess.run([*command, str(KIT / "verify.sh")], capture_output=True, text=True, check=False)
+    assert (done.returncode, done.stdout.count("ok ")) == (0, 23), done.stdout + done.stderr
+    wrong = subprocess.run([*command, str(tmp_path / "none.sh")], capture_output=True, text=True, check=False)
+    assert "is neither an address nor a script" in wrong.stderr
+    assert "Traceback" not in wrong.stderr
+
+
 def signed(body: str, at: datetime, id_: str = "ntc_1") -> tuple[str, str]:
     stamp = datetime.fromtimestamp(int(at.timestamp()), UTC)
     return str(int(stamp.timestamp())), Webhook(SECRET).sign(id_, stamp, body)

@@ -9,6 +9,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -21,6 +22,7 @@ from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.testing.server import PageServer
 
 pytestmark = pytest.mark.slow
+DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 
 TYPESCRIPT = """
 import createClient from "openapi-fetch";
@@ -51,9 +53,10 @@ console.log(JSON.stringify({
 PYTHON = """
 import json, os
 from client.api.events import read_events
-from client.api.trips import get_plan, post_trip
+from client.api.trips import get_plan, post_route, post_trip
 from client.client import Client
-from client.models import Plan, Problem, Trip, TripRequest
+from client.models import Plan, Problem, SentRoute, Trip, TripRequest
+from client.types import File
 
 client = Client(base_url=os.environ["ALERTD"])
 body = {"id": "T-11", "route": "i90-west", "rig": "quillback-17", "depart": "2027-01-14T13:00:00-07:00"}
@@ -71,6 +74,9 @@ while True:
         break
 refused = post_trip.sync_detailed(client=client, body=TripRequest.from_dict(body | {"id": "T-12", "rig": "hovercraft"}))
 assert isinstance(refused.parsed, Problem), refused
+with open(os.environ["GPX"], "rb") as gpx:
+    sent = post_route.sync(client=client, name="west", body=File(payload=gpx))
+assert isinstance(sent, SentRoute), sent
 print(json.dumps({
     "created": int(created.status_code), "again": int(again.status_code), "id": created.parsed.id,
     "advice": str(plan.advice), "text_n": len(types), "refused": int(refused.status_code),
@@ -80,9 +86,14 @@ print(json.dumps({
 
 
 @pytest.fixture
-def daemon(make_settings: Callable[..., Settings], morning: Any) -> Iterator[PageServer]:
+def daemon(make_settings: Callable[..., Settings], morning: Any, tmp_path: Path) -> Iterator[PageServer]:
     with FakeOpenMeteo(now_utc=morning) as weather:
         settings = make_settings(forecasts=weather.base_url)
+        routes = tmp_path / "routes"  # a client sends a file there
+        routes.mkdir()
+        for gpx in settings.places.routes.glob("*.gpx"):
+            shutil.copyfile(gpx, routes / gpx.name)
+        settings = replace(settings, places=replace(settings.places, routes=routes))
         with PageServer(settings, ManualClock(morning)) as server:
             yield server
 
@@ -142,5 +153,6 @@ def test_python_client_talks_to_the_daemon(tmp_path: Path, daemon: PageServer) -
     made = run([venv / "bin" / "openapi-python-client", *command], tmp_path, PATH=f"{venv / 'bin'}:/usr/bin:/bin")
     assert made.returncode == 0, made.stdout + made.stderr
     (tmp_path / "use.py").write_text(PYTHON, encoding="utf-8")
-    done = run([venv / "bin" / "python", "use.py"], tmp_path, ALERTD=daemon.base_url, PYTHONPATH=str(tmp_path))
+    given = {"ALERTD": daemon.base_url, "PYTHONPATH": str(tmp_path), "GPX": str(DEMO / "i90-west.gpx")}
+    done = run([venv / "bin" / "python", "use.py"], tmp_path, **given)
     expect(done, "T-11", daemon)

@@ -1,6 +1,7 @@
 """Reads every configured file and gathers the mistakes file by file, so that one run shows them all."""
 
 import asyncio
+import os
 from collections.abc import Collection, Sequence
 from datetime import UTC, date, datetime, time
 from pathlib import Path
@@ -15,6 +16,7 @@ from alertd.planning.gather_places import place_findings
 from alertd.planning.planned_lands import PlannedLands, planned_lands
 from alertd.planning.recordings.recorder import passes_named
 from alertd.rules.cases import wrong_cases
+from alertd.settings.contact import is_contact
 from alertd.settings.extensions import CHANNELS
 from alertd.settings.model import PlacePaths, Settings
 from alertd.settings.partial import read_partial_settings
@@ -142,12 +144,15 @@ def _settings_findings(settings: Settings) -> list[Finding]:
     looks = []
     if not settings.contact:
         looks.append("operator.contact is empty; weather services refuse or block programs that name no contact")
+    elif not is_contact(settings.contact):
+        looks.append(f'operator.contact "{settings.contact}" is neither an email address nor a page; write one of them')
     if not settings.channel_names:
         *others, last = (f"[[{spec.section}]]" for spec in CHANNELS)
         looks.append(f"no {', '.join(others)} or {last}: notices would reach nobody")
     key, store = exposed_by(settings), settings.store
     if key and not settings.http_token and isinstance(store, Path) and not store.exists():
-        looks.append(f"{key} needs a token before the first start; make one by `alertd token new`")
+        command = "alertd token new --name office --scopes admin"
+        looks.append(f"{key} needs a token before the first start; make one by `{command}`")
     if not settings.places.stops:
         looks.append("places.stops is empty: plans can name no place to chain up; add a GeoJSON file of stops")
     for key, folder in (("rigs", settings.places.rigs), ("routes", settings.places.routes)):
@@ -162,7 +167,13 @@ def _gathered_findings(settings: Settings, today: date) -> list[Finding]:
         found = (*findings(settings, now), *place_findings(settings, now))
     except AlertdError as exc:
         return [Finding(file=str(settings.where), level="wrong", text=str(exc))]
-    return [Finding(file=str(path), level="look", text=f"{path}: {text}") for path, text in found]
+    return [Finding(file=str(path), level="look", text=f"{_short(path)}: {text}") for path, text in found]
+
+
+def _short(path: Path) -> Path:
+    """Without `folder/..`, where that is the same file: a folder may be a link."""
+    short = Path(os.path.normpath(path))
+    return short if short.resolve() == path.resolve() else path
 
 
 def _outline_findings(places: PlacePaths) -> list[Finding]:

@@ -3,6 +3,7 @@
 import asyncio
 import json
 import shlex
+import shutil
 import sys
 from collections.abc import Callable, Coroutine
 from contextlib import nullcontext, redirect_stdout
@@ -25,13 +26,12 @@ if TYPE_CHECKING:
     from alertd.settings.model import Settings
 
 DEPARTS_AT = time(5, 0)
-UNKNOWN_YET = ("driver", "dispatcher", "drive_hours_used", "driven_since_break_h")
 
 
 @click.command()
 @click.argument("folder", type=click.Path(path_type=Path, file_okay=False), metavar="DIR")
 @click.option("--fleet", help="The fleet's name, for briefs and events.")
-@click.option("--contact", help="Address or page by which weather services can reach you; sent with each request.")
+@click.option("--contact", help="Email or page by which weather services can reach you; sent with each request.")
 @click.option("--business/--noncommercial", default=None, help="Whether a business runs it; decides the free sources.")
 @click.option(
     "--route", "routes", type=click.Path(path_type=Path), multiple=True, metavar="GPX", help="May be repeated."
@@ -62,6 +62,7 @@ def init(
         create_folder,
         land_of,
         presets,
+        refuse_existing,
         replace_keys,
         sources_for,
         stops_from_waypoints,
@@ -73,6 +74,7 @@ def init(
     if rig == "?":
         _list(presets())
         return
+    refuse_existing(folder)
     answers = _answers(fleet, contact, business, routes, rig)
     asked = _parse(depart)
     path = create_folder(folder, answers)
@@ -106,9 +108,9 @@ def init(
             made = _make(settings, kept[0], leaves, offline=offline)
             status = _show(made)
         commands = _next_commands(leaves, kept[0], _to_gather(settings, kept) if offline or no_plan else [])
-        click.echo(f"\nNext, from {folder}:")
+        click.echo(f"\nNext:\n  cd {shlex.quote(str(folder))}")
         for command in commands:
-            click.echo(f"  alertd {command}")
+            click.echo(f"  {_program()} {command}")
     if as_json:
         _print_json(path, settings, made, commands)
     sys.exit(status)
@@ -138,6 +140,7 @@ def _is_offline(settings: "Settings") -> bool:
 def _answers(
     fleet: str | None, contact: str | None, business: bool | None, routes: tuple[Path, ...], rig: str | None
 ) -> "Answers":
+    from alertd.cli.first_day.questions import ask_again, read_contact, read_preset, read_route
     from alertd.cli.first_day.starter import Answers, presets
 
     ask = _can_ask()
@@ -155,18 +158,18 @@ def _answers(
     if fleet is None:
         fleet = click.prompt("Name of your fleet", default="My fleet") if ask else "My fleet"
     if contact is None:
-        contact = click.prompt("Address or page by which weather services can reach you (sent with each request)")
+        contact = ask_again(
+            "Email or page by which weather services can reach you (sent with each request)", read_contact
+        )
     if business is None:
         business = click.confirm("Is it for a business (this decides which free sources may be used)?", default=True)
     if not routes:
-        routes = (Path(click.prompt("GPX file of a route")).expanduser(),)
+        routes = (ask_again("GPX file of a route", read_route),)
     if rig is None:
-        default = "tractor-6x4-van-53"
+        rig = "tractor-6x4-van-53"
         if ask:
             _list(presets())
-            rig = click.prompt("Rig to begin with", default=default)
-        else:
-            rig = default
+            rig = ask_again("Rig to begin with", read_preset, default=rig)
     return Answers(fleet=fleet, contact=contact, business=business, routes=routes, rig=rig)
 
 
@@ -278,7 +281,14 @@ def _to_gather(settings: "Settings", routes: list[Path]) -> list[str]:
     return commands
 
 
+def _program() -> str:
+    """How the reader starts this program from another folder: by name where the shell finds it, else by its path."""
+    started = Path(sys.argv[0])
+    by_path = started.name == "alertd" and shutil.which("alertd") is None
+    return shlex.quote(str(started.absolute())) if by_path else "alertd"
+
+
 def _next_commands(leaves: datetime, route: Path, gather: list[str]) -> list[str]:
     when = leaves.isoformat(timespec="minutes")
-    plan = f"plan config/routes/{shlex.quote(route.name)} --rig truck-1 --depart {when}"
+    plan = f"plan {shlex.quote(f'config/routes/{route.name}')} --rig truck-1 --depart {when}"
     return [*gather, "check", plan, "run"]

@@ -99,7 +99,8 @@ def plan(**options: Any) -> None:
             names = [route.stem for route in asked.routes[1:]]
             outcome = await planning.with_alternatives(first, list(zip(names, others, strict=True)))
             if isinstance(outcome, NotPlanned):
-                raise InputError("plan", "", outcome.reason, "mend that and try again")
+                problem, _, hint = outcome.reason.removeprefix(f"trip {trip.id}: ").partition("; ")
+                raise InputError("plan", "", problem, hint or "correct that and try again")
             inputs = planned[0].inputs[trip.id]
             if asked.pictures:
                 from alertd.cli.plan import write_charts

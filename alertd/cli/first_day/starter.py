@@ -14,6 +14,7 @@ from alertd.errors import InputError
 from alertd.route.build import lands_along
 from alertd.route.geometry.clean import clean_line
 from alertd.route.model import zone_at
+from alertd.settings.contact import contact_problem, is_contact
 from alertd.settings.reference_data import ReferenceData
 from alertd.settings.shipped import data_root
 from alertd.sources.files.gpx import read_gpx
@@ -51,15 +52,41 @@ def presets() -> Mapping[str, str]:
     return found
 
 
+def refuse_existing(target: Path) -> None:
+    """Raises InputError for a folder that has settings. It costs nothing, so nobody answers questions for it."""
+    config = (target / SETTINGS).parent
+    if config.exists():
+        raise InputError(str(config), "", "is there already", "name another folder, or edit the files in it")
+
+
+def check_contact(contact: str) -> None:
+    """Raises InputError for a contact that cannot be sent, or by which nobody can be reached."""
+    problem, _, hint = contact_problem(contact).partition("; ")
+    if not problem and not is_contact(contact):
+        problem, hint = f'"{contact}" is neither an email address nor a page', "write e.g. ops@fleet.example"
+    if problem:
+        raise InputError("--contact", "", problem, hint)
+
+
+def check_route(route: Path) -> None:
+    """Read a GPX file as a plan does. Raises InputError."""
+    clean_line(read_gpx(route))
+
+
+def check_preset(rig: str) -> None:
+    """Raises InputError for a rig that is not shipped."""
+    if rig not in presets():
+        raise InputError("--rig", "", f'no preset is named "{rig}"', f"name one of: {', '.join(presets())}")
+
+
 def create_folder(target: Path, answers: Answers) -> Path:
     """Make the folder; returns its settings file. Raises InputError when it has settings, or cannot be written."""
     settings = target / SETTINGS
-    if settings.parent.exists():
-        raise InputError(str(settings.parent), "", "is there already", "name another folder, or edit the files in it")
+    refuse_existing(target)
+    check_contact(answers.contact)
     for route in answers.routes:
-        clean_line(read_gpx(route))  # before anything is written, as a plan reads it
-    if answers.rig not in presets():
-        raise InputError("--rig", "", f'no preset is named "{answers.rig}"', f"name one of: {', '.join(presets())}")
+        check_route(route)
+    check_preset(answers.rig)
     try:
         target.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryDirectory(dir=target, prefix=".init-") as unfinished:

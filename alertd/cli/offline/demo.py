@@ -153,7 +153,8 @@ def _show(
     _rule(console, "5  Where to look next")
     console.print(
         Text(
-            "alertd plan ROUTE.gpx --rig RIG --depart TIME   your own trip, on a live forecast\n"
+            "alertd init DIR                                 your own settings and route, and a first plan\n"
+            "alertd plan ROUTE.gpx --rig RIG --depart TIME   one trip, on a live forecast\n"
             "alertd plan ... --explain                       how each advice came about, number by number\n"
             "alertd check                                    every configured file, and what is wrong in it\n"
             "alertd run                                      the daemon; POST /v1/trips, see shared/api.md\n"

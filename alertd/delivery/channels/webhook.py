@@ -80,7 +80,7 @@ class WebhookChannel:
     ) -> None:
         """Raises ConfigError when the URL or a secret of the endpoint cannot be used."""
         self._name = endpoint.name
-        self._url = _read_url(endpoint)
+        self._url = _read_url(endpoint.url, endpoint.name, "url", private=bool(endpoint.allow_networks))
         self._host = self._url.raw_host.decode()  # as it goes over the wire, an international name in its ASCII form
         if not endpoint.secrets:
             raise ConfigError(endpoint.name, "secrets", "no secret to sign with", "give at least one whsec_ secret")
@@ -201,21 +201,22 @@ async def _resolve(host: str, port: int) -> Sequence[str]:
     return list(dict.fromkeys(str(sockaddr[0]) for *_, sockaddr in found))
 
 
-def _read_url(endpoint: Endpoint) -> httpx.URL:
+def _read_url(text: str, where: str, field: str, *, private: bool) -> httpx.URL:
+    """private: whether private networks are allowed, where http serves too. Raises ConfigError."""
     mend = "write it as https://host/path"
     try:
-        url = httpx.URL(endpoint.url)
+        url = httpx.URL(text)
     except httpx.InvalidURL as exc:
-        raise ConfigError(endpoint.name, "url", f"cannot be read ({exc})", mend) from exc
+        raise ConfigError(where, field, f"cannot be read ({exc})", mend) from exc
     sound = _HOST.fullmatch(url.raw_host.decode()) and (url.port is None or 0 < url.port <= 65535)
     if url.scheme not in ("https", "http") or not sound:
-        raise ConfigError(endpoint.name, "url", f"{endpoint.url!r} is not a web address", mend)
+        raise ConfigError(where, field, f"{text!r} is not a web address", mend)
     if url.userinfo:
-        raise ConfigError(endpoint.name, "url", "names a user before the host", mend)
+        raise ConfigError(where, field, "names a user before the host", mend)
     if url.fragment:
-        raise ConfigError(endpoint.name, "url", "has a part after #, which is never sent", mend)
-    if url.scheme == "http" and not endpoint.allow_networks:
-        raise ConfigError(endpoint.name, "url", "is not https", f"{mend}, or allow the private network it lies in")
+        raise ConfigError(where, field, "has a part after #, which is never sent", mend)
+    if url.scheme == "http" and not private:
+        raise ConfigError(where, field, "is not https", f"{mend}, or allow the private network it lies in")
     return url
 
 
@@ -285,10 +286,16 @@ def endpoint_of(config: ChannelConfig[WebhookFile]) -> Endpoint:
     )
 
 
+def _check_url(config: ChannelConfig[WebhookFile]) -> None:
+    settings = config.settings
+    _read_url(settings.url, config.where, f"{config.field}.url", private=bool(settings.allow_networks))
+
+
 SPEC: Final = ChannelSpec(
     section="webhook",
     settings_model=WebhookFile,
     secrets=("secret_file", "token_file"),
     check=endpoint_of,
+    check_keys=_check_url,
     open=lambda config, tools: WebhookChannel(endpoint_of(config), tls=tools.tls),
 )

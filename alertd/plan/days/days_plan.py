@@ -110,8 +110,10 @@ def one_day_stands(found: DaysSolution) -> tuple[Stands, datetime] | None:
 
 
 def end_cautions(days: DaysNote | None, zone: str) -> tuple[str, ...]:
-    """A caution where the forecast ends before the trip does. zone: where it ends."""
+    """A caution where the forecast ends during the trip. zone: where it ends."""
     if days is None or days.forecast_ends_at is None or days.forecast_ends_m is None:
+        return ()
+    if days.forecast_ends_m <= 0.0:  # none of the trip has a forecast, which another caution says
         return ()
     ends = days.forecast_ends_at.astimezone(ZoneInfo(zone)).strftime("%a %d %b %H:%M %Z")
     return (

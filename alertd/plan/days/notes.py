@@ -1,5 +1,6 @@
 """Describes a trip of several days: its rests in order, and the hours of its last duty period."""
 
+import math
 from collections.abc import Sequence
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
@@ -12,7 +13,7 @@ from alertd.plan.days.rest_places import Room
 from alertd.plan.days.stand_rules import least_minutes
 from alertd.plan.describe.stretches import place_of
 from alertd.plan.hours.laws import Duty, HoursRules, rules_for
-from alertd.plan.hours.legal import daily_rests
+from alertd.plan.hours.legal import Violation, daily_rests
 from alertd.plan.hours.limits import HoursUsed, Spell, limits
 from alertd.plan.hours.notes import adverse_words, stood_words
 from alertd.plan.model.days import START_PLACE, RestNote
@@ -166,15 +167,20 @@ def days_hours_note(found: DaysSolution, used: HoursUsed, depart_at: datetime, k
         adverse_exception=adverse_words(law, depart_at, known_at),
         known_at=known_at,
         reasons=(
-            *(f"{x.kind}: over by {x.over_s / 60.0:.0f} min ({x.section})" for x in found.over),
+            *(f"{x.kind}: {over_words(x)} ({x.section})" for x in found.over),
             *(
-                f"{x.kind}, chained wherever it may have to: over by {x.over_s / 60.0:.0f} min ({x.section})"
+                f"{x.kind}, chained wherever it may have to: {over_words(x)} ({x.section})"
                 for x in found.over_if_chained
             ),
             "Hours of the last duty period; the rests before it are in the plan",
             *stood_words(found.ask.before, found.trip.laws[0], float(found.solution.sections.edge_m[0])),
         ),
     )
+
+
+def over_words(found: Violation) -> str:
+    """How far a limit is exceeded, in whole minutes upwards: "0 min" would read as kept. Without a length, in words."""
+    return f"over by {math.ceil(found.over_s / 60.0)} min" if found.over_s > 0.0 else "not kept"
 
 
 def since_last_rest(

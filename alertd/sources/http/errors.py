@@ -1,6 +1,7 @@
 """Maps failed calls to SourceError: transport failures, error responses, and bodies that are not JSON."""
 
 import json
+import os
 import socket
 import ssl
 from collections.abc import Callable
@@ -30,6 +31,10 @@ class Unreachable(SourceDown):
 
 class NotConnected(Unreachable):
     """No connection was made: no network, an unknown name, or a port that nobody serves."""
+
+
+class OfflineError(httpx.ConnectError):
+    """No call is made on purpose: this run asks no server."""
 
 
 class NoDataForLocation(SourceDown):
@@ -82,17 +87,21 @@ def from_httpx_error(source: str, exc: httpx.HTTPError) -> SourceError:
         return Unreachable(source, f"timed out ({type(exc).__name__})", retryable=True)
     if isinstance(exc, httpx.DecodingError | httpx.TooManyRedirects | httpx.UnsupportedProtocol):
         return SourceChanged(source, f"cannot be read ({type(exc).__name__})")
+    if isinstance(exc, OfflineError):
+        return NotConnected(source, "not asked, because this run is offline", retryable=True)
     if isinstance(exc, httpx.ConnectError):
         return NotConnected(source, f"cannot be reached ({_why_not_connected(exc)})", retryable=True)
     return Unreachable(source, f"cannot be reached ({type(exc).__name__})", retryable=True)
 
 
 def _why_not_connected(exc: BaseException) -> str:
-    """A failed look-up of the name says most: usually this machine has no network."""
+    """A failed look-up of the name says most: usually this machine has no network. Otherwise the system's own words."""
     cause: BaseException | None = exc
     while cause is not None:
         if isinstance(cause, socket.gaierror):
             return "its name was not found; is there a network?"
+        if isinstance(cause, OSError) and cause.errno and cause.errno > 0:
+            return os.strerror(cause.errno).lower()
         cause = cause.__cause__ or cause.__context__
     return type(exc).__name__
 

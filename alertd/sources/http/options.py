@@ -12,6 +12,7 @@ import numpy as np
 from alertd.sources.http.answer import (
     SourceResponse,
 )
+from alertd.sources.http.errors import OfflineError
 from alertd.sources.http.host_limits import HostLimits
 from alertd.sources.http.retry import RetryPolicy, Sleeper
 
@@ -26,12 +27,13 @@ class Connection:
 
 class _NoNetwork(httpx.AsyncBaseTransport):
     async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
-        raise httpx.ConnectError("offline", request=request)
+        raise OfflineError("offline", request=request)
 
 
 def offline() -> Connection:
     """No server is asked: each call fails at once, and a plan has only what is on file."""
-    return Connection(retry=RetryPolicy(tries=1, give_up_after=1), transport=_NoNetwork())
+    never = 1_000_000_000  # a pause of a host would be one more reason than there is
+    return Connection(retry=RetryPolicy(tries=1, give_up_after=never, failing_after=never), transport=_NoNetwork())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

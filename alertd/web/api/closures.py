@@ -13,7 +13,7 @@ from alertd.records.closures import active_closures, save_closure, withdraw
 from alertd.sources.requests.closures import ClosureRequest, parse_closure
 from alertd.store.store import Store
 from alertd.web.api.closure_reach import met_by
-from alertd.web.api.resources import KNOWN, JsonBody, accept, parse_body, request_body
+from alertd.web.api.resources import KNOWN, After, JsonBody, Limit, accept, page, parse_body, request_body
 from alertd.web.problems import ProblemError
 
 
@@ -31,10 +31,10 @@ def closures_router(planner: Planner, store: Store, clock: Clock, wake: Callable
         return await accept(closure, partial(save_closure, store, closure, clock()), on_new=wake, about=met)
 
     @router.get("")
-    async def list_closures() -> dict[str, Any]:
-        """Every closure that is neither taken back nor over."""
+    async def list_closures(limit: Limit = None, after: After = "") -> dict[str, Any]:
+        """Every closure that is neither taken back nor over; with `limit`, a page of them."""
         found = await asyncio.to_thread(active_closures, store, clock())
-        return {"closures": [c.model_dump(mode="json", by_alias=True) for c in found]}
+        return page("closures", [c.model_dump(mode="json", by_alias=True) for c in found], limit, after)
 
     @router.delete("/{closure_id}", status_code=204)
     async def delete_closure(closure_id: str) -> None:

@@ -13,7 +13,7 @@ from alertd.planning.planner import Planner
 from alertd.records.posted_controls import RecordedControl, active_posted, known_places, save_posted, withdraw_posted
 from alertd.sources.requests.posted_controls import PostedRequest, parse_posted, to_control
 from alertd.store.store import Store
-from alertd.web.api.resources import JsonBody, accept, parse_body, request_body
+from alertd.web.api.resources import After, JsonBody, Limit, accept, page, parse_body, request_body
 from alertd.web.problems import ProblemError
 
 
@@ -34,9 +34,10 @@ def posted_router(planner: Planner, store: Store, clock: Clock, wake: Callable[[
         return answer
 
     @router.get("")
-    async def list_posted() -> dict[str, Any]:
-        """Every posted control that stands: those reported here, and those that feeds list."""
-        return {"posted": [_plain(k) for k in await asyncio.to_thread(active_posted, store, reference, clock())]}
+    async def list_posted(limit: Limit = None, after: After = "") -> dict[str, Any]:
+        """Every posted control in force: those reported here, and those that feeds list; with `limit`, a page."""
+        rows = [_plain(k) for k in await asyncio.to_thread(active_posted, store, reference, clock())]
+        return page("posted", rows, limit, after, key=lambda r: f"{r['feed'] or ''}:{r['id']}")
 
     @router.delete("/{posted_id}", status_code=204)
     async def delete_posted(posted_id: str) -> None:

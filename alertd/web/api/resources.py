@@ -2,11 +2,11 @@
 
 import asyncio
 import json
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from typing import Annotated, Any, Final, TypeAlias, TypeVar
 
-from fastapi import Depends, Request, Response
+from fastapi import Depends, Query, Request, Response
 from fastapi.responses import JSONResponse
 
 from alertd.errors import InputError
@@ -18,7 +18,10 @@ from alertd.web.idempotency import PARAMETER
 from alertd.web.problems import ProblemError, id_taken
 
 M = TypeVar("M", bound=FileModel)
+Row: TypeAlias = dict[str, Any]
 JSON: Final = "application/json"
+MAX_PAGE: Final = 500  # rows
+MAX_KEY_CHARS: Final = 200
 KNOWN: Final[dict[int | str, dict[str, Any]]] = {200: {"description": "It was known so."}}
 
 
@@ -39,6 +42,32 @@ async def _read_body(request: Request) -> bytes:
 
 
 JsonBody: TypeAlias = Annotated[bytes, Depends(_read_body)]
+Limit: TypeAlias = Annotated[int | None, Query(ge=1, le=MAX_PAGE)]
+After: TypeAlias = Annotated[str, Query(max_length=MAX_KEY_CHARS)]
+
+
+def page(
+    name: str,
+    rows: Sequence[Row],
+    limit: int | None,
+    after: str,
+    *,
+    key: Callable[[Row], str] = lambda row: str(row["id"]),
+    keep: Callable[[Row], bool] = lambda row: True,
+) -> dict[str, Any]:
+    """The list `name` after the row whose key is `after`; with a limit, a page of it and the `next_after` of the next.
+
+    keep: selects rows; the row of `after` need not be among them. Raises InputError for an `after` that is not listed.
+    """
+    if after:
+        place = next((n for n, row in enumerate(rows) if key(row) == after), None)
+        if place is None:
+            raise InputError("request", "after", f"{after} is not in the list", "begin again without after")
+        rows = rows[place + 1 :]
+    rows = [row for row in rows if keep(row)]
+    if limit is None:
+        return {name: rows}
+    return {name: rows[:limit], "next_after": key(rows[limit - 1]) if len(rows) > limit else None}
 
 
 def parse_body(body: bytes, what: str, parse: Callable[[Any, str], M]) -> M:

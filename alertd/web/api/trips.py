@@ -9,7 +9,6 @@ from fastapi import APIRouter, Query, Response
 from fastapi.responses import JSONResponse
 
 from alertd.clock import Clock
-from alertd.errors import InputError
 from alertd.notices.model import Notice
 from alertd.notices.sent_state import facts_from_plain
 from alertd.notices.upheld import raised, upheld
@@ -19,11 +18,10 @@ from alertd.planning.planner import Planner
 from alertd.sources.files.trips import TripRequest, parse_trip
 from alertd.store.rows import Delivery, StoredPlan
 from alertd.store.store import Store
-from alertd.web.api.resources import KNOWN, JsonBody, parse_body, request_body
+from alertd.web.api.resources import KNOWN, After, JsonBody, Limit, page, parse_body, request_body
 from alertd.web.api.trip_register import TripRegister, trip_etag
 from alertd.web.problems import ProblemError
 
-MAX_PAGE: Final = 500
 STALE_CYCLES: Final = 2.5  # [A] one cycle may fail or take long; two in a row are a fault
 
 
@@ -41,8 +39,8 @@ def trips_router(register: TripRegister, planner: Planner, store: Store, clock: 
 
     @router.get("")
     async def list_trips(
-        limit: Annotated[int | None, Query(ge=1, le=MAX_PAGE)] = None,
-        after: Annotated[str, Query(max_length=64)] = "",
+        limit: Limit = None,
+        after: After = "",
         driver: Annotated[str, Query(max_length=200)] = "",
         rig: Annotated[str, Query(max_length=200)] = "",
     ) -> dict[str, Any]:
@@ -50,17 +48,14 @@ def trips_router(register: TripRegister, planner: Planner, store: Store, clock: 
 
         `next_after` of a page is null on the last one. `driver` and `rig` select by the whole name.
         """
-        found = await asyncio.to_thread(store.trips)
-        if after:
-            place = next((n for n, t in enumerate(found) if t.id == after), None)
-            if place is None:
-                raise InputError("request", "after", f"trip {after} is not in the list", "begin again without after")
-            found = found[place + 1 :]
-        rows = [json.loads(t.body) for t in found]
-        rows = [r for r in rows if driver in ("", r.get("driver")) and rig in ("", r.get("rig"))]
-        if limit is None:
-            return {"trips": rows}
-        return {"trips": rows[:limit], "next_after": rows[limit - 1]["id"] if len(rows) > limit else None}
+        rows = [json.loads(t.body) for t in await asyncio.to_thread(store.trips)]
+        return page(
+            "trips",
+            rows,
+            limit,
+            after,
+            keep=lambda r: driver in ("", r.get("driver")) and rig in ("", r.get("rig")),
+        )
 
     @router.get("/{trip_id}/plan")
     async def get_plan(trip_id: str) -> dict[str, Any]:
@@ -118,11 +113,11 @@ def records_router(store: Store) -> APIRouter:
         return {**json.loads(stored.body), **about}
 
     @router.get("/trips/{trip_id}/notices")
-    async def list_notices(trip_id: str) -> dict[str, Any]:
-        """What was said about a trip, oldest first, each with its deliveries."""
+    async def list_notices(trip_id: str, limit: Limit = None, after: After = "") -> dict[str, Any]:
+        """What was said about a trip, oldest first, each with its deliveries; with `limit`, a page of them."""
         if await asyncio.to_thread(store.trip, trip_id) is None:
             raise ProblemError(404, "no such trip", f"trip {trip_id} is unknown")
-        return {"trip_id": trip_id, "notices": await asyncio.to_thread(_notices, store, trip_id)}
+        return {"trip_id": trip_id, **page("notices", await asyncio.to_thread(_notices, store, trip_id), limit, after)}
 
     @router.get("/notices/{notice_id}")
     async def get_notice(notice_id: str) -> dict[str, Any]:

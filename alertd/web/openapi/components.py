@@ -168,7 +168,9 @@ ANSWERS: Final[dict[str, Schema]] = {
         text=TEXT,
         deliveries=array("Delivery"),
     ),
-    "NoticeList": record("The notices of a trip, oldest first.", trip_id=TEXT, notices=array("Notice")),
+    "NoticeList": record(
+        "The notices of a trip, oldest first.", {"next_after": maybe(TEXT)}, trip_id=TEXT, notices=array("Notice")
+    ),
     "LoggedEvent": record("An event of the log. `body` is what a webhook gets, byte for byte.", **_EVENT),
     "EventPage": record(
         "A page of the event log, oldest first.",
@@ -199,7 +201,7 @@ ANSWERS: Final[dict[str, Schema]] = {
     "RoutePart": record(
         "A route that a trip may name.", name=TEXT, bytes=COUNT, changed_at=TIME, sent={"type": "boolean"}
     ),
-    "RouteList": record("The routes.", routes=array("RoutePart")),
+    "RouteList": record("The routes.", {"next_after": maybe(TEXT)}, routes=array("RoutePart")),
     "SentRoute": record("A route as stored.", name=TEXT, points=COUNT, findings={"type": "array", "items": TEXT}),
     "Closure": record(
         "A closed road.",
@@ -211,9 +213,9 @@ ANSWERS: Final[dict[str, Schema]] = {
         },
         id=TEXT,
     ),
-    "ClosureList": record("The active closures.", closures=array("Closure")),
+    "ClosureList": record("The active closures.", {"next_after": maybe(TEXT)}, closures=array("Closure")),
     "Posted": record("A posted control.", id=TEXT, jurisdiction=TEXT, level=TEXT),
-    "PostedList": record("The active controls.", posted=array("Posted")),
+    "PostedList": record("The active controls.", {"next_after": maybe(TEXT)}, posted=array("Posted")),
     "Channel": record("The state of a channel.", target=TEXT),
     "ChannelList": record("Every channel.", channels=array("Channel")),
     "ChainLog": record(

@@ -9,6 +9,9 @@ from numpy.typing import ArrayLike
 
 from alertd.forecast.model import WEATHER_FIELDS
 from alertd.notices.text import days_text
+from alertd.plan.days.days_plan import end_cautions
+from alertd.plan.days.notes import over_words
+from alertd.plan.hours.legal import Violation
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.model.days import DeliveryWindow
@@ -216,6 +219,18 @@ def test_a_pass_beyond_48_hours_is_an_outlook() -> None:
     assert plan.advice is Advice.READY
     assert plan.singles_needed == 4
     assert note.decided_at < note.earliest_at
+
+
+def test_a_trip_without_any_forecast_names_no_end_of_it() -> None:
+    days = plan_of(dry, hours=20).days
+    assert days is not None
+    assert "when the truck is about mile" in end_cautions(days, "America/Denver")[0]
+    assert end_cautions(replace(days, forecast_ends_m=0.0), "America/Denver") == ()
+
+
+@pytest.mark.parametrize(("over_s", "words"), [(0.0, "not kept"), (1.0, "over by 1 min"), (3600.0, "over by 60 min")])
+def test_hours_over_a_limit_never_read_as_zero(over_s: float, words: str) -> None:
+    assert over_words(Violation(kind="break", section="7", over_s=over_s, at_s=0.0, at_m=0.0)) == words
 
 
 def test_a_forecast_that_ends_on_the_way_is_never_clear() -> None:

@@ -47,6 +47,13 @@ async def test_a_route_that_is_sent_can_be_named_by_a_trip_at_once(open_client: 
     assert listed["i90-west"]["bytes"] == len(data)
 
 
+async def test_a_route_may_be_sent_as_plain_bytes(open_client: Open) -> None:
+    """Generated clients send a file so; a browser asks first for this type too (Fetch, CORS-safelisted headers)."""
+    client = await open_client()
+    answer = await send(client, track(3), **{"content-type": "application/octet-stream"})
+    assert answer.status_code == 201
+
+
 async def test_the_operator_s_files_are_never_written_over(open_client: Open) -> None:
     client = await open_client()
     before = folder(client)
