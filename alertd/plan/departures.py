@@ -297,14 +297,14 @@ def _within_hours(spells: tuple[Spell, ...], used: HoursUsed, rules: HoursRules,
 def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -> tuple[Spell, ...]:
     """Driving and standing of a way, in few spells. Planned stands are among them."""
     at_m, remove_s = views.places.at_m, views.params.remove_s
-    stands = views.hourly_need.stands
+    stands, no_stand = views.hourly_need.stands, np.arange(0)
     spells: list[Spell] = []
     now_s, here_m = 0.0, 0.0
 
     def until(duty: Duty, end_s: float, end_m: float) -> None:
         nonlocal now_s, here_m
         if duty is Duty.DRIVING:
-            met = np.flatnonzero((stands.at_m >= here_m) & (stands.at_m < end_m))
+            met = np.flatnonzero((stands.at_m >= here_m) & (stands.at_m < end_m)) if stands.at_m.size else no_stand
             rolls_s, rolls_m, from_m = end_s - now_s - stands.takes_s[met].sum(), end_m - here_m, here_m
             for n in met.tolist():
                 to_m, takes_s = float(stands.at_m[n]), float(stands.takes_s[n])

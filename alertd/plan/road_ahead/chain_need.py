@@ -196,7 +196,7 @@ def find_runs(need: Chance, sections: Sections, params: PlanParams) -> list[Need
     need only ever extends cores, and what was showers is then a core or the fringe of one.
     """
     enough = params.ready_probability - SAME_PROBABILITY
-    anywhere = np.asarray((need >= enough).any(axis=0))
+    anywhere = np.asarray(need.max(axis=0) >= enough)
     if not anywhere.any():
         return []
     likely = joined_runs(np.asarray(need.mean(axis=0, dtype=np.float64) >= enough), sections, params.join_gap_m)
