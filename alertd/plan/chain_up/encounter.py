@@ -113,7 +113,7 @@ class Encounter:
                 of_member = np.arange(0, members * sections_n * hours_n, sections_n * hours_n)
                 of_section = np.arange((a - law.at.start) * hours_n, (b - law.at.start) * hours_n, hours_n)
                 # (section, member): the largest over sections is several times as fast over the first axis.
-                picks[law] = of_member + (of_section[:, None] + self.hour[:, a:b].T)
+                picks[law] = np.asarray(of_member + (of_section[:, None] + self.hour[:, a:b].T), dtype=np.intp)
             return mean_chance(take_flat(chance, picks[law]).max(axis=0))
 
         return chains_for(self.hourly_need.rig, laws, posted, params)
