@@ -148,20 +148,19 @@ def _compare(
         ),
         timings=rides,
     )
-    beyond = (rides.hour[:compared_n] == hourly_need.hours).any(axis=(1, 2))
+    beyond = rides.hour[:compared_n].max(axis=(1, 2)) == hourly_need.hours
     quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
-    odds = trip_odds(hourly_need, rides.need[:compared_n])
-    unknown_frac = (rides.code[:compared_n] == 0).sum(axis=1, dtype=np.uint16).mean(axis=1) / hourly_need.members
+    unknown_n = np.asarray([np.count_nonzero(x) for x in rides.code[:compared_n] == 0])
+    unknown_frac: list[float] = (unknown_n / hourly_need.sections.count / hourly_need.members).tolist()
+    covered: list[int] = np.flatnonzero(~beyond).tolist()
 
-    def compare(i: int) -> _Compared:
-        view = None if quiet[i] else views.view(i)
-        way = _way(
-            views.leaving_later(i), float(rides.reach_s[i, -1]), search=view is not None and bool(view.stretches)
-        )
+    def way_of(i: int) -> _Way:
+        search = not quiet[i] and bool(views.view(i).stretches)
+        return _way(views.leaving_later(i), float(rides.reach_s[i, -1]), search=search)
+
+    def compared(i: int, way: _Way, probability: float) -> _Compared:
         chain_plan, minutes = way.chain_plan, way.minutes
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
-        met = None if way.conditions is None else way.conditions.encounter
-        probability = float(odds[i] if met is None else trip_odds(hourly_need, met.need))
         arrivals = arrival_pair(depart_at, (float(rides.reach_s[i, -1]), way.chained_s), probability, way.share)
         clock = _clock(views, rides.reach_s[i], chain_plan, minutes) if reasons.closures else None
         held = clock is not None and meets_hold(
@@ -173,16 +172,15 @@ def _compare(
             now_utc,
             params,
         )
-        encounter = views.leaving_later(i).encounter(0) if met is None else met
-        found = hazards(hourly_need, reasons.wind, encounter.hour, encounter.code, params)
+        found = hazards(hourly_need, reasons.wind, way.encounter.hour, way.encounter.code, params)
         held = held or any(x.holds for x in found)
-        advice = max(_advice(way, float(unknown_frac[i])), Advice.SLOW if found else Advice.CLEAR, key=lambda a: a.rank)
+        advice = max(_advice(way, unknown_frac[i]), Advice.SLOW if found else Advice.CLEAR, key=lambda a: a.rank)
         departure = Departure(
             depart_at=depart_at,
             arrive_at=depart_at + timedelta(minutes=minutes),
             advice=Advice.HOLD if held else advice,
             probability=probability,
-            unknown_frac=float(unknown_frac[i]),
+            unknown_frac=unknown_frac[i],
             lost_s=(arrivals.expected_at - depart_at).total_seconds() - float(views.dry_s[-1]),
             hangings=0 if chain_plan is None else len(chain_plan.spans),
             hours_ok=None,
@@ -190,12 +188,16 @@ def _compare(
         )
         return _Compared(departure=departure, spells=_spells(views, chain_plan, minutes))
 
+    def compare(asked: list[int]) -> list[_Compared]:
+        which = [covered[n] for n in asked]
+        ways = [way_of(i) for i in which]
+        # The odds of many departures cost little more at once than those of one.
+        odds = trip_odds(hourly_need, np.stack([way.encounter.need for way in ways])).tolist()
+        return [compared(i, way, p) for i, way, p in zip(which, ways, odds, strict=True)]
+
     # The grid moves on by a quarter of an hour now and then; its other departures stay the same.
     asked = (*_asked(now_utc, params, reasons), views.places.at_m.tobytes(), compared_n > 1)
-    return tuple(
-        hourly_need.shared.answer("departure", (float(departs[i]), *asked), lambda i=i: compare(i))  # type: ignore[misc]
-        for i in np.flatnonzero(~beyond).tolist()
-    )
+    return hourly_need.shared.answers("departure", [(float(departs[i]), *asked) for i in covered], compare)
 
 
 def _clock(views: DepartureViews, reach_s: Array, chain_plan: ChainPlan | None, minutes: int) -> Clock:
@@ -228,6 +230,11 @@ class _Way:
     minutes: int
     chained_s: float
     share: float
+
+    @property
+    def encounter(self) -> Encounter:
+        """The conditions on the way."""
+        return self.views.encounter(0) if self.conditions is None else self.conditions.encounter
 
 
 def _way(views: DepartureViews, unchained_s: float, *, search: bool) -> _Way:
@@ -290,14 +297,14 @@ def _within_hours(spells: tuple[Spell, ...], used: HoursUsed, rules: HoursRules,
 def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -> tuple[Spell, ...]:
     """Driving and standing of a way, in few spells. Planned stands are among them."""
     at_m, remove_s = views.places.at_m, views.params.remove_s
-    stands = views.hourly_need.stands
+    stands, no_stand = views.hourly_need.stands, np.arange(0)
     spells: list[Spell] = []
     now_s, here_m = 0.0, 0.0
 
     def until(duty: Duty, end_s: float, end_m: float) -> None:
         nonlocal now_s, here_m
         if duty is Duty.DRIVING:
-            met = np.flatnonzero((stands.at_m >= here_m) & (stands.at_m < end_m))
+            met = np.flatnonzero((stands.at_m >= here_m) & (stands.at_m < end_m)) if stands.at_m.size else no_stand
             rolls_s, rolls_m, from_m = end_s - now_s - stands.takes_s[met].sum(), end_m - here_m, here_m
             for n in met.tolist():
                 to_m, takes_s = float(stands.at_m[n]), float(stands.takes_s[n])

@@ -3,13 +3,20 @@
 [A] marks an assumption with no source found; it stays a setting.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 from alertd.units import MILE_M, to_mps
 
 
+class _KeptHash:
+    """A place for the hash: it takes as long as many an answer that is looked up by it."""
+
+    __slots__ = ("_hash",)
+    _hash: int
+
+
 @dataclass(frozen=True, slots=True, kw_only=True)
-class PlanParams:
+class PlanParams(_KeptHash):
     """Parameters of a plan. Names carry the units."""
 
     # Travel. Power balance after physics.md section 9; all [A], within the ranges given there.
@@ -191,3 +198,11 @@ class PlanParams:
 
     # Age from which a forecast is labelled old, hours.
     stale_forecast_h: float = 6.0
+
+    def __hash__(self) -> int:
+        try:
+            return self._hash
+        except AttributeError:
+            known = hash(tuple(getattr(self, f.name) for f in fields(self)))
+            object.__setattr__(self, "_hash", known)
+            return known

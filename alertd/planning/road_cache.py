@@ -16,25 +16,35 @@ from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_s
 from alertd.road.nearby import NOTHING_NEAR, Nearby
 
 _NOTHING = np.zeros(0)
-MAX_KEPT = 4  # corridors; one of 600 km, 31 members and 4 days holds about 30 MB
+MAX_KEPT = 4  # corridors with all that was computed from them for rigs and rules: up to some 80 MB each
+# Of fields, for each of these corridors: 256 MB in all. [A] A field of 300 km, 31 members and 4 days is 10 MB, of
+# 600 km up to 30 MB, and costs half a second of a processor or more. So an unchanged hour of 25 roads computes none.
+FIELD_BYTES = 64 << 20
 Run = Callable[[RoadField | None, NDArray[np.bool_] | None], RoadField]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _CachedField:
     field: RoadField
+    road: bytes  # digest of its cells and quantiles
     weather: tuple[bytes, ...]  # by forecast cell
     corridors: list[Corridor] = dataclass_field(default_factory=list)  # of this field; at most one
+
+    @property
+    def bytes_n(self) -> int:
+        parts = (getattr(self.field, name) for name in self.field.__slots__)
+        return sum(x.nbytes for x in parts if isinstance(x, np.ndarray))
 
 
 class RoadFieldCache:
     """The last field of each corridor. Its inputs are compared by digest, forecast cell by forecast cell.
 
-    All hours of a forecast belong together: when the first hour changes, the whole corridor is computed.
+    All hours of a forecast belong together: when the first hour changes, the whole corridor is computed, and the field
+    of earlier hours is dropped. Fields are kept up to a number of bytes, and corridors of the newest `most` of them.
     """
 
-    def __init__(self, most: int = MAX_KEPT) -> None:
-        self._most = most
+    def __init__(self, most: int = MAX_KEPT, most_bytes: int | None = None) -> None:
+        self._most, self._most_bytes = most, most * FIELD_BYTES if most_bytes is None else most_bytes
         self._kept: OrderedDict[bytes, _CachedField] = OrderedDict()
         self._lock = Lock()
         self._offered: RoadField | None = None
@@ -56,7 +66,8 @@ class RoadFieldCache:
         )
         fixed = (getattr(value, name) for value in (cells, quantiles) for name in value.__slots__)
         sensors = np.asarray([[getattr(r, n) for n in r.__slots__] for r in nearby.readings], dtype=np.float64)
-        corridor = _digest(hours, sensors, *fixed)
+        road = _digest(*fixed)
+        corridor = _digest(hours, sensors) + road
         weather = tuple(
             _digest(
                 forecast.elevation_m[c],
@@ -81,11 +92,21 @@ class RoadFieldCache:
                 field = kept.field  # the same object, so that what was computed from it is found again
         with self._lock:
             if kept is None or field is not kept.field:
-                self._kept[corridor] = _CachedField(field=field, weather=weather)
+                self._kept[corridor] = _CachedField(field=field, road=road, weather=weather)
             self._kept.move_to_end(corridor)
-            while len(self._kept) > self._most:
-                self._kept.popitem(last=False)
+            self._shrink(road, field.first_epoch_s)
         return field
+
+    def _shrink(self, road: bytes, first_epoch_s: float) -> None:
+        """Drop fields of this road for earlier hours, the oldest beyond the bytes, and corridors but the newest."""
+        for key, kept in tuple(self._kept.items()):
+            if kept.road == road and kept.field.first_epoch_s < first_epoch_s:
+                del self._kept[key]
+        sizes_n = sum(kept.bytes_n for kept in self._kept.values())
+        while sizes_n > self._most_bytes and len(self._kept) > 1:
+            sizes_n -= self._kept.popitem(last=False)[1].bytes_n
+        for kept in tuple(self._kept.values())[: -self._most]:
+            kept.corridors.clear()
 
     def corridor(self, cells: RoadCells, field: RoadField, clock_z: NDArray[np.float64]) -> Corridor:
         """The corridor of a field from `field`: the same object while its field and clock errors stay the same."""

@@ -12,6 +12,7 @@ from alertd.plan import make_plan as make_plan_module
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.shared_answers import SharedAnswers
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
@@ -130,3 +131,21 @@ def test_a_closure_is_not_shared_with_trips_without_it() -> None:
     assert {d.advice.value for d in held.departures} == {"hold"}
     assert "hold" not in {d.advice.value for d in free.departures}
     assert plan_json(free) == plan_json(again)
+
+
+def test_kept_answers_are_not_computed_again() -> None:
+    shared, asked = SharedAnswers(), []
+
+    def compute(missing: list[int]) -> list[int]:
+        asked.append(missing)
+        return [10 * n for n in missing]
+
+    assert shared.answers("departure", ["a", "b"], compute) == (0, 10)
+    assert shared.answers("departure", ["b", "c", "a"], compute) == (10, 10, 0)
+    assert asked == [[0, 1], [1]]
+
+
+def test_equal_parameters_have_one_hash() -> None:
+    params = PlanParams(compare_h=12.0)
+    assert hash(params) == hash(PARAMS) == hash(replace(PARAMS))
+    assert len({params, PARAMS, replace(PARAMS, compare_h=13.0)}) == 2

@@ -135,9 +135,41 @@ def test_a_forecast_that_gains_a_past_runs_whole() -> None:
     assert same(field, run_corridor(late, road, quantiles=Q))
 
 
-def test_few_corridors_are_kept() -> None:
-    fields = RoadFieldCache()
-    for k in range(MAX_KEPT + 1):
+def bytes_of(field: RoadField) -> int:
+    return sum(v.nbytes for n in field.__slots__ if isinstance(v := getattr(field, n), np.ndarray))
+
+
+def test_a_second_cycle_of_many_roads_computes_none() -> None:
+    fields, roads = RoadFieldCache(), [cells(float(k)) for k in range(3 * MAX_KEPT)]
+    cycles = [[ask(fields, forecast(), road)[1] for road in roads] for _ in range(2)]
+    assert cycles == [[road.columns_n for road in roads], [0 for _ in roads]]
+
+
+def test_fields_are_kept_up_to_their_bytes() -> None:
+    each_n = bytes_of(ask(RoadFieldCache(), forecast(), cells())[0])
+    fields = RoadFieldCache(most_bytes=5 * each_n)
+    for k in range(6):
         ask(fields, forecast(), cells(float(k)))
     assert ask(fields, forecast(), cells(1.0))[1] == 0
     assert ask(fields, forecast(), cells(0.0))[1] == cells().columns_n
+
+
+def test_only_the_newest_corridors_hold_their_answers() -> None:
+    """What plans computed from a field is several times its size."""
+    fields, clock_z = RoadFieldCache(), np.zeros(MEMBERS)
+
+    def corridor(k: int) -> Any:
+        return fields.corridor(cells(float(k)), ask(fields, forecast(), cells(float(k)))[0], clock_z)
+
+    made = [corridor(k) for k in range(MAX_KEPT + 1)]
+    assert corridor(MAX_KEPT) is made[MAX_KEPT]
+    assert corridor(0) is not made[0]
+    assert corridor(0).field is made[0].field
+
+
+def test_a_field_of_earlier_hours_is_dropped() -> None:
+    """It is of no use again, and a new forecast each hour would fill the bytes with them."""
+    fields, road = RoadFieldCache(), cells()
+    ask(fields, forecast(), road)
+    ask(fields, forecast(START + timedelta(hours=1)), road)
+    assert ask(fields, forecast(), road)[1] == road.columns_n

@@ -2,6 +2,8 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 from alertd.plan.model.stretches import Posting
 from alertd.plan.params import PlanParams
@@ -9,7 +11,7 @@ from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelFo
 from alertd.route.jurisdictions import OPEN_SEA
 from alertd.rules.clause import Confidence
 from alertd.rules.requirements import Hanging, TireDemand, cover, strictest, unknown_law
-from alertd.rules.rig import AxleRole, Rig
+from alertd.rules.rig import AxleRole, IdentityKey, Rig
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -38,42 +40,77 @@ def chains_for(
     or missing weather calls for chains, its mildest chain level applies. Where no rule is on file, the most that a
     neighbour asks applies; where the rules on file ask nothing, or that level chains no drive axle, common practice.
     """
-    postings, demands, bars, limit, section = [], [], [], None, ""
+    postings, chosen = [], []
     for law in laws:
-        levels = [(x.level, x.demand, posted(law, x)) for x in law.levels]
-        likely = [x for x in levels if x[2] >= params.ready_probability - SAME_PROBABILITY]
-        postings += [
-            Posting(
-                jurisdiction=tire_demand.jurisdiction,
-                level_id=level.id,
-                legal_name=level.legal_name,
-                probability=p,
-                tires_n=tire_demand.tires_min,
-                section=tire_demand.section,
-                confidence=tire_demand.confidence,
-                doubt=tire_demand.doubt,
+        likely, barring = [], []
+        for n, x in enumerate(law.levels):
+            p, demand = posted(law, x), x.demand
+            if p < params.ready_probability - SAME_PROBABILITY:
+                continue
+            likely.append(n)
+            if demand.barred and p >= params.barred_probability:
+                barring.append(n)
+            postings.append(
+                Posting(
+                    jurisdiction=demand.jurisdiction,
+                    level_id=x.level.id,
+                    legal_name=x.level.legal_name,
+                    probability=p,
+                    tires_n=demand.tires_min,
+                    section=demand.section,
+                    confidence=demand.confidence,
+                    doubt=demand.doubt,
+                )
             )
-            for level, tire_demand, p in likely
-        ]
-        if not levels:
+        chosen.append(_Likely(law, tuple(likely), tuple(barring)))
+    asked = _asked(IdentityKey(rig), tuple(chosen))
+    return ChainSet(
+        hanging=asked.hanging,
+        postings=tuple(postings),
+        speed_limit_mps=asked.speed_limit_mps,
+        speed_section=asked.speed_section,
+        barred=asked.barred,
+    )
+
+
+class _Likely(NamedTuple):
+    """The levels of a law that are likely enough, and those that then bar the rig, by index."""
+
+    law: LawSpan
+    levels: tuple[int, ...]
+    barring: tuple[int, ...]
+
+
+class _Asked(NamedTuple):
+    """What likely levels ask for; see ChainSet."""
+
+    hanging: Hanging
+    speed_limit_mps: float | None
+    speed_section: str
+    barred: str
+
+
+@lru_cache(maxsize=1024)
+def _asked(for_rig: IdentityKey[Rig], chosen: tuple[_Likely, ...]) -> _Asked:
+    """What these levels ask for together. Many departures differ in probabilities but not in the likely levels."""
+    rig = for_rig.value
+    demands, bars, limit, section = [], [], None, ""
+    for law, likely, barring in chosen:
+        if not law.levels:
             unknown = law.rules is None and law.span.name != OPEN_SEA
             demands.append((law.unknown or unknown_law(rig, ())) if unknown else common_practice(rig))
             continue
-        bars += [
-            tire_demand.barred for _, tire_demand, p in likely if tire_demand.barred and p >= params.barred_probability
-        ]
-        passable = [tire_demand for _, tire_demand, _ in likely if not tire_demand.barred]
-        tire_demand = strictest(passable) if passable else levels[0][1]
+        bars += [law.levels[n].demand.barred for n in barring]
+        passable = [law.levels[n].demand for n in likely if not law.levels[n].demand.barred]
+        tire_demand = strictest(passable) if passable else law.levels[0].demand
         demands.append(tire_demand)
         if not passable and not _chains_drive(rig, tire_demand):
             demands.append(common_practice(rig))  # a level for the trailer alone helps on no grade
-        level_limit = next(level.speed_limit_mps for level, demand, _ in levels if demand is tire_demand)
-        if level_limit is not None and (limit is None or level_limit < limit):
-            limit = level_limit
-            section = next(level.speed_section for level, demand, _ in levels if demand is tire_demand)
-    return ChainSet(
+        level = next(x.level for x in law.levels if x.demand is tire_demand)
+        if level.speed_limit_mps is not None and (limit is None or level.speed_limit_mps < limit):
+            limit, section = level.speed_limit_mps, level.speed_section
+    return _Asked(
         hanging=cover(rig, demands or [common_practice(rig)]),
-        postings=tuple(postings),
         speed_limit_mps=limit,
         speed_section=section,
         barred="; ".join(dict.fromkeys(bars)),

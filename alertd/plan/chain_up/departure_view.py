@@ -2,7 +2,8 @@
 
 from collections.abc import Hashable
 from dataclasses import dataclass, field, replace
-from typing import TypeAlias
+from functools import lru_cache
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,7 +20,9 @@ from alertd.plan.road_ahead.chain_need import (
     find_runs,
 )
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
+from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import Surfaces, chained_s
+from alertd.plan.road_ahead.stands import Stands
 from alertd.plan.road_ahead.timing import UnchainedTiming, free_s, unchained_timing
 from alertd.road.radiation import solar_position
 from alertd.rules.rig import IdentityKey
@@ -124,30 +127,26 @@ def view_of(
     sections = hourly_need.sections
     need = encounter.need
     need_frac = need.mean(axis=0)
-    stood_s = hourly_need.stands.before_s(places.at_m)
-    reach = np.interp(places.at_m, sections.edge_m, row.moving_s[0]) + stood_s
+    fixed = _fixed(places, sections, hourly_need.stands, params, sent_stops)
+    reach = np.interp(places.at_m, sections.edge_m, row.moving_s[0]) + fixed.stood_s
     on = Surfaces(*(x[0] for x in row.on))
-    bare = np.append(0.0, np.cumsum(sections.length_m * (1.0 - on.snow - on.ice)))
+    bare = _cumulated(fixed.length_m * (1.0 - on.snow - on.ice))
     runs = find_runs(need, sections, params)
     enough = params.ready_probability - SAME_PROBABILITY
     wintry = inside_cores(places.at_m, runs, sections, params.edge_slack_m) & (need_frac[places.section] >= enough)
     no_room_to_look = places.unlisted & too_near(places.at_m, runs, sections, params)
-    listed = places.listed
-    snowed = listed & wintry
+    snowed = fixed.listed & wintry
     dark = places.unlit
-    if dark.any():
+    if fixed.any_unlit:
         at = np.flatnonzero(dark)
         zenith, _ = solar_position(places.lat_deg[at], places.lon_deg[at], row.depart_epoch_s[0] + reach[at])
         dark = np.zeros_like(dark)
         dark[at] = zenith > NIGHT_ZENITH_DEG
     drawbacks = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
-    prices = params.cramped_s, params.steep_s, params.unlit_s, params.snowed_s
-    price_s = np.sum([price * has for price, has in zip(prices, drawbacks.values(), strict=True)], axis=0)
-    sent = np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops])
-    kept_s = params.kept_s * (sent & ~wintry)
-    price_s -= kept_s
-    price_s += np.where(no_room_to_look, np.inf, params.unlisted_s * places.unlisted)
-    white = need_frac[sections.at(places.change_m)] >= enough
+    kept_s = params.kept_s * (fixed.sent & ~wintry)
+    price_s = fixed.price_s + params.unlit_s * dark + params.snowed_s * snowed - kept_s
+    price_s += np.where(no_room_to_look, np.inf, fixed.unlisted_s)
+    white = need_frac[fixed.change_section] >= enough
     changes_m = places.change_m[~(white & inside_cores(places.change_m, runs, sections, params.edge_slack_m))]
     stretches = stretches_of(encounter, need, runs, changes_m, bare, params)
     price_s[0] += own_end_s(stretches[0].start_m - places.at_m[0] if stretches else 0.0, params)
@@ -157,8 +156,8 @@ def view_of(
     def chained(limit_mps: float | None) -> Array:
         if limit_mps not in chained_by_limit:
             takes = section_chained_s(hourly_need, row, params, limit_mps)
-            moving_s = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(takes)))
-            chained_by_limit[limit_mps] = moving_s + stood_s
+            moving_s = np.interp(places.at_m, sections.edge_m, _cumulated(takes))
+            chained_by_limit[limit_mps] = moving_s + fixed.stood_s
         return chained_by_limit[limit_mps]
 
     return DepartureView(
@@ -171,6 +170,50 @@ def view_of(
         chained_s=chained,
         chains=lambda i, j: encounter.chains(stretches[i].first, stretches[j].last, params),
     )
+
+
+class _Fixed(NamedTuple):
+    """What views of one road and its places have in common, by place, (place,), but for the last two.
+
+    stood_s: planned stands before each.
+    price_s: for too little room and for a grade.
+    sent: places that were sent.
+    change_section: section of each place in `places.change_m`.
+    length_m: of each section.
+    """
+
+    stood_s: Array
+    listed: NDArray[np.bool_]
+    any_unlit: bool
+    price_s: Array
+    unlisted_s: Array
+    sent: NDArray[np.bool_]
+    change_section: NDArray[np.intp]
+    length_m: Array
+
+
+@lru_cache(maxsize=32)
+def _fixed(
+    places: StopCandidates, sections: Sections, stands: Stands, params: PlanParams, sent_stops: frozenset[str]
+) -> _Fixed:
+    return _Fixed(
+        stood_s=stands.before_s(places.at_m),
+        listed=places.listed,
+        any_unlit=bool(places.unlit.any()),
+        price_s=np.asarray(params.cramped_s * places.cramped + params.steep_s * places.steep, dtype=np.float64),
+        unlisted_s=np.asarray(params.unlisted_s * places.unlisted, dtype=np.float64),
+        sent=np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops]),
+        change_section=sections.at(places.change_m),
+        length_m=sections.length_m,
+    )
+
+
+def _cumulated(values: Array) -> Array:
+    """Sums to each edge, (section + 1,), from values of sections."""
+    out = np.empty(values.size + 1)
+    out[0] = 0.0
+    np.cumsum(values, out=out[1:])
+    return out
 
 
 def section_chained_s(

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.chain_up.chain_set import ChainSet, chains_for
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig, stretch_probability
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, LawSpan, LevelForRig, mean_chance
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed, Index, Mask, take_flat
 from alertd.plan.road_ahead.pavement_codes import Codes
 from alertd.plan.road_ahead.timing import UnchainedTiming
@@ -46,6 +46,10 @@ class Encounter:
     def grip_shortfall(self) -> Mask:
         """True where the rig slips without chains, (member, section)."""
         return take_flat(self.hourly_need.grip_shortfall, self._pick)
+
+    def slips(self, here: slice) -> Mask:
+        """True for members in which the rig slips without chains anywhere on the sections `here`, (member,)."""
+        return np.asarray(take_flat(self.hourly_need.grip_shortfall, self._pick[:, here]).any(axis=1))
 
     @cached_property
     def closed(self) -> Float32:
@@ -87,7 +91,7 @@ class Encounter:
         enough, here = params.hold_probability - SAME_PROBABILITY, slice(first, last + 1)
         if self.hourly_need.most_closed[here].max() >= enough and self.closed[:, here].max(axis=1).mean() >= enough:
             return True
-        slick = self.grip_shortfall[:, here].any(axis=1).mean() >= enough  # chains never reduce grip
+        slick = self.slips(here).mean() >= enough  # chains never reduce grip
         if not slick and not self.hourly_need.may_bar:
             return False
         chains = self.chains(first, last, params)
@@ -99,10 +103,17 @@ class Encounter:
     def _chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
         laws = [law for law in self.hourly_need.laws if law.at.start <= last and law.at.stop > first]
 
+        picks: dict[LawSpan, NDArray[np.intp]] = {}  # levels of one law share their sections
+
         def posted(law: LawSpan, level: LevelForRig) -> float:
-            here = np.arange(max(first, law.at.start), min(last + 1, law.at.stop))
             chance = self.hourly_need.chance[id(level)]
-            conditions = chance[np.arange(chance.shape[0])[:, None], here - law.at.start, self.hour[:, here]]
-            return stretch_probability(conditions, 0, here.size - 1)
+            if law not in picks:
+                a, b = max(first, law.at.start), min(last + 1, law.at.stop)
+                members, sections_n, hours_n = chance.shape
+                of_member = np.arange(0, members * sections_n * hours_n, sections_n * hours_n)
+                of_section = np.arange((a - law.at.start) * hours_n, (b - law.at.start) * hours_n, hours_n)
+                # (section, member): the largest over sections is several times as fast over the first axis.
+                picks[law] = np.asarray(of_member + (of_section[:, None] + self.hour[:, a:b].T), dtype=np.intp)
+            return mean_chance(take_flat(chance, picks[law]).max(axis=0))
 
         return chains_for(self.hourly_need.rig, laws, posted, params)

@@ -3,6 +3,7 @@
 Departures a quarter of an hour apart meet the same views, and each view is priced once for all of them.
 """
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -89,17 +90,14 @@ class PricedView:
     """
 
     def __init__(self, view: DepartureView, places_m: Array, params: PlanParams, terms: SearchTerms) -> None:
-        self.view, self.params, self.terms, self._places_m = view, params, terms, places_m
+        self.view, self.params, self.terms = view, params, terms
         self._at_m: list[float] = places_m.tolist()
         self.reach_s: list[float] = view.reach_s.tolist()
         self.bare_m: list[float] = view.bare_m.tolist()
         self._required = [terms.is_required(x) for x in view.stretches]
-        on, off = self._prices()
-        self.on_price_s: list[float] = on.tolist()
-        self.off_price_s: list[float] = off.tolist()
-        risk = self._risk()
-        self.risk_s: list[float] = risk.tolist()
-        self.ride_cost_s: list[float] = (view.reach_s[1:] - view.reach_s[:-1] + risk).tolist()
+        self.on_price_s, self.off_price_s = self._prices()
+        self.risk_s = self._risk()
+        self.ride_cost_s = [b - a + risk_s for (a, b), risk_s in zip(pairwise(self.reach_s), self.risk_s, strict=True)]
         # Whole minutes from whole minutes, so that rounding causes no delay over many places.
         self.ride_minutes: list[int] = _steps(np.rint(view.reach_s / 60.0).astype(np.int64).tolist())
         self._chained_s: dict[float | None, list[float]] = {}
@@ -108,26 +106,33 @@ class PricedView:
         self._runs: dict[tuple[int, int, int, int], tuple[PricedView, list[ChainedRun]]] = {}
         self._ahead, self._may_hang = self._hanging_places()
 
-    def _prices(self) -> tuple[Array, Array]:
+    def _prices(self) -> tuple[list[float], list[float]]:
         """(place,) prices of hanging chains, and of removing them, s."""
-        at_m, p, stretches = self._places_m[:, None], self.params, self.view.stretches
-        before_m = np.asarray([x.start_m for x in stretches]) - at_m
-        past_m = at_m - np.asarray([x.end_m for x in stretches])
-        on, off = (np.any((m >= 0.0) & (m < p.stop_clearance_m), axis=1) for m in (before_m, past_m))
-        on[0] = off[-1] = False
-        return self.view.price_s + p.edge_s * on, self.view.price_s + p.edge_s * off
+        price_s: list[float] = self.view.price_s.tolist()
+        edge_s, clear_m = self.params.edge_s, self.params.stop_clearance_m
+        on_s, off_s, final = price_s.copy(), price_s.copy(), len(price_s) - 1
+        for x in self.view.stretches:
+            for place in range(bisect_left(self._at_m, x.start_m - clear_m), bisect_right(self._at_m, x.start_m)):
+                if place > 0 and 0.0 <= x.start_m - self._at_m[place] < clear_m:
+                    on_s[place] = price_s[place] + edge_s
+            for place in range(bisect_left(self._at_m, x.end_m), bisect_right(self._at_m, x.end_m + clear_m)):
+                if place < final and 0.0 <= self._at_m[place] - x.end_m < clear_m:
+                    off_s[place] = price_s[place] + edge_s
+        return on_s, off_s
 
-    def _risk(self) -> Array:
-        from_m, to_m = self._places_m[:-1], self._places_m[1:]
-        risk = np.zeros(from_m.size)
+    def _risk(self) -> list[float]:
+        at_m = self._at_m
+        risk_s = [0.0] * (len(at_m) - 1)
         for x, required in zip(self.view.stretches, self._required, strict=True):
-            over_m = np.minimum(to_m, x.end_m) - np.maximum(from_m, x.start_m)
-            if required:
-                cost = UNCHAINED_S_PER_M * over_m + INFEASIBLE_S * (to_m >= x.end_m)
-            else:
-                cost = x.loss_s * over_m / (x.end_m - x.start_m)
-            risk += np.where(over_m > 0.0, cost, 0.0)
-        return risk
+            for n in range(max(bisect_right(at_m, x.start_m) - 1, 0), min(bisect_left(at_m, x.end_m), len(risk_s))):
+                over_m = min(at_m[n + 1], x.end_m) - max(at_m[n], x.start_m)
+                if over_m <= 0.0:
+                    continue
+                if required:
+                    risk_s[n] += UNCHAINED_S_PER_M * over_m + INFEASIBLE_S * (at_m[n + 1] >= x.end_m)
+                else:
+                    risk_s[n] += x.loss_s * over_m / (x.end_m - x.start_m)
+        return risk_s
 
     def _hanging_places(self) -> tuple[list[int], list[bool]]:
         """The first stretch ahead of each place, their number for none, and whether chains may be hung there for it.
@@ -153,7 +158,7 @@ class PricedView:
                 before = [p for p in here if at_m[p] <= x.start_m and p < n_places - 1]
                 self._drop_dominated(before[::-1], may)
                 # Places at the very start of the stretch are rivals of those behind it, the first place of all is not.
-                inside = range(max(int(np.searchsorted(self._places_m, x.start_m, side="left")), 1), here[-1] + 1)
+                inside = range(max(bisect_left(self._at_m, x.start_m), 1), here[-1] + 1)
                 self._drop_dominated(inside, may, from_m=x.start_m)
         return ahead, may
 
@@ -176,7 +181,7 @@ class PricedView:
         if required == ahead:
             return np.inf
         from_m, to_m = self.view.stretches[required - 1].end_m, self.view.stretches[required].start_m
-        between = np.flatnonzero((self._places_m >= from_m) & (self._places_m <= to_m)).tolist()
+        between = range(bisect_left(self._at_m, from_m), bisect_right(self._at_m, to_m))
         fit = [b for b in between if 0 < b < len(self._at_m) - 1 and b not in self.terms.excluded_stops]
         return min((self.on_price_s[b] for b in fit), default=np.inf)
 
@@ -231,7 +236,7 @@ class PricedView:
         offs: list[int] = []
         least_s = np.inf
         final = len(self._at_m) - 1
-        for place in np.flatnonzero((self._places_m >= end_m) & (self._places_m <= until_m)).tolist():
+        for place in range(bisect_left(self._at_m, end_m), bisect_right(self._at_m, until_m)):
             price_s = self.off_price_s[place]
             if place != final and (price_s < least_s or not self.terms.prune_dominated):
                 offs.append(place)

@@ -78,29 +78,36 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
     between = np.searchsorted(views.places.at_m, sections.middle_m, side="right") - 1
     clock = np.asarray(chain_plan.clocks)[np.clip(between, 0, len(chain_plan.clocks) - 1)]
     first = views.row(chain_plan.clocks[0])
-    takes, hour, on = np.diff(first.moving_s[0]), first.hour[0], Surfaces(*(x[0] for x in first.on))
+    takes, on = np.diff(first.moving_s[0]), Surfaces(*(x[0] for x in first.on))
+    hour, code, need = first.hour[0], first.code[0], first.need[0]  # as chosen from rows, which costs less than again
     for n in set(chain_plan.clocks[1:]) - {chain_plan.clocks[0]}:
         at_clock, row = clock == n, views.row(n)
-        takes, hour = np.where(at_clock, np.diff(row.moving_s[0]), takes), np.where(at_clock, row.hour[0], hour)
+        takes = np.where(at_clock, np.diff(row.moving_s[0]), takes)
+        hour, code, need = (
+            np.where(at_clock, new[0], old) for new, old in ((row.hour, hour), (row.code, code), (row.need, need))
+        )
         on = Surfaces(*(np.where(at_clock, new[0], old) for new, old in zip(row.on, on, strict=True)))
-    need_frac = Encounter(hourly_need=views.hourly_need, hour=hour).need.mean(axis=0)
+    need_frac = need.mean(axis=0)
     for span in chain_plan.spans:
         if span.stretches and span.decided_on != span.clock:
             decided = views.encounter(span.decided_on)
             worse = decided.need.mean(axis=0) > need_frac
             worse[: span.stretches[0].first] = worse[span.stretches[-1].last + 1 :] = False
-            hour = np.where(worse, decided.hour, hour)
-    encounter = Encounter(hourly_need=views.hourly_need, hour=hour, floor=views.floor)
+            row = views.row(span.decided_on)
+            hour, code, need = (
+                np.where(worse, new[0], old) for new, old in ((row.hour, hour), (row.code, code), (row.need, need))
+            )
     moving_s = np.append(0.0, np.cumsum(takes))[None, :]
     row = UnchainedTiming(
         depart_epoch_s=first.depart_epoch_s,
         reach_s=moving_s + views.hourly_need.stands.before_s(sections.edge_m),
         moving_s=moving_s,
         hour=hour[None],
-        code=encounter.code[None],
-        need=encounter.need[None],
+        code=code[None],
+        need=need[None],
         on=Surfaces(*(x[None] for x in on)),
     )
+    encounter = Encounter(hourly_need=views.hourly_need, hour=hour, timing=row, floor=views.floor)
     return RouteConditions(views=views, encounter=encounter, row=row)
 
 

@@ -11,7 +11,7 @@ from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.prices import prices_for
 from alertd.plan.chain_up.road_view import WORTH_IT, ChainStretch
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, NeedRun, stretch_probability
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, NeedRun, mean_chance
 from alertd.plan.road_ahead.hourly_need import Float32
 from alertd.plan.road_ahead.sections import Sections
 
@@ -78,10 +78,11 @@ def _stretch(
 ) -> ChainStretch:
     sections, here = encounter.hourly_need.sections, slice(run.first, run.last + 1)
     start_m, end_m = _core_m(run.first, run.last, sections, params.edge_slack_m)
-    probability = stretch_probability(need, run.first, run.last)
-    slips = encounter.grip_shortfall[:, here].any(axis=1)
+    most = need[:, here].max(axis=1)
+    probability = mean_chance(most)
+    slips = encounter.slips(here)
     prices = prices_for(encounter.hourly_need.rig, params)
-    worth = prices.worth(need[:, here].max(axis=1), slips)
+    worth = prices.worth(most, slips)
     if run.showers:  # nobody hangs chains for miles of bare road because a shower may be somewhere on it
         probability = min(probability, params.chain_probability - 2.0 * SAME_PROBABILITY)
         worth = min(worth, WORTH_IT - 2.0 * SAME_PROBABILITY)

@@ -21,6 +21,8 @@ def may_hold(code: Codes, sections: Sections, params: PlanParams) -> Mask:
 
     A quick test: without it no single run of ice is long enough.
     """
+    if not ICY_CODE[code].any():
+        return np.zeros(code.shape[:-2], dtype=np.bool_)
     length_m = ICE_WEIGHT[code] @ sections.length_m.astype(np.float32)
     return np.asarray((length_m > params.ice_hold_m).mean(axis=-1) >= params.hold_probability - SAME_PROBABILITY)
 

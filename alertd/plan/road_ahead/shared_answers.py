@@ -1,6 +1,6 @@
 """Keeps what trips on one road have in common, by everything it was computed from."""
 
-from collections.abc import Callable, Hashable
+from collections.abc import Callable, Hashable, Sequence
 from typing import Any, Final, TypeVar
 
 Answer = TypeVar("Answer")
@@ -50,3 +50,16 @@ class SharedAnswers:
             oldest, *_ = kept
             kept.pop(oldest, None)
         return found
+
+    def answers(
+        self, kind: str, keys: Sequence[Hashable], compute: Callable[[list[int]], Sequence[Answer]]
+    ) -> tuple[Answer, ...]:
+        """`answer` for each key; `compute` gets the indices of those that are not kept, and answers them together."""
+        kept = self._kept[kind]
+        missing = [n for n, key in enumerate(keys) if key not in kept]
+        new = dict(zip(missing, compute(missing), strict=True)) if missing else {}
+        # A kept one may be dropped in between, by another thread or for the answers before it.
+        return tuple(
+            self.answer(kind, key, lambda n=n: new[n] if n in new else compute([n])[0])  # type: ignore[misc]
+            for n, key in enumerate(keys)
+        )

@@ -76,7 +76,8 @@ def surface_shares(code: NDArray[np.int8]) -> Surfaces:
     """Shares by section from pavement codes (..., member, section), see plan.road_ahead.pavement_codes."""
     kind = _KIND[code]
     members = code.shape[-2]
-    snow, rime, ice = ((kind == k).sum(axis=-2, dtype=np.uint16) / members for k in (1, 2, 3))
+    count = np.uint8 if members < 256 else np.uint16  # the narrowest type: bytes are added many at a time
+    snow, rime, ice = ((kind == k).view(np.uint8).sum(axis=-2, dtype=count) / members for k in (1, 2, 3))
     return Surfaces(snow, rime, ice)
 
 
