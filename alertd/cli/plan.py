@@ -16,10 +16,10 @@ from alertd.notices import headline, surfaces
 from alertd.notices.charts.canvas import DESKTOP_PX, PHONE_PX, View
 from alertd.notices.charts.plan_charts import axle_charts, plan_charts
 from alertd.notices.text import days_text, departures, law_text, phrases
-from alertd.plan.make_plan import PlanRequest
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import POSTED_SIGNS_DECIDE, AlongPoint, Plan
 from alertd.plan.model.stretches import Advice
+from alertd.plan.request import PlanRequest
 from alertd.road.road_class import DRIVERS_WORDS
 from alertd.route.jurisdictions import Boundaries
 

@@ -1,7 +1,6 @@
 """One trip at one moment: from route, rig, rules and road field to a plan. Same inputs, same bytes."""
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import TypeAlias
 from zoneinfo import ZoneInfo
@@ -9,21 +8,15 @@ from zoneinfo import ZoneInfo
 import numpy as np
 from numpy.typing import NDArray
 
-from alertd.forecast.model import Forecast
-from alertd.forecast.past import PastWeather
-from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.hanging import HangingNow
-from alertd.plan.chain_up.solution import Solution, best_solution
-from alertd.plan.controls.closures import Closure, closure_cautions, closure_notes
-from alertd.plan.controls.overlay import belief_frac, with_posted
-from alertd.plan.controls.placement import PostedOnRoute
-from alertd.plan.controls.road_seen import SeenNotes, SeenOnRoute, seen_notes
+from alertd.plan.chain_up.solution import Solution
+from alertd.plan.controls.closures import closure_cautions, closure_notes
+from alertd.plan.controls.overlay import belief_frac
+from alertd.plan.controls.road_seen import SeenNotes, seen_notes
 from alertd.plan.days.choices import Leaving
-from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, one_day_stands, plan_days
+from alertd.plan.days.days_plan import days_note, delivery_note, end_cautions, one_day_stands
 from alertd.plan.days.notes import days_hours_note, since_last_rest
 from alertd.plan.days.outlook import UNLIKELY, is_beyond
-from alertd.plan.days.place_rests import DaysAsk, DaysSolution
-from alertd.plan.days.trip_stops import orders_on, stop_cautions
+from alertd.plan.days.trip_stops import stop_cautions
 from alertd.plan.departure_picks import leave_by, pick_departures
 from alertd.plan.departures import HoldReasons, compare_departures
 from alertd.plan.describe.along import along_of
@@ -35,93 +28,21 @@ from alertd.plan.describe.law import LawOnWay, land_laws, law_cautions, law_chan
 from alertd.plan.describe.provenance import carry_notes, cautions, rule_notes, source_notes
 from alertd.plan.describe.stretches import chains_note, describe, with_sent_place
 from alertd.plan.describe.surfaces import is_winter_road, surface_stretches
-from alertd.plan.hours.limits import HoursUsed
+from alertd.plan.drive import RemainingDrive, in_force, plan_drive
 from alertd.plan.hours.notes import hours_note
 from alertd.plan.model.alternatives import Departure
-from alertd.plan.model.days import DaysNote, DeliveryWindow, TripStop
-from alertd.plan.model.notes import HoursNote, PositionFix
+from alertd.plan.model.days import DaysNote
+from alertd.plan.model.notes import HoursNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
-from alertd.plan.position.map_match import Stood
-from alertd.plan.position.remaining_trip import RemainingTrip, remaining_trip
-from alertd.plan.road_ahead.hourly_need import Corridor, HourlyNeed, hourly_need_for
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.road_ahead.wind import WindHours, wind_hours
 from alertd.plan.serialize import with_id
-from alertd.route.model import Route, zone_at
-from alertd.rules.law_on import law_on
-from alertd.rules.practice import Practice
+from alertd.route.model import zone_at
 from alertd.rules.rig import IdentityKey, Rig
-from alertd.rules.ruleset import RuleSet
 
 Array: TypeAlias = NDArray[np.float64]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TripInput:
-    """A trip: its people, its departure (aware), the hours the driver has used, and the state of the truck and route.
-
-    fix: last reported position, from which the plan starts. position_notes: cautions about it. stood: earlier
-    stops. chains: those reported on. hanging: in progress. arrived_at: None for a truck that has not arrived.
-    closures: closed roads and weather warnings on the route. warnings_known: whether all of the latter are among
-    them. posted: controls of road authorities on the route. seen: what drivers saw of the road. language: of the
-    driver's texts, "" for the operator's choice. delivery: when the customer takes the load. stops: as ordered.
-    """
-
-    id: str
-    depart_at: datetime
-    driver: str = ""
-    dispatcher: str = ""
-    used: HoursUsed = field(default_factory=HoursUsed)
-    fix: PositionFix | None = None
-    position_notes: tuple[str, ...] = ()
-    stood: tuple[Stood, ...] = ()
-    chains: ChainsOn | None = None
-    hanging: HangingNow | None = None
-    arrived_at: datetime | None = None
-    closures: tuple[Closure, ...] = ()
-    warnings_known: bool = False
-    posted: PostedOnRoute = field(default_factory=PostedOnRoute)
-    seen: tuple[SeenOnRoute, ...] = ()
-    sent_stops: frozenset[str] = frozenset()
-    language: str = ""
-    delivery: DeliveryWindow | None = None
-    stops: tuple[TripStop, ...] = ()
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class Weather:
-    """The forecast, the corridor computed from it, and notes of its sources and of the physics.
-
-    remarks: on its inputs, for the office. doubt: why a road that looks bare may not be. past: what each past hour
-    rests on, None where not known.
-    """
-
-    forecast: Forecast
-    corridor: Corridor
-    notes: tuple[str, ...] = ()
-    partial: bool = False
-    remarks: tuple[str, ...] = ()
-    doubt: str = ""
-    past: PastWeather | None = None
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class PlanRequest:
-    """The inputs of one plan.
-
-    rulesets: by ISO 3166-2 code; a jurisdiction without one is planned on grip, with the chains that its
-    strictest neighbour asks, and `cautions` say so. now_utc: aware. practices: what the company asks besides the law.
-    """
-
-    trip: TripInput
-    route: Route
-    rig: Rig
-    rulesets: Mapping[str, RuleSet]
-    weather: Weather
-    params: PlanParams
-    now_utc: datetime
-    practices: tuple[Practice, ...] = ()
 
 
 def make_plan(request: PlanRequest) -> Plan:
@@ -129,7 +50,7 @@ def make_plan(request: PlanRequest) -> Plan:
     trip, route, rig = request.trip, request.route, request.rig
     weather, params, now_utc = request.weather, request.params, request.now_utc
     whole_law = request.rulesets
-    request = _in_force(request)
+    request = in_force(request)
     if trip.depart_at.utcoffset() is None or now_utc.utcoffset() is None:
         raise ValueError("departure and now must be aware")
     went = plan_drive(request)
@@ -302,7 +223,7 @@ def _surfaces(
 
 
 def _hours(
-    trip: TripInput, went: "RemainingDrive", late: datetime, known_at: datetime | None, params: PlanParams
+    trip: TripInput, went: RemainingDrive, late: datetime, known_at: datetime | None, params: PlanParams
 ) -> HoursNote | None:
     """The driver's hours: of the last duty period where the trip has rests."""
     depart_at, before = went.remaining.depart_at, went.remaining.before
@@ -313,7 +234,7 @@ def _hours(
 
 
 def _days(
-    request: PlanRequest, went: "RemainingDrive", stretches: tuple[Stretch, ...], known_at: datetime | None
+    request: PlanRequest, went: RemainingDrive, stretches: tuple[Stretch, ...], known_at: datetime | None
 ) -> DaysNote | None:
     """Rests, outlook and choices of a trip of several days; None for others."""
     trip, now_utc = request.trip, request.now_utc.astimezone(UTC)
@@ -324,7 +245,7 @@ def _days(
     return days_note(went.days, stretches, leaving, known_at or now_utc)
 
 
-def _is_near(went: "RemainingDrive", at: datetime, known_at: datetime) -> bool:
+def _is_near(went: RemainingDrive, at: datetime, known_at: datetime) -> bool:
     """False for what a trip of several days meets beyond the good forecast: it is part of the outlook."""
     return went.days is None or not is_beyond(at, known_at)
 
@@ -359,69 +280,6 @@ def _has_arrived_by_plan(
     """Whether a truck without new reports has arrived by the plan: little was left to drive, on a clear road."""
     fix = trip.fix
     return fix is not None and fix.old and solution.unhindered_s <= params.fix_nearly_s and fix.at + late < now_utc
-
-
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
-class RemainingDrive:
-    """The rest of the route, and the best solution for it."""
-
-    remaining: RemainingTrip
-    solution: Solution
-    days: DaysSolution | None = None
-
-
-def _in_force(request: PlanRequest) -> PlanRequest:
-    """The request with the law of the local day of departure."""
-    zone = zone_at(float(request.route.lat_deg[0]), float(request.route.lon_deg[0]))
-    rulesets = law_on(request.rulesets, request.trip.depart_at.astimezone(ZoneInfo(zone)).date())
-    return request if rulesets is request.rulesets else replace(request, rulesets=rulesets)
-
-
-def plan_drive(request: PlanRequest) -> RemainingDrive:
-    """The drive that a plan describes, from the last reported position."""
-    request = _in_force(request)
-    trip, params, now_utc = request.trip, request.params, request.now_utc
-    rest = remaining_trip(
-        request.route, trip.depart_at.astimezone(UTC), _fix(trip, now_utc, params), request.weather.corridor, params,
-        now_utc, trip.stood,
-    )  # fmt: skip
-    since = trip.fix.at if trip.fix is not None and trip.fix.old else None
-    from_epoch_s = min(rest.leave_at, now_utc, *([since] if since else [])).timestamp()
-    hourly_need = hourly_need_for(
-        rest.route, request.rig, request.rulesets, rest.corridor, params, from_epoch_s, request.practices
-    )
-    if trip.posted.spans:
-        hourly_need = with_posted(hourly_need, trip.posted.spans, params)
-    on = trip.chains if trip.chains is not None and trip.chains.counts and trip.arrived_at is None else None
-    since_epoch_s = since.timestamp() if since is not None and since < rest.leave_at else None
-
-    def solve(need: HourlyNeed, later_s: float = 0.0) -> Solution:
-        depart_epoch_s, sent = rest.leave_at.timestamp() + later_s, trip.sent_stops
-        if trip.fix is not None or on is not None:  # the drive of this truck alone
-            return best_solution(need, depart_epoch_s, params, on, since_epoch_s, sent)
-        return need.shared.answer(
-            "solution",
-            (depart_epoch_s, params, sent),
-            lambda: best_solution(need, depart_epoch_s, params, sent_stops=sent),
-        )
-
-    solution = solve(hourly_need)
-    if trip.arrived_at is not None:
-        return RemainingDrive(remaining=rest, solution=solution)
-    stops = orders_on(request.route, trip.stops).ahead_of(float(rest.route.distance_m[0]))
-    wind = wind_hours(request.weather.forecast, hourly_need, params)
-    ask = DaysAsk(used=trip.used, depart_at=rest.depart_at, params=params, before=rest.before, wind=wind, stops=stops)
-    days = plan_days(solution, solve, ask, trip.delivery)
-    return RemainingDrive(remaining=rest, solution=solution if days is None else days.solution, days=days)
-
-
-def _fix(trip: TripInput, now_utc: datetime, params: PlanParams) -> PositionFix | None:
-    """The position to plan from. While chains are being hung it is as old as the work, which the plan begins there."""
-    fix, hanging = trip.fix, trip.hanging
-    if fix is None or hanging is None:
-        return fix
-    latest = max(fix.at, now_utc) if fix.old else fix.at
-    return replace(fix, at=min(latest, hanging.begins_at(latest, params.hang_min_s)), old=False)
 
 
 def _compared(

@@ -11,11 +11,11 @@ from alertd.plan.controls.road_seen import SeenOnRoute, phases_of, place_seen
 from alertd.plan.explain.explain import explain
 from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput
 from alertd.plan.model.days import DeliveryWindow, TripStop
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import TripPosition
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.weather import FetchedWeather, SourceAnswers, WeatherSources, Window, compute_weather
 from alertd.road.downscale import AirParams

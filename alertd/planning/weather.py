@@ -20,7 +20,7 @@ from alertd.forecast.provider import ForecastProvider, ForecastRequest
 from alertd.forecast.quality import Freshness, Limits, Usability, combine_quality, coverage, freshness
 from alertd.forecast.sampling import choose_cells
 from alertd.plan.describe.past import doubt_of, past_remarks, unseen_note
-from alertd.plan.make_plan import Weather
+from alertd.plan.request import Weather
 from alertd.plan.warnings.zones import Zones
 from alertd.planning.past import PastSource
 from alertd.planning.road_cache import RoadFieldCache

@@ -9,8 +9,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.notices.policy import Policy
-from alertd.plan.make_plan import Weather
 from alertd.plan.model.stretches import SurfaceStretch
+from alertd.plan.request import Weather
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField
 from alertd.road.road_class import RoadClass

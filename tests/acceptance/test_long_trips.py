@@ -14,8 +14,10 @@ from pathlib import Path
 import pytest
 
 from alertd.plan.days.place_rests import laws_of, spells_of
+from alertd.plan.drive import plan_drive
 from alertd.plan.hours.legal import daily_rests, violations
-from alertd.plan.make_plan import PlanRequest, make_plan, plan_drive
+from alertd.plan.make_plan import make_plan
+from alertd.plan.request import PlanRequest
 from alertd.planning.plan_inputs import build_context, build_plan_inputs
 from alertd.planning.planner import create_planner
 from alertd.settings.read import read_settings

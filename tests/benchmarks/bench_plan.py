@@ -23,8 +23,9 @@ from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.departure_picks import pick_departures
 from alertd.plan.departures import compare_departures
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass

@@ -14,8 +14,9 @@ from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from alertd.plan.days.place_rests import laws_of, spells_of
+from alertd.plan.drive import plan_drive
 from alertd.plan.hours.legal import violations
-from alertd.plan.make_plan import make_plan, plan_drive
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.days import DaysNote, OutlookNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Stretch

@@ -20,7 +20,7 @@ from alertd.plan.days.dominance import undominated
 from alertd.plan.days.labels import Labels
 from alertd.plan.days.naive import best_plan
 from alertd.plan.days.search import RestSearch
-from alertd.plan.make_plan import plan_drive
+from alertd.plan.drive import plan_drive
 from tests.acceptance.test_long_trips import ROADS, SKIES, request_of
 
 

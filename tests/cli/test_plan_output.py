@@ -11,12 +11,13 @@ from rich.console import Console
 
 from alertd.cli.plan import show_plan
 from alertd.plan.controls.closures import Closure
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.alternatives import Departure, DeparturePick
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_weather

@@ -21,10 +21,11 @@ from alertd.notices.triggers.digest import DigestInput, digest_notice
 from alertd.notices.triggers.late_delivery import SentDelivery, delivery_notices
 from alertd.notices.triggers.missing_data import missing_forecast_notice
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.days import DeliveryNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Summit
 from alertd.service.channel_alarms import _notice as delivery_alarm

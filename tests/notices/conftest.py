@@ -7,10 +7,11 @@ from datetime import timedelta
 import numpy as np
 import pytest
 
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice, Stretch
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Summit
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather

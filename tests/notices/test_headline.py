@@ -12,10 +12,11 @@ from alertd.notices.headline import arrival, headlines
 from alertd.notices.model import NoticeKind
 from alertd.notices.reports.brief_text import brief_text
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.sources.files.translations import load_translator
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather

@@ -5,9 +5,10 @@ from typing import Any
 
 import pytest
 
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.route.model import Route
 from alertd.rules.rig import Rig
 from alertd.rules.ruleset import RuleSet

@@ -10,12 +10,13 @@ import pytest
 
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.rules.rig import Tire
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather

@@ -8,10 +8,11 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route, Summit

@@ -9,10 +9,11 @@ from hypothesis import strategies as st
 
 from alertd.notices.model import NoticeKind
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.rules.rig import Rig
 from alertd.testing.factories import (

@@ -8,10 +8,11 @@ import pytest
 
 from alertd.forecast.ensemble import Spreads, normal_scores, to_ensemble
 from alertd.forecast.model import Forecast
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor
 from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop

@@ -10,8 +10,9 @@ import pytest
 from alertd.plan import departures
 from alertd.plan import make_plan as make_plan_module
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.road_ahead.shared_answers import SharedAnswers
 from alertd.plan.serialize import plan_json
 from alertd.road.road_class import RoadClass

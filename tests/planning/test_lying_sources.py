@@ -19,10 +19,11 @@ import pytest
 from alertd.forecast.provider import ForecastProvider
 from alertd.notices.model import NoticeKind
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.serialize import plan_json
 from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather

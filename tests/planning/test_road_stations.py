@@ -14,9 +14,10 @@ from alertd.errors import ConfigError
 from alertd.forecast.observations import Station
 from alertd.forecast.past import PastEvidence
 from alertd.forecast.road_observations import RoadReport, SurfaceState
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.planning.past import RecordedPast
 from alertd.planning.road_stations import RoadStationObserver, reports_beside, slick_notes, surface_remarks
 from alertd.planning.weather import WeatherSources, Window, ask_sources, compute_weather

@@ -15,9 +15,10 @@ import numpy as np
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.serialize import canonical, to_plain
 from alertd.planning.signed_links import BOARD, DRIVER, LONGEST, VALID_AFTER_TRIP, LinkClaims, SignedLinks, Subjects
 from alertd.road.road_class import RoadClass

@@ -24,10 +24,11 @@ from alertd.forecast.provider import ForecastRequest, window
 from alertd.notices.reports.brief_text import brief_text
 from alertd.notices.text.dispatcher import dispatcher_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.serialize import plan_json, plan_text
 from alertd.planning.planner import Planner
 from alertd.planning.providers import open_weather_sources

@@ -16,10 +16,11 @@ from alertd.daemon.jobs import Daemon
 from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import DeliveryError, StoreError
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.serialize import with_id
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources

@@ -9,11 +9,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import HoldNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.serialize import canonical, to_plain
 from alertd.records.driver_reports import save_report, truck_reports
 from alertd.road.road_class import RoadClass

@@ -20,6 +20,7 @@ from alertd.forecast.past import PastBasis
 from alertd.plan.chain_up.road_view import WORTH_IT
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.lanes import lane_surfaces
+from alertd.plan.drive import plan_drive
 from alertd.plan.explain.members import choice_on, members_at
 from alertd.plan.explain.model import (
     AirAtPlace,
@@ -33,10 +34,10 @@ from alertd.plan.explain.model import (
     ThresholdCheck,
 )
 from alertd.plan.explain.posting import posting_at
-from alertd.plan.make_plan import PlanRequest, Weather, plan_drive
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Stretch
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, Weather
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE
 from alertd.plan.road_ahead.rig_grip import code_mu, rig_margin
 from alertd.plan.road_ahead.speeds import lateness_s

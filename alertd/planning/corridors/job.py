@@ -8,9 +8,9 @@ from typing import TypeAlias
 
 from alertd.errors import AlertdError
 from alertd.plan.chain_up.chains_on import TruckReport
-from alertd.plan.make_plan import TripInput
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport, TripPosition
+from alertd.plan.request import TripInput
 from alertd.plan.road_by_hour import RoadHours
 from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.road_reports import RoadReports

@@ -10,8 +10,8 @@ from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import Any, Final
 
-from alertd.plan.make_plan import TripInput
 from alertd.plan.model.plan import Plan
+from alertd.plan.request import TripInput
 from alertd.planning.weather import SourceAnswers
 from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData

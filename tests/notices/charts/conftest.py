@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 
 from alertd.notices.charts.canvas import Chart
 from alertd.notices.charts.time_distance import window_of
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.plan.road_by_hour import RoadHours, road_hours
 from alertd.road.road_class import RoadClass
 from alertd.route.jurisdictions import Boundaries, Land

@@ -15,11 +15,12 @@ from alertd.notices.formats.webhook_event import brief_event
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.closures import Closure
 from alertd.plan.describe.alternatives import with_alternatives
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.planning.planner import create_planner
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan, Route

@@ -18,11 +18,12 @@ from alertd.notices.reports.brief_changes import state_of
 from alertd.notices.reports.brief_html import brief_page
 from alertd.notices.reports.brief_text import WIDTH, brief_text, text_of
 from alertd.notices.text import place_text
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import CarryNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.records.brief_states import BRIEF_STATES, last_state
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan

@@ -18,10 +18,11 @@ from alertd.notices.triggers.scheduled import outlook_text
 from alertd.plan.days.notes import not_placed
 from alertd.plan.hours.laws import AETR, CANADA, EU, SWISS, US
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.days import DeliveryWindow, RestNote
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.sources.files.translations import load_translator
 from alertd.testing.event_schema import strict_event_schema

@@ -114,7 +114,8 @@ def stormy(shower_members: int, grade: float = 0.05) -> Plan:
 
 
 def plan_of(route: Any, weather: Any, **changes: Any) -> Plan:
-    from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+    from alertd.plan.make_plan import make_plan
+    from alertd.plan.request import PlanRequest, TripInput
     from alertd.testing.factories import at_hour, make_rig
 
     params = replace(PlanParams(compare_h=0.0), **changes)

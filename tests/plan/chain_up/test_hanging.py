@@ -7,12 +7,13 @@ import numpy as np
 
 from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.chain_up.hanging import HangingNow, hanging_now
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import PositionReport, locate
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 

@@ -4,9 +4,9 @@ import numpy as np
 import pytest
 
 from alertd.plan.chain_up.solution import Solution, best_solution
-from alertd.plan.make_plan import Weather
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import Weather
 from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route

@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 
 from alertd.plan.controls.closures import Closure, PostedClosure, place_closures
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import M_PER_DEG_LON, at_hour, make_rig, make_route, make_weather
 

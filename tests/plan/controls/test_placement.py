@@ -16,11 +16,13 @@ from alertd.notices.model import NoticeKind
 from alertd.notices.text.driver_sms import driver_text
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.controls.placement import FeedNote, PostedConditions, PostedOnRoute, place_posted, posted_closures
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan, plan_drive
+from alertd.plan.drive import plan_drive
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import CLOSED, NONE_POSTED, NOT_UNDERSTOOD, ControlLocation, PostedControl
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.rules.ruleset import ControlLevel, Placement, RuleSet, RuleZone

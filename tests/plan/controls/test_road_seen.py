@@ -8,11 +8,12 @@ import numpy as np
 import pytest
 
 from alertd.plan.controls.road_seen import RoadSeen, Sight, phases_of, place_seen
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.planning.weather import FetchedWeather, WeatherSources, Window, ask_sources, compute_weather
 from alertd.road.lane.block import SPIN_UP_H
 from alertd.road.nearby import phase_logit

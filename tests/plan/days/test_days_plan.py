@@ -13,13 +13,14 @@ from alertd.plan.days.days_plan import end_cautions
 from alertd.plan.days.notes import over_words
 from alertd.plan.hours.legal import Violation
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.days import DeliveryWindow
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.position.map_match import Stood
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route, Summit
 from alertd.testing.factories import (

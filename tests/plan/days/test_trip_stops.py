@@ -9,11 +9,13 @@ import pytest
 from alertd.notices.text import days_text
 from alertd.plan.days.trip_stops import orders_on, passes_at
 from alertd.plan.describe.alternatives import with_alternatives
+from alertd.plan.drive import plan_drive
 from alertd.plan.hours.limits import HoursUsed
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan, plan_drive
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.days import TripStop
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather

@@ -10,9 +10,9 @@ import pytest
 
 from alertd.forecast.model import WEATHER_FIELDS
 from alertd.notices.headline import arrival, headlines
-from alertd.plan.make_plan import Weather
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
+from alertd.plan.request import Weather
 from alertd.road.road_class import RoadClass
 from alertd.rules.rig import Axle, AxleRole, Rig
 from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather

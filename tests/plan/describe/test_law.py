@@ -10,8 +10,9 @@ import pytest
 from alertd.notices.text.law_text import grave_duties, law_change_lines, sheet_rows, strip_lines
 from alertd.plan.describe.duties import DutyScope, duty_notes
 from alertd.plan.describe.law import law_change_notes
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.road_ahead.chain_need import place_laws
 from alertd.plan.road_ahead.sections import fold
 from alertd.road.road_class import RoadClass

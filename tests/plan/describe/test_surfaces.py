@@ -15,10 +15,11 @@ from alertd.forecast.model import Forecast, PrecipForm
 from alertd.notices.model import Audience
 from alertd.notices.reports.brief_text import brief_text
 from alertd.notices.triggers.plan_changes import plan_notices
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import member_quantiles, road_cells, run_corridor
 from alertd.road.road_class import WORDS, RoadClass

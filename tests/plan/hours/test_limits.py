@@ -10,9 +10,10 @@ from hypothesis import strategies as st
 
 from alertd.plan.hours.laws import CANADA, EU, SWISS, US, Duty, later_laws, law_at, rules_for
 from alertd.plan.hours.limits import HoursUsed, Limit, Spell, limits, timeline, with_break
-from alertd.plan.make_plan import PlanRequest, TripInput, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
 from alertd.road.road_class import RoadClass
 from alertd.route.model import JurisdictionSpan
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather

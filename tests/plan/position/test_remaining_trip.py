@@ -10,12 +10,13 @@ import pytest
 
 from alertd.plan.hours.laws import Duty
 from alertd.plan.hours.limits import HoursUsed, Spell, timeline
-from alertd.plan.make_plan import PlanRequest, TripInput, Weather, make_plan
+from alertd.plan.make_plan import make_plan
 from alertd.plan.model.notes import PositionFix
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.params import PlanParams
 from alertd.plan.position.remaining_trip import remaining_trip
+from alertd.plan.request import PlanRequest, TripInput, Weather
 from alertd.road.road_class import RoadClass
 from alertd.route.model import Route
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
