@@ -7,8 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from alertd.plan import departures
-from alertd.plan import make_plan as make_plan_module
+from alertd.plan import departures, drive
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import make_plan
 from alertd.plan.params import PlanParams
@@ -76,14 +75,14 @@ def test_an_unchanged_road_is_searched_for_new_departures_alone(monkeypatch: pyt
         return way(views, *rest, **options)
 
     solved: list[float] = []
-    solve = make_plan_module.best_solution
+    solve = drive.best_solution
 
     def counted_solution(need: Any, depart_epoch_s: float, *rest: Any, **options: Any) -> Any:
         solved.append(depart_epoch_s)
         return solve(need, depart_epoch_s, *rest, **options)
 
     monkeypatch.setattr(departures, "_way", counted)
-    monkeypatch.setattr(make_plan_module, "best_solution", counted_solution)
+    monkeypatch.setattr(drive, "best_solution", counted_solution)
     WEATHER.corridor.answers.clear()
     counts = []
     for later in (0, 5, 20):
