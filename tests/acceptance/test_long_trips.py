@@ -94,6 +94,10 @@ def test_long_trip_is_legal_and_no_worse_than_naive(name: str, sky: str, tmp_pat
         assert NIGHTS[name] == 0
         return
     assert plan.days.legal
+    assert went.days is not None
+    end_s = float(went.solution.reach_s(request.route.length_m))
+    assert abs(60.0 * went.days.rests.minutes - end_s) <= 0.05 * end_s  # the search sees the road that the plan drives
+    assert not any(x.held for x in went.solution.legs)  # each of these storms can be waited out, or passed before
     naive = next(x for x in plan.days.choices if x.kind == "naive")
     assert not naive.legal or naive.cost_s >= -60.0  # minutes of the tables are whole
     limit = plan.made_at + timedelta(hours=48, minutes=1)
