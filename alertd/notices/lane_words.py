@@ -34,7 +34,7 @@ def lane_line(stretch: Stretch | SurfaceStretch, translator: Translator = ENGLIS
 
 
 def winter_share(stretch: Stretch | SurfaceStretch) -> float:
-    """How likely a road that nobody has ploughed is white or icy there."""
+    """Share of members in which an unploughed road is white or icy there, summed over its classes."""
     return sum(share for name, share in stretch.untouched_surfaces if name in _WINTER)
 
 

@@ -74,13 +74,14 @@ def row(jump: str) -> tuple[str, ...]:
     """Jump; state of the first notice under it and after it; of the second after a restart, and after the return."""
     from alertd.store.store import Store
     from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
+    from tests.benchmarks.takeover import write_config
 
     with tempfile.TemporaryDirectory() as name, WebhookReceiver(SECRET) as receiver:
         folder = Path(name)
         off = folder / "off"
         off.write_text("+0\n", encoding="utf-8")
         receiver.set_fault(ReceiverFault(status=503))
-        config = _config(folder, receiver.url)
+        config = write_config(folder, f"{folder}/alertd.db", receiver.url)
         first = Daemon(config, off)
         second = None
         try:
@@ -139,28 +140,6 @@ def _decide(store: object, name: str) -> str:
     )
     store.record_notices([decided], {Audience.FLEET: ["quillback-tms"]}, now)
     return id_
-
-
-def _config(folder: Path, url: str) -> Path:
-    """The demo's settings with a store of their own, no trips, and the receiver's address."""
-    demo = REPO / "fixtures" / "demo"
-    text = (demo / "alertd.toml").read_text(encoding="utf-8")
-    for old, new in {
-        '"var/alertd.db"': f'"{folder}/alertd.db"',
-        "../../config": str(REPO / "config"),
-        '"stops.geojson"': f'"{demo}/stops.geojson"',
-        'rigs = "rigs"': f'rigs = "{demo}/rigs"',
-        'routes = "."': f'routes = "{demo}"',
-        'trips = "trips.csv"': "http_port = 0",
-        '"http://127.0.0.1:9/alertd"': f'"{url}"',
-        '"receiver-secret.txt"': f'"{demo}/receiver-secret.txt"',
-    }.items():
-        if old not in text:
-            raise SystemExit(f"the demo's settings have no {old}")
-        text = text.replace(old, new)
-    path = folder / "alertd.toml"
-    path.write_text(text, encoding="utf-8")
-    return path
 
 
 def main() -> int:

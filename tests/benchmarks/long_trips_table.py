@@ -1,6 +1,6 @@
 """Write the table of long trips: five roads under three described skies, each checked and compared with a naive driver.
 
-    nice python tests/benchmarks/long_trips_table.py [--roads NAME,...] [--skies NAME,...] [--rows FILE] [--guide FILE]
+    nice python -m tests.benchmarks.long_trips_table [--roads NAME,...] [--skies NAME,...] [--rows FILE] [--guide FILE]
 
 Every row is kept in `--rows` and planned once, so that the work can be done in parts. The table goes into `--guide`,
 with "not run" for a row that is not there. A plan that breaks its hours law ends the script with an error.

@@ -1,6 +1,6 @@
 """Compare the search for rests on long roads with one that drops no label for being near another, and with the plan.
 
-    nice python tests/benchmarks/rest_search.py [--roads NAME,...] [--skies NAME,...]
+    nice python -m tests.benchmarks.rest_search [--roads NAME,...] [--skies NAME,...]
 
 A row has the cost of both searches with the same stands and waits on offer, in minutes, and the minutes to the end by
 the search and by the solution with its rests. The second search compares labels of the same minute only, so that it is

@@ -99,18 +99,29 @@ def _spread(seconds: list[float]) -> dict[str, float]:
     return {"median": round(statistics.median(seconds), 2), "largest": round(max(seconds), 2)}
 
 
-def _write_config(folder: Path, store: str) -> Path:
-    """The invented carrier's settings with a store, caches and ports of their own, no trips and nobody to tell."""
+def write_config(folder: Path, store: str, webhook_url: str = "") -> Path:
+    """The invented carrier's settings with a store, caches and ports of their own and no trips.
+
+    webhook_url: address of the fleet's receiver; "" for no channel at all.
+    """
     demo = REPO / "fixtures" / "demo"
-    text = (demo / "alertd.toml").read_text(encoding="utf-8").partition("[[webhook]]")[0]
-    for old, new in {
+    text = (demo / "alertd.toml").read_text(encoding="utf-8")
+    changes = {
         '"var/alertd.db"': json.dumps(store),
         "../../config": str(REPO / "config"),
         '"stops.geojson"': f'"{demo}/stops.geojson"',
         'rigs = "rigs"': f'rigs = "{demo}/rigs"',
         'routes = "."': f'routes = "{demo}"',
         'trips = "trips.csv"': "http_port = 0",
-    }.items():
+    }
+    if webhook_url:
+        changes |= {
+            '"http://127.0.0.1:9/alertd"': f'"{webhook_url}"',
+            '"receiver-secret.txt"': f'"{demo}/receiver-secret.txt"',
+        }
+    else:
+        text = text.partition("[[webhook]]")[0]
+    for old, new in changes.items():
         if old not in text:
             raise SystemExit(f"the demo's settings have no {old}")
         text = text.replace(old, new)
@@ -135,7 +146,7 @@ def main() -> int:
             if programs is None:
                 raise SystemExit("no PostgreSQL server programs on this machine")
             place = stack.enter_context(PostgresCluster(programs)).new_store_url()
-        tally = run(_write_config(folder, place), arguments.kills, arguments.freezes)
+        tally = run(write_config(folder, place), arguments.kills, arguments.freezes)
     print(json.dumps({"store": arguments.store} | tally))
     return 0
 

@@ -84,10 +84,10 @@ def test_a_learned_error_sharpens_the_chance_of_frost(monkeypatch: pytest.Monkey
     """
     with OBSERVED.open(newline="", encoding="utf-8") as file:
         rows = list(csv.DictReader(file))
-    told, seen = (np.array([float(r[n]) for r in rows]) for n in ("forecast48h_mean_c", "observed_c"))
+    forecast_c, seen = (np.array([float(r[n]) for r in rows]) for n in ("forecast48h_mean_c", "observed_c"))
     station = np.unique([r["station"] for r in rows], return_inverse=True)[1]
     day = np.array([date(*(int(r["valid_utc"][i:j]) for i, j in ((0, 4), (4, 6), (6, 8)))).toordinal() for r in rows])
-    known = {(s, d): o - t for s, d, o, t in zip(station, day, seen, told, strict=True)}
+    known = {(s, d): o - t for s, d, o, t in zip(station, day, seen, forecast_c, strict=True)}
     before = np.array([[known.get((s, d - n), np.nan) for n in (1, 2)] for s, d in zip(station, day, strict=True)])
     days_n = np.isfinite(before).sum(axis=1)
     mean = np.nansum(before, axis=1) / np.maximum(days_n, 1)
@@ -95,7 +95,7 @@ def test_a_learned_error_sharpens_the_chance_of_frost(monkeypatch: pytest.Monkey
     def corrected(shrink: float) -> np.ndarray:
         monkeypatch.setattr(local_error, "SHRINK_VALUES", shrink)
         error = np.clip(shrunk(mean, days_n * 24.0 / HOURS_ALIKE), -MOST_K, MOST_K)
-        return told + never_over_freezing(told, error)
+        return forecast_c + never_over_freezing(forecast_c, error)
 
     def brier(expected_c: np.ndarray, part: np.ndarray) -> float:
         chance = np.array([NormalDist(0.0, 2.6).cdf(-t) for t in expected_c[part]])
@@ -103,9 +103,9 @@ def test_a_learned_error_sharpens_the_chance_of_frost(monkeypatch: pytest.Monkey
 
     now, weak = corrected(SHRINK_VALUES), corrected(5.0)
     for half in (station % 2 == 0, station % 2 == 1):
-        assert brier(now, half) < brier(weak, half) - 0.001 < brier(told, half) - 0.012
-        missed = [int(((seen < 0.0) & (x > 0.0))[half].sum()) for x in (now, weak, told)]
+        assert brier(now, half) < brier(weak, half) - 0.001 < brier(forecast_c, half) - 0.012
+        missed = [int(((seen < 0.0) & (x > 0.0))[half].sum()) for x in (now, weak, forecast_c)]
         assert missed[0] < 0.9 * missed[1] < missed[2]
     whole = np.ones(seen.shape, dtype=np.bool_)
-    assert brier(told, whole) == pytest.approx(0.1207, abs=0.001)
+    assert brier(forecast_c, whole) == pytest.approx(0.1207, abs=0.001)
     assert brier(now, whole) == pytest.approx(0.1022, abs=0.001)

@@ -20,8 +20,8 @@ def ask_again(question: str, read: Callable[[str], T], *, default: str | None = 
         try:
             return read(text.strip())
         except InputError as exc:
-            told = f"{exc.problem}; {exc.hint}" if exc.where.startswith("--") else str(exc)  # no option was given here
-            raise click.UsageError(told) from exc
+            line = f"{exc.problem}; {exc.hint}" if exc.where.startswith("--") else str(exc)  # no option was given here
+            raise click.UsageError(line) from exc
 
     answer: T = click.prompt(question, default=default, value_proc=checked)
     return answer

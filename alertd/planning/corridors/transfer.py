@@ -60,7 +60,7 @@ class _GroundParts:
 def ground_to_bytes(ground: Ground) -> bytes:
     """What a process needs to plan any road."""
     reference, sources = ground.reference, ground.weather_sources
-    return _dump(
+    return value_to_bytes(
         _GroundParts(
             rulesets=reference.rulesets,
             rigs=reference.rigs,
@@ -132,10 +132,10 @@ class RouteCache:
 
 def job_to_bytes(job: RouteJob) -> bytes:
     """A job without what only the archive needs. Its route stands apart, as one object of the reader."""
-    route = _dump(job.answers.route)
+    route = value_to_bytes(job.answers.route)
     file = io.BytesIO()
     _JobWriter(file, job.answers.route).dump(replace(job, responses=(), reports={}))
-    return _dump((blake2b(route, digest_size=16).hexdigest(), route, file.getvalue()))
+    return value_to_bytes((blake2b(route, digest_size=16).hexdigest(), route, file.getvalue()))
 
 
 def job_from_bytes(data: bytes, routes: RouteCache) -> RouteJob:
@@ -149,16 +149,12 @@ def job_from_bytes(data: bytes, routes: RouteCache) -> RouteJob:
 
 def value_to_bytes(value: object) -> bytes:
     """Any value of planning."""
-    return _dump(value)
+    return pickle.dumps(value, protocol=5)
 
 
 def read_value(data: bytes) -> Any:
     """The value of these bytes. Raises InputError for bytes of another version or that name anything but values."""
     return _Reader(io.BytesIO(data)).read()
-
-
-def _dump(value: object) -> bytes:
-    return pickle.dumps(value, protocol=5)
 
 
 def _refused(why: str) -> InputError:

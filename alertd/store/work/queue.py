@@ -184,13 +184,13 @@ class WorkQueue:
 
     async def wait_until_ready(self, stop: asyncio.Event) -> bool:
         """Wait for a leader to create the tables; False when stopped first."""
-        version, told = importlib.metadata.version("procrastinate"), False
+        version, logged = importlib.metadata.version("procrastinate"), False
         while not stop.is_set():
             if await self._is_ready(version):
                 return True
-            if not told:
+            if not logged:
                 log.info("waiting for a leading daemon of this store with daemon.workers = true")
-            told = True
+            logged = True
             try:
                 await asyncio.wait_for(stop.wait(), _WAIT_FOR_LEADER_S)
             except TimeoutError:
