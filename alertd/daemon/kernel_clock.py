@@ -55,6 +55,6 @@ def is_synchronised(clock: Clock, ask: Callable[[Timex], int] = ask_kernel) -> b
     result = ask(answer)
     if result < 0 or result == TIME_ERROR or answer.status & STA_UNSYNC:
         return False
-    fraction_s = answer.time.fraction / (1e9 if answer.status & STA_NANO else 1e6)
+    kernel_s = float(answer.time.seconds + answer.time.fraction / (1e9 if answer.status & STA_NANO else 1e6))
     # A library may show this process another time than the kernel's; the kernel says nothing of that one.
-    return abs(clock().timestamp() - answer.time.seconds - fraction_s) <= _SAME_S
+    return abs(clock().timestamp() - kernel_s) <= _SAME_S
