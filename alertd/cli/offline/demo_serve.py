@@ -20,7 +20,7 @@ from starlette.routing import Match
 
 from alertd.cli.offline.demo import DEMO_START, FEATURED_TRIP
 from alertd.cli.paths import demo_path
-from alertd.daemon.daemon import open_channels
+from alertd.daemon.channels import open_channels
 from alertd.daemon.jobs import Daemon
 from alertd.delivery.channels.file import SPEC as FOLDER
 from alertd.delivery.worker import DeliveryWorker
