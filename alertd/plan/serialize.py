@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, NamedTuple
 import numpy as np
 
 from alertd.plan.model.alternatives import Departure
+from alertd.plan.model.law import DutyNote
 from alertd.plan.model.plan import Along, Plan
 from alertd.rules.requirements import TireDemand
 from alertd.rules.rig import IdentityKey
@@ -135,9 +136,8 @@ def plan_fields(plan: Plan) -> list[FieldText]:
 # A plan is written under its id, to the archive and to the store, so its texts are kept for a while by the identity of
 # the object. A road of MOST_TOGETHER trips is planned before any of them is recorded; the texts of a plan take 0.1 MB.
 _KEPT_PLANS: Final = 256
-_KEPT_DEPARTURES: Final = 8192  # of a few hundred bytes; plans of one kind of rig share departures
+_KEPT_SHARED: Final = 8192  # of a few hundred bytes; plans of one kind of rig share departures and duties
 _kept: Final[OrderedDict[int, tuple[Plan, Mapping[str, FieldText]]]] = OrderedDict()
-_departures: Final[dict[int, tuple[Departure, str]]] = {}
 
 
 def _texts(plan: Plan) -> Mapping[str, FieldText]:
@@ -167,19 +167,25 @@ def _field_text(name: str, value: Any) -> FieldText:
     if isinstance(value, tuple):
         return FieldText(f'"{name}":[', [_text_of(v) for v in value], "]")
     if isinstance(value, Along):
-        return FieldText(f'"{name}":{{', [f'"{n}":{_text_of(getattr(value, n))}' for n in _ALONG_NAMES], "}")
+        return FieldText(f'"{name}":{{', [f'"{n}":{_along_text(n, getattr(value, n))}' for n in _ALONG_NAMES], "}")
     return FieldText(f'"{name}":', (_text_of(value),), "")
 
 
-def _departure_text(value: Departure) -> str:
-    found = _departures.get(id(value))
-    if found is not None and found[0] is value:
-        return found[1]
-    if len(_departures) >= _KEPT_DEPARTURES:
-        _departures.clear()
-    text = _departure_writer(value)
-    _departures[id(value)] = value, text
-    return text
+def _shared_writer(kind: "type[DataclassInstance]") -> Callable[[Any], str]:
+    """The writer of a kind whose objects many plans share: each text is kept by the identity of its object."""
+    write, known = _dataclass_writer(kind), dict[int, tuple[Any, str]]()
+
+    def text_of(value: Any) -> str:
+        found = known.get(id(value))
+        if found is not None and found[0] is value:
+            return found[1]
+        if len(known) >= _KEPT_SHARED:
+            known.clear()
+        text = write(value)
+        known[id(value)] = value, text
+        return text
+
+    return text_of
 
 
 def _text_of(value: Any) -> str:
@@ -227,6 +233,15 @@ def _float_text(value: float) -> str:
     return float.__repr__(round(value, 4) + 0.0)
 
 
+def _along_text(name: str, value: Any) -> str:
+    return _route_column_text(IdentityKey(value)) if name in _OF_ROUTE else _text_of(value)
+
+
+@lru_cache(maxsize=128)  # all plans of a route have the same ones
+def _route_column_text(value: IdentityKey[Any]) -> str:
+    return _text_of(value.value)
+
+
 @lru_cache(maxsize=32_768)
 def _time_text(value: datetime) -> str:
     return f'"{_time(value)}"'
@@ -253,16 +268,17 @@ def _column_text(values: Sequence[float]) -> str:
     return "[" + ",".join([texts[v] for v in rounded if v is not None]) + "]"
 
 
-_departure_writer: Final = _dataclass_writer(Departure)
 _WRITERS: Final = _Writers(
     {
-        Departure: _departure_text,
+        Departure: _shared_writer(Departure),
+        DutyNote: _shared_writer(DutyNote),
         type(None): lambda value: "null",
         bool: lambda value: "true" if value else "false",
         int: repr,
         str: encode_basestring,
     }
 )
+_OF_ROUTE: Final = frozenset({"distance_m", "elevation_m"})
 _ALONG_NAMES: Final = sorted(_names(Along))
 _ENCODER: Final = json.JSONEncoder(sort_keys=True, separators=(",", ":"), ensure_ascii=False, allow_nan=False)
 

@@ -96,10 +96,11 @@ def surface_stretches(
     bits, found = class_bits(road), []
     for span, is_icy in sorted(spans):
         met = MetClasses(bits, slice(span[0], span[1] + 1))
-        run = _Run(span=span, met=met, probability=met.frac(ICY if is_icy else WINTER_CLASSES), part_icy=part_icy)
-        if run.probability >= enough_frac:
+        probability = met.frac(ICY if is_icy else WINTER_CLASSES)
+        if probability >= enough_frac:
+            of_run = _Run(span=span, met=met, probability=probability, part_icy=part_icy)
             asked = bool(may_need_chains[span[0]])
-            found.append(_stretch(solution, run, depart_epoch_s, params, icy=is_icy, chains_asked=asked))
+            found.append(_stretch(solution, of_run, depart_epoch_s, params, icy=is_icy, chains_asked=asked))
     return tuple(found)
 
 
