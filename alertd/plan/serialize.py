@@ -13,10 +13,12 @@ from operator import attrgetter
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.law import DutyNote
 from alertd.plan.model.plan import Along, Plan
+from alertd.route.spot import Spot
 from alertd.rules.requirements import TireDemand
 from alertd.rules.rig import IdentityKey
 
@@ -89,11 +91,12 @@ def _demand(value: IdentityKey[TireDemand]) -> dict[str, Any]:
 
 def _column(values: Sequence[float]) -> list[float | None]:
     """`to_plain` of many floats at once."""
-    rounded = np.round(np.asarray(values, dtype=np.float64), 4) + 0.0
-    if np.isnan(rounded).any():
-        return [None if v != v else v for v in rounded.tolist()]
-    plain: list[float | None] = rounded.tolist()
-    return plain
+    rounded: list[float] = _rounded(values).tolist()
+    return [None if v != v else v for v in rounded]
+
+
+def _rounded(values: Sequence[float]) -> NDArray[np.float64]:
+    return np.asarray(np.round(np.asarray(values, dtype=np.float64), 4) + 0.0)
 
 
 @cache
@@ -136,7 +139,7 @@ def plan_fields(plan: Plan) -> list[FieldText]:
 # A plan is written under its id, to the archive and to the store, so its texts are kept for a while by the identity of
 # the object. A road of MOST_TOGETHER trips is planned before any of them is recorded; the texts of a plan take 0.1 MB.
 _KEPT_PLANS: Final = 256
-_KEPT_SHARED: Final = 8192  # of a few hundred bytes; plans of one kind of rig share departures and duties
+_KEPT_SHARED: Final = 8192  # of a few hundred bytes; plans share departures, duties and spots
 _kept: Final[OrderedDict[int, tuple[Plan, Mapping[str, FieldText]]]] = OrderedDict()
 
 
@@ -260,18 +263,21 @@ def _sequence_text(value: Sequence[Any]) -> str:
 
 def _column_text(values: Sequence[float]) -> str:
     """`canonical(_column(values))`. Neighbours are often equal, and the shortest text of a float takes time."""
-    rounded = _column(values)
-    different = set(rounded)
-    if len(different) > len(rounded) // 2 or not all(v is not None and v - v == 0.0 for v in different):
-        return canonical(rounded)
-    texts = {v: float.__repr__(v) for v in different if v is not None}
-    return "[" + ",".join([texts[v] for v in rounded if v is not None]) + "]"
+    different = list(set(values))
+    if len(different) > len(values) // 2:
+        return canonical(_column(values))
+    rounded = _rounded(different)
+    if not np.isfinite(rounded).all():
+        return canonical(_column(values))
+    texts = dict(zip(different, map(float.__repr__, rounded.tolist()), strict=True))
+    return "[" + ",".join(map(texts.__getitem__, values)) + "]"
 
 
 _WRITERS: Final = _Writers(
     {
         Departure: _shared_writer(Departure),
         DutyNote: _shared_writer(DutyNote),
+        Spot: _shared_writer(Spot),
         type(None): lambda value: "null",
         bool: lambda value: "true" if value else "false",
         int: repr,

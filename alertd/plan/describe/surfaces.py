@@ -187,10 +187,9 @@ def _stretch(
     likely_ice = float(run.part_icy[:, first : last + 1].mean()) >= LIKELY_ICE_FRAC - SAME_PROBABILITY
     at = int(sections.first[first])
     lanes = lane_surfaces(solution.encounter, slice(first, last + 1))
-
-    def when(distance_m: float) -> datetime:
-        return datetime.fromtimestamp(round(depart_epoch_s + float(solution.reach_s(distance_m))), UTC)
-
+    enter_at, leave_at = (
+        datetime.fromtimestamp(round(depart_epoch_s + s), UTC) for s in solution.reach_s((start_m, end_m)).tolist()
+    )
     return SurfaceStretch(
         start_m=start_m,
         end_m=end_m,
@@ -199,8 +198,8 @@ def _stretch(
             dict.fromkeys(s.code for s in route.jurisdictions if s.start_m <= end_m and s.end_m >= start_m)
         ),
         zone=zone_at(float(route.lat_deg[at]), float(route.lon_deg[at])),
-        enter_at=when(start_m),
-        leave_at=when(end_m),
+        enter_at=enter_at,
+        leave_at=leave_at,
         icy=icy,
         chains_asked=chains_asked,
         probability=run.probability,
