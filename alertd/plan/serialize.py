@@ -137,10 +137,12 @@ def plan_fields(plan: Plan) -> list[FieldText]:
 
 
 # A plan is written under its id, to the archive and to the store, so its texts are kept for a while by the identity of
-# the object. A road of MOST_TOGETHER trips is planned before any of them is recorded; the texts of a plan take 0.1 MB.
+# the object. Up to MOST_TOGETHER trips of a road are planned before any of them is recorded. The text of a plan is 0.1
+# MB long, and seven times as long for a rig whose law leaves hundreds of choices.
 _KEPT_PLANS: Final = 256
+_KEPT_CHARS: Final = 32_000_000
 _KEPT_SHARED: Final = 8192  # of a few hundred bytes; plans share departures, duties and spots
-_kept: Final[OrderedDict[int, tuple[Plan, Mapping[str, FieldText]]]] = OrderedDict()
+_kept: Final[OrderedDict[int, tuple[Plan, Mapping[str, FieldText], int]]] = OrderedDict()
 
 
 def _texts(plan: Plan) -> Mapping[str, FieldText]:
@@ -154,10 +156,11 @@ def _texts(plan: Plan) -> Mapping[str, FieldText]:
 
 
 def _keep(plan: Plan, texts: Mapping[str, FieldText]) -> None:
-    _kept[id(plan)] = plan, texts
-    while len(_kept) > _KEPT_PLANS:
+    _kept[id(plan)] = plan, texts, sum(len(item) for field in texts.values() for item in field.items)
+    chars_n = sum(n for _, _, n in tuple(_kept.values()))
+    while len(_kept) > 1 and (len(_kept) > _KEPT_PLANS or chars_n > _KEPT_CHARS):
         try:
-            _kept.popitem(last=False)
+            chars_n -= _kept.popitem(last=False)[1][2]
         except KeyError:  # another thread was first
             break
 

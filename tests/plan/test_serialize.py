@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from alertd.plan import serialize
 from alertd.plan.serialize import _text_of, canonical, plan_json, plan_text, to_plain, with_id
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import make_route, make_stop, make_weather
@@ -95,3 +96,12 @@ def test_a_plan_is_standard_json_with_nulls_for_the_unknown(planned: Any) -> Non
     assert result["along"]["air_temp_c"][0] is None
     assert result["depart_at"] == "2027-01-14T06:00:00Z"
     assert list(result) == sorted(result)
+
+
+def test_texts_are_kept_within_a_bound(planned: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    route = make_route(stops=[make_stop("a", 5e3)])
+    plan = planned(route, make_weather(route, lambda m, d, h: RoadClass.SNOW))
+    monkeypatch.setattr(serialize, "_KEPT_CHARS", 3 * len(plan_text(plan)))
+    plans = [with_id(replace(plan, trip_id=f"T-{n}")) for n in range(6)]
+    assert len(serialize._kept) <= 3
+    assert [json.loads(plan_text(p))["trip_id"] for p in plans] == [f"T-{n}" for n in range(6)]
