@@ -15,6 +15,7 @@ from alertd.store.connection import Database, insert_or
 from alertd.store.leadership import Candidate
 from alertd.store.log.attempts import Attempts
 from alertd.store.log.event_log import EventLog, append_events, notice_of
+from alertd.store.log.trip_events import TripEvents
 from alertd.store.outbox import Outbox
 from alertd.store.plans.plan_text import full_text, state_of
 from alertd.store.retention import Retention
@@ -46,6 +47,7 @@ class Store:
         self.outbox = Outbox(self._database)
         self.event_log = EventLog(self._database)
         self.attempts = Attempts(self._database)
+        self.trip_events = TripEvents(self._database)
         self.due = DueTable(self._database)
         self.channels = Channels(self._database)
         self.tokens = Tokens(self._database)
