@@ -271,7 +271,7 @@ def _to_gather(settings: "Settings", routes: list[Path]) -> list[str]:
     """The commands that gather what these routes need, once there is a network."""
     from alertd.route.build import missing_elevation
     from alertd.route.geometry.clean import clean_line
-    from alertd.sources.files.gpx import read_gpx
+    from alertd.sources.files.gpx.read import read_gpx
 
     commands = ["gather places"]
     if "nws" in settings.forecast.sources:
