@@ -23,7 +23,7 @@ from alertd.route.model import Array
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import FILL_SPACING_M
 from alertd.sources.files.elevations import Heights, RouteHeights, heights_for, read_heights, write_heights
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.sources.files.hgt import HgtTiles
 from alertd.sources.files.zones import read_zones, write_zones
 from alertd.sources.http.client import HttpClient

@@ -18,7 +18,7 @@ from alertd.route.lands import left_spans
 from alertd.route.roadside import Roadside
 from alertd.settings.model import Settings
 from alertd.sources.files.boundaries import read_boundaries
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.sources.files.roadside import ATTRIBUTION, read_roadside, write_roadside
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.options import HttpOptions

@@ -10,7 +10,7 @@ from alertd.route.jurisdictions import find_jurisdictions
 from alertd.settings.model import Settings
 from alertd.settings.route_zones import RouteZones
 from alertd.sources.files.boundaries import read_boundaries
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.sources.files.trips import read_trips_file
 
 STEP_M = 2_000.0  # a land narrower than this on the way is not worth a reading

@@ -30,7 +30,7 @@ from alertd.settings import file_snapshot
 from alertd.settings.model import PlacePaths
 from alertd.sources.files.boundaries import read_boundaries
 from alertd.sources.files.elevations import Heights, heights_for, read_heights
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.sources.files.laws.practice import read_practices
 from alertd.sources.files.laws.ruleset import read_rulesets
 from alertd.sources.files.places import read_bridges, read_crossings, read_named_summits, read_stops, read_tunnels

@@ -8,7 +8,7 @@ from alertd.errors import AlertdError
 from alertd.local_time import zone_or_none
 from alertd.route.model import zone_at
 from alertd.settings.reference_data import route_path
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 
 
 class RouteZones:

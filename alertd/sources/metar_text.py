@@ -10,8 +10,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any, Final
 
-from metar.Metar import Metar
-
 from alertd.forecast.observations import Phenomenon
 from alertd.units import INCH_MM
 
@@ -149,6 +147,8 @@ def read_text(raw: str, observed_at: datetime) -> Groups:
     """Parse the groups of a text. observed_at: gives the month and year, which the text lacks."""
     if not raw.strip() or len(raw) > MAX_TEXT:
         return Groups()
+    from metar.Metar import Metar  # here: plans without reports of airports need no parser of them
+
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about unknown groups, which stay unknown here
         try:

@@ -8,7 +8,7 @@ import numpy as np
 from alertd.route.build import build_route
 from alertd.route.geometry.clean import clean_line
 from alertd.sources.files.boundaries import read_boundaries
-from alertd.sources.files.gpx import parse_gpx
+from alertd.sources.files.gpx.read import parse_gpx
 from alertd.sources.files.places import read_crossings, read_named_summits
 
 CONFIG = Path(__file__).parents[2] / "config"

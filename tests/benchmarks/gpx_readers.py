@@ -20,7 +20,7 @@ from time import process_time
 import numpy as np
 
 from alertd.errors import InputError
-from alertd.sources.files.gpx import parse_gpx
+from alertd.sources.files.gpx.read import parse_gpx
 
 SMALL_BYTES = 20_000
 

@@ -67,7 +67,7 @@ def gpx_file(size: Any) -> bytes:
 
 
 def our_gpx() -> Side:
-    from alertd.sources.files.gpx import parse_gpx
+    from alertd.sources.files.gpx.read import parse_gpx
 
     def read(data: bytes) -> Any:
         line = parse_gpx(data, "bench.gpx")

@@ -10,6 +10,7 @@ import click
 import pytest
 from click.testing import CliRunner
 
+from alertd.cli.event_loop import run_work
 from alertd.cli.main import cli
 from alertd.cli.progress import progress_of
 
@@ -29,6 +30,70 @@ def test_help_imports_no_numerical_or_database_library() -> None:
     loaded = set(done.stdout.split())
     assert "click" in loaded
     assert not loaded & {"numpy", "httpx", "sqlalchemy", "pydantic", "shapely", "rich"}
+
+
+def modules_after(script: str) -> set[str]:
+    done = subprocess.run(
+        [sys.executable, "-c", f"{script}\nimport sys; print(*sys.modules)"], capture_output=True, text=True, check=True
+    )
+    return set(done.stdout.splitlines()[-1].split())
+
+
+def test_help_imports_few_modules_of_the_project() -> None:
+    """A bare click program imports about as much as this: numbers of modules do not depend on the machine's load."""
+    bare = modules_after("import click")
+    loaded = modules_after("from alertd.cli.main import main\ntry: main(['--help'])\nexcept SystemExit: pass")
+    assert {name for name in loaded if name.startswith("alertd")} == {
+        "alertd",
+        "alertd.cli",
+        "alertd.cli.lazy_group",
+        "alertd.cli.main",
+        "alertd.cli.progress",
+        "alertd.errors",
+    }
+    assert len(loaded - bare) < 40
+
+
+def test_plan_imports_no_library_of_other_work() -> None:
+    """Libraries of the daemon, its mail and its store, and of sources that the plan may not have."""
+    loaded = modules_after(
+        "import alertd.cli.commands.plan, alertd.planning.one_off, alertd.planning.planner, alertd.settings.extensions"
+    )
+    assert "numpy" in loaded
+    unneeded = {
+        "aiosmtplib",
+        "alembic",
+        "apprise",
+        "apscheduler",
+        "fastapi",
+        "jinja2",
+        "jmespath",
+        "metar",
+        "procrastinate",
+        "prometheus_client",
+        "psycopg",
+        "sqlalchemy",
+        "standardwebhooks",
+        "starlette",
+        "uvicorn",
+    }
+    assert not loaded & unneeded
+
+
+def test_result_of_a_command_is_not_printed_by_the_loop() -> None:
+    """`asyncio.run` prints its task's result into an error text that it discards, which takes long for a plan."""
+    printed: list[str] = []
+
+    class Result:
+        def __repr__(self) -> str:
+            printed.append("repr")
+            return "result"
+
+    async def work() -> Result:
+        return Result()
+
+    assert isinstance(run_work(work()), Result)
+    assert not printed
 
 
 def test_help_prints_what_the_help_option_prints() -> None:

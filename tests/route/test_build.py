@@ -14,7 +14,7 @@ from alertd.route.build import build_route, missing_elevation, sample_line, with
 from alertd.route.elevation import NamedSummit
 from alertd.route.geometry.clean import CleanLine, clean_line, leg_lengths_m
 from alertd.route.model import GpxLine
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 
 WGS84 = Geod(ellps="WGS84")
 

@@ -21,7 +21,7 @@ from pyproj import Geod
 from alertd.route.build import build_route
 from alertd.route.geometry.clean import clean_line
 from alertd.route.stops import StopKind
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.sources.files.places import read_stops
 from alertd.testing.weather.storm import Storm, weather
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from alertd.errors import ConfigError
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.testing.weather.roads import read_roads
 from alertd.testing.weather.sky import read_sky
 from alertd.testing.weather.storm import Storm

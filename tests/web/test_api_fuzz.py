@@ -10,7 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from alertd.errors import InputError
-from alertd.sources.files.gpx import parse_gpx
+from alertd.sources.files.gpx.read import parse_gpx
 from alertd.sources.files.gpx_worker import LIMITS, inspect
 
 Open = Callable[..., Any]

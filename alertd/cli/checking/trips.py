@@ -9,7 +9,7 @@ from alertd.errors import AlertdError
 from alertd.route.geometry.clean import clean_line
 from alertd.settings.model import PlacePaths, Settings
 from alertd.settings.route_zones import RouteZones
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.sources.files.tables.local_times import foreign_offset
 from alertd.sources.files.trips import TripRequest, TripsFile, read_trips_file
 

@@ -1,6 +1,5 @@
 """`alertd init`: a settings folder of one's own, and a first plan."""
 
-import asyncio
 import json
 import shlex
 import shutil
@@ -15,6 +14,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
+from alertd.cli.event_loop import run_work
 from alertd.cli.options import PARTIAL, create_console, json_option
 from alertd.clock import system_clock
 from alertd.errors import AlertdError, InputError
@@ -224,7 +224,7 @@ def _gather(settings: "Settings") -> None:
     ]
     for what, one in work:
         try:
-            done = asyncio.run(one())
+            done = run_work(one())
         except AlertdError as exc:
             click.echo(f"not gathered: {what} ({exc})")
         else:
@@ -250,7 +250,7 @@ def _make(settings: "Settings", route: Path, leaves: datetime, *, offline: bool 
 
     click.echo(f"planning {route.name}, {leaves:%a %d %b %H:%M}", err=True)
     try:
-        outcome = asyncio.run(work())
+        outcome = run_work(work())
     except AlertdError as exc:
         return str(exc)
     return outcome.reason if isinstance(outcome, NotPlanned) else outcome
@@ -271,7 +271,7 @@ def _to_gather(settings: "Settings", routes: list[Path]) -> list[str]:
     """The commands that gather what these routes need, once there is a network."""
     from alertd.route.build import missing_elevation
     from alertd.route.geometry.clean import clean_line
-    from alertd.sources.files.gpx import read_gpx
+    from alertd.sources.files.gpx.read import read_gpx
 
     commands = ["gather places"]
     if "nws" in settings.forecast.sources:

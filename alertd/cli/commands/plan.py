@@ -1,6 +1,5 @@
 """`alertd plan`: plans one trip now."""
 
-import asyncio
 import sys
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
@@ -9,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
+from alertd.cli.event_loop import run_work
 from alertd.cli.options import (
     PARTIAL,
     at_option,
@@ -109,7 +109,7 @@ def plan(**options: Any) -> None:
                 write_charts(asked.pictures, outcome, inputs.request, boundaries, metric=asked.metric)
             return outcome, inputs
 
-    made, inputs = asyncio.run(work())
+    made, inputs = run_work(work())
     if asked.explain or asked.at is not None:
         print_explanation(made, inputs, asked.at, asked.as_json)
     elif asked.as_json:

@@ -1,12 +1,12 @@
 """`alertd replay`: makes a stored plan again."""
 
-import asyncio
 import json
 import sys
 from pathlib import Path
 
 import click
 
+from alertd.cli.event_loop import run_work
 from alertd.cli.options import (
     DIFFERS,
     at_option,
@@ -34,7 +34,7 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
     from alertd.planning.replays.replay import replay as made_again
 
     kept_in, plan_id = sheet.find_plan(what, archive, config)
-    done = asyncio.run(made_again(kept_in, plan_id))
+    done = run_work(made_again(kept_in, plan_id))
     for note in done.notes:
         click.echo(f"alertd: {note}", err=True)
     if explain or at is not None:

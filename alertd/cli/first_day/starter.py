@@ -17,7 +17,7 @@ from alertd.route.model import zone_at
 from alertd.settings.contact import contact_problem, is_contact
 from alertd.settings.reference_data import ReferenceData
 from alertd.settings.shipped import data_root
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 
 SETTINGS: Final = Path("config/alertd.toml")
 # Never copied from another folder: what is private there, and what a Python installer leaves beside our files.

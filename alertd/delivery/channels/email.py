@@ -16,7 +16,6 @@ from email.policy import SMTP
 from email.utils import format_datetime
 from typing import Final, Literal
 
-import aiosmtplib
 from pydantic import Field
 
 from alertd.delivery.channel import OutgoingNotice
@@ -78,6 +77,8 @@ class MailChannel:
         One refused recipient among several fails the whole: the rest get the same mail again with the next try, under
         the same Message-ID.
         """
+        import aiosmtplib  # here: commands that send no mail need no client for it
+
         name = self._mailbox.name
         content = await asyncio.to_thread(self._content_for, outgoing) if self._content_for else EmailContent()
         message = make_message(self._mailbox, outgoing, content)
@@ -95,6 +96,8 @@ class MailChannel:
             raise DeliveryError(name, f"{type(exc).__name__}: {_on_one_line(str(exc))}") from exc
 
     async def _submit(self, message: EmailMessage) -> None:
+        import aiosmtplib
+
         box = self._mailbox
         client = aiosmtplib.SMTP(
             hostname=box.host,

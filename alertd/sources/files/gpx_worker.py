@@ -13,7 +13,8 @@ from typing import Any, Final
 
 from alertd.errors import InputError
 from alertd.route.geometry.clean import clean_line
-from alertd.sources.files.gpx import GpxLimits, parse_gpx
+from alertd.sources.files.gpx.points import GpxLimits
+from alertd.sources.files.gpx.read import parse_gpx
 
 CPU_S: Final = 5
 MEMORY_BYTES: Final = 100_000_000  # in addition to the address space after imports

@@ -10,8 +10,6 @@ from operator import getitem
 from pathlib import Path
 from typing import Annotated, Any, Final, Literal
 
-import jmespath
-from jmespath.exceptions import JMESPathError
 from pydantic import Field, field_validator, model_validator
 
 from alertd.errors import ConfigError
@@ -27,6 +25,18 @@ _OWN_LEVELS: Final = (CLOSED, NONE_POSTED, IGNORED)
 _Words = Annotated[str, Field(min_length=1, max_length=80, pattern=r"^[^\x00-\x1f\x7f-\x9f\u2028\u2029]+$")]
 _Format: Any = getitem(Literal, tuple(FORMATS))
 _Expression = Annotated[str, Field(max_length=1000)]
+
+
+def _check(key: str, expression: str) -> None:
+    import jmespath  # here: plans without feeds need no parser of expressions
+    from jmespath.exceptions import JMESPathError
+
+    try:
+        jmespath.compile(expression)
+    except JMESPathError as exc:
+        at = " ".join(str(exc).split())[:120]
+        hint = "correct the expression (jmespath.org has its grammar)"
+        raise FieldError(key, f'"{expression}" is not JMESPath: {at}', hint) from None
 
 
 class ReadFile(FileModel):
@@ -48,12 +58,7 @@ class ReadFile(FileModel):
     def _compile(self) -> "ReadFile":
         for key, expression in self.by_key().items():
             if expression:
-                try:
-                    jmespath.compile(expression)
-                except JMESPathError as exc:
-                    at = " ".join(str(exc).split())[:120]
-                    hint = "correct the expression (jmespath.org has its grammar)"
-                    raise FieldError(key, f'"{expression}" is not JMESPath: {at}', hint) from None
+                _check(key, expression)
         return self
 
     def by_key(self) -> dict[str, str]:

@@ -7,9 +7,6 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-import jmespath
-from jmespath.exceptions import JMESPathError
-
 from alertd.errors import SourceChanged
 from alertd.plan.posted import ControlLocation, LatLon
 from alertd.sources.http.errors import parse_json
@@ -76,6 +73,9 @@ def _row(source: str, row: Any, read: Mapping[str, str], zone: str) -> FeedRow:
 def _found(source: str, key: str, expression: str, value: Any) -> Any:
     if not expression:
         return None
+    import jmespath  # here: plans without feeds need no parser of expressions
+    from jmespath.exceptions import JMESPathError
+
     try:
         return jmespath.search(expression, value)
     except (JMESPathError, RecursionError) as exc:

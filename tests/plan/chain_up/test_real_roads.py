@@ -19,7 +19,7 @@ from alertd.road.road_class import RoadClass
 from alertd.route.build import build_route
 from alertd.route.model import JurisdictionSpan, Route
 from alertd.route.stops import StopKind
-from alertd.sources.files.gpx import parse_gpx
+from alertd.sources.files.gpx.read import parse_gpx
 from alertd.testing.factories import make_rules, make_stop, make_weather
 from alertd.testing.weather.roads import read_roads
 

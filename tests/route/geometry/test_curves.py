@@ -13,7 +13,7 @@ from alertd.route.build import build_route
 from alertd.route.geometry.clean import clean_line
 from alertd.route.model import GpxLine, Route
 from alertd.route.project import find_passes
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.units import GRAVITY_MPS2, KMH_MPS
 
 DEG_M = 111_195.0

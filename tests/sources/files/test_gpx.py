@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from alertd.errors import InputError
 from alertd.route.build import missing_elevation
 from alertd.route.geometry.clean import clean_line, leg_lengths_m
-from alertd.sources.files.gpx import GpxLimits, parse_gpx, read_gpx
+from alertd.sources.files.gpx.points import GpxLimits
+from alertd.sources.files.gpx.read import parse_gpx, read_gpx
 
 REPO = Path(__file__).parents[3]
 FIXTURES = REPO / "fixtures" / "gpx"

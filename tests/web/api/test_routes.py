@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from alertd.sources.files.gpx import read_gpx
+from alertd.sources.files.gpx.read import read_gpx
 from alertd.web.api import route_uploads
 
 Open = Callable[..., Any]

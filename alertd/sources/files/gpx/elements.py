@@ -1,15 +1,11 @@
-"""Parses GPX files (1.0, 1.1 or without a namespace) as a stream into a line, with hard limits.
+"""Parses a GPX file element by element into a line, with hard limits.
 
 The input is untrusted: the parser never builds a tree. It refuses a DOCTYPE (GPX needs none, and entity bombs need one)
 and counts depth, attributes and points while it reads.
 """
 
-import hashlib
 import math
-from array import array
 from collections.abc import Callable
-from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Final
 from xml.parsers import expat
 
@@ -17,143 +13,18 @@ import numpy as np
 
 from alertd.errors import InputError
 from alertd.route.model import GpxLine
+from alertd.sources.files.gpx.points import HIGHEST_M, LOWEST_M, GpxLimits, LinePoints
 
 _CHUNK: Final = 1 << 16
 _MAX_NAME: Final = 200
-# Land heights on Earth are within these limits. Values outside are void marks such as -32768 of SRTM tiles.
-_LOWEST_M, _HIGHEST_M = -500.0, 9000.0
-_COMPRESSED: Final = {
-    b"\x1f\x8b": "gzip",
-    b"PK\x03\x04": "zip",
-    b"BZh": "bzip2",
-    b"\xfd7zXZ": "xz",
-    b"7z\xbc\xaf": "7z",
-    b"\x28\xb5\x2f\xfd": "zstd",
-}
-
-# (south, west, north, east) in degrees
-Bbox = tuple[float, float, float, float]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GpxLimits:
-    """Limits of one file. A day's drive recorded every second is about 40,000 points and 8 MB."""
-
-    max_bytes: int = 20_000_000
-    max_points: int = 200_000
-    max_depth: int = 32
-    max_attributes: int = 64
-
-
-def read_gpx(path: Path, *, limits: GpxLimits | None = None, expected_bbox: Bbox | None = None) -> GpxLine:
-    """Read a GPX file. Raises InputError."""
-    limits = limits or GpxLimits()
-    where = path.name
-    try:
-        if path.is_dir():
-            raise InputError(where, "", "is a folder", "name the GPX file itself")
-        _check_size(path.stat().st_size, where, limits)
-        data = path.read_bytes()
-    except OSError as exc:
-        raise InputError(where, "", f"cannot be read ({exc.strerror})", "check the path and its permissions") from exc
-    return parse_gpx(data, where, limits=limits, expected_bbox=expected_bbox)
-
-
-def parse_gpx(
-    data: bytes, where: str, *, limits: GpxLimits | None = None, expected_bbox: Bbox | None = None
-) -> GpxLine:
-    """Parse the bytes of a GPX file.
-
-    Parameters
-    ----------
-    where: the file's name, for messages.
-    expected_bbox: (south, west, north, east) [deg] of the operator's area. A line outside it that would be inside with
-        latitude and longitude exchanged is refused as swapped.
-
-    Raises
-    ------
-    InputError: with the file, the field and a hint, for anything that is not a usable line.
-    """
-    limits = limits or GpxLimits()
-    _check_size(len(data), where, limits)
-    _refuse_other_formats(data, where)
-    reader = _Reader(where=where, limits=limits)
-    reader.read(data)
-    line = reader.line(hashlib.sha256(data).hexdigest())
-    if expected_bbox is not None:
-        _refuse_swapped(line, expected_bbox)
-    return line
-
-
-def _check_size(size: int, where: str, limits: GpxLimits) -> None:
-    if size > limits.max_bytes:
-        raise InputError(
-            where,
-            "size",
-            f"{size / 1e6:.1f} MB exceeds the limit of {limits.max_bytes / 1e6:.0f} MB",
-            "export the route alone, without other tracks, photos or sensor data",
-        )
-    if size == 0:
-        raise InputError(where, "", "is empty", "export the route again")
-
-
-def _refuse_other_formats(data: bytes, where: str) -> None:
-    for magic, kind in _COMPRESSED.items():
-        if data.startswith(magic):
-            raise InputError(where, "", f"is compressed ({kind})", "unpack it and use the GPX file inside")
-    head = data[:1024].lstrip(b"\xef\xbb\xbf \t\r\n").lower()
-    if not head:
-        raise InputError(where, "", "contains only whitespace", "export the route again")
-    if head.startswith((b"<!doctype html", b"<html")):
-        raise InputError(
-            where, "", "is a web page, not GPX", "download the GPX file itself; a login page may have come instead"
-        )
-    if head.startswith((b"{", b"[")):
-        raise InputError(where, "", "is JSON, not GPX", "export the route as GPX")
-
-
-def _refuse_swapped(line: GpxLine, bbox: Bbox) -> None:
-    south, west, north, east = bbox
-
-    def inside(lat: float, lon: float) -> bool:
-        return south <= lat <= north and west <= lon <= east
-
-    lat, lon = float(np.median(line.lat_deg)), float(np.median(line.lon_deg))
-    if not inside(lat, lon) and inside(lon, lat):
-        raise InputError(
-            line.where,
-            "lat, lon",
-            f"the line is near latitude {lat:.2f}, longitude {lon:.2f}, outside the area served",
-            "exchange the two: they look swapped",
-        )
-
-
-@dataclass(slots=True)
-class _Points:
-    """Points of one kind (tracks or routes), in file order."""
-
-    word: str
-    lines: int = 0
-    name: str = ""
-    lat: "array[float]" = field(default_factory=lambda: array("d"))
-    lon: "array[float]" = field(default_factory=lambda: array("d"))
-    ele: "array[float]" = field(default_factory=lambda: array("d"))
-    starts: list[int] = field(default_factory=list)
-
-    def new_segment(self) -> None:
-        if not self.starts or self.starts[-1] < len(self.lat):
-            self.starts.append(len(self.lat))
-
-    def distinct(self) -> bool:
-        return any(bool((v != v[:1]).any()) for v in (np.frombuffer(self.lat), np.frombuffer(self.lon)) if v.size)
-
-
-class _Reader:
+class ElementReader:
     """Handles expat events and keeps only points. `stack` holds the local names of the open elements."""
 
     def __init__(self, *, where: str, limits: GpxLimits) -> None:
         self.where, self.limits = where, limits
-        self.tracks, self.routes = _Points("track"), _Points("route")
+        self.tracks, self.routes = LinePoints("track"), LinePoints("route")
         self.file_name = ""
         self.stack: list[str] = []
         self.text: list[str] | None = None
@@ -206,7 +77,7 @@ class _Reader:
             findings=tuple(self._findings(points)),
         )
 
-    def _findings(self, points: _Points) -> list[str]:
+    def _findings(self, points: LinePoints) -> list[str]:
         findings = []
         if self.tracks.lat and self.routes.lat:
             findings.append(f"{self.where} holds tracks and routes: the {points.word} points are used")
@@ -216,7 +87,7 @@ class _Reader:
             findings.append(f"{self.shape_points} shape points from the route's extensions are used")
         if self.void_heights:
             findings.append(
-                f"heights outside {_LOWEST_M:.0f} to {_HIGHEST_M:.0f} m count as missing: {self.void_heights}"
+                f"heights outside {LOWEST_M:.0f} to {HIGHEST_M:.0f} m count as missing: {self.void_heights}"
             )
         return findings
 
@@ -280,7 +151,7 @@ class _Reader:
                     height_m = float(height)
                 except ValueError:
                     return slow(name, "trkpt")
-                if _LOWEST_M <= height_m <= _HIGHEST_M and "_" not in height and height.isascii():
+                if LOWEST_M <= height_m <= HIGHEST_M and "_" not in height and height.isascii():
                     heights[-1], self.text, parser.CharacterDataHandler = height_m, None, None
                     return
             slow(name, stack[-1] if stack else "")
@@ -358,7 +229,7 @@ class _Reader:
     def _route_point(self, attributes: dict[str, str]) -> None:
         self._add(self.routes, attributes)
 
-    def _add(self, points: _Points, attributes: dict[str, str]) -> None:
+    def _add(self, points: LinePoints, attributes: dict[str, str]) -> None:
         if len(self.tracks.lat) + len(self.routes.lat) >= self.limits.max_points:
             raise InputError(
                 self.where,
@@ -393,7 +264,7 @@ class _Reader:
             )
         return value
 
-    def _height(self, points: _Points, text: str) -> None:
+    def _height(self, points: LinePoints, text: str) -> None:
         if not text:
             return
         value = _number(text)
@@ -404,7 +275,7 @@ class _Reader:
                 f"{text[:30]!r} is not a height in metres",
                 "write metres with a decimal point, or leave <ele> out",
             )
-        if _LOWEST_M <= value <= _HIGHEST_M:
+        if LOWEST_M <= value <= HIGHEST_M:
             points.ele[-1] = value
         elif not math.isnan(value):
             self.void_heights += 1
@@ -412,7 +283,7 @@ class _Reader:
     _TEXTS: Final = frozenset(
         [("trkpt", "ele"), ("rtept", "ele"), ("trk", "name"), ("rte", "name"), ("gpx", "name"), ("metadata", "name")]
     )
-    _OPENERS: Final[dict[tuple[str, str], Callable[["_Reader", dict[str, str]], None]]] = {
+    _OPENERS: Final[dict[tuple[str, str], Callable[["ElementReader", dict[str, str]], None]]] = {
         ("gpx", "trk"): _track,
         ("gpx", "rte"): _route,
         ("trk", "trkseg"): _segment,
