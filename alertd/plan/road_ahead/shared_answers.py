@@ -16,6 +16,7 @@ MOST_KEPT: Final = {
     "surfaces": 4,
     "need": 6,
     "pavement": 2,
+    "speeds": 2,
     "posting": 2,
     "rigless": 2,
     "descent": 2,

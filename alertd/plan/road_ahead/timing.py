@@ -17,7 +17,7 @@ from alertd.plan.road_ahead.speeds import (
     free_speed_mps,
     lateness_s,
     posted_cap_mps,
-    surface_shares,
+    shares_of_kinds,
     unchained_s,
 )
 from alertd.rules.rig import IdentityKey, Rig
@@ -25,6 +25,7 @@ from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
+BLOCK_CELLS = 50_000  # of members and sections that are computed at once
 LONG_ROUNDS = 2  # for a trip with rests: the speed again at the hours of the last round
 
 
@@ -85,28 +86,43 @@ def unchained_timing(hourly_need: HourlyNeed, depart_epoch_s: Array, params: Pla
     since_s = (depart_epoch_s - hourly_need.first_epoch_s)[:, None]
     dry, stands = np.cumsum(free) - 0.5 * free, hourly_need.stands
     stood_s = stands.before_s(sections.middle_m)
-    expected = hourly_need.hour_of_offset(((since_s + dry + stood_s) / HOUR_S).astype(np.float32))
-    on = surface_shares(take_flat(hourly_need.code, hourly_need.pick(expected[:, None, :])))
-    moving = _cumulated(unchained_s(free, length, on, params))
-    for _ in range(LONG_ROUNDS if stands.total_s > 0.0 else 0):  # over days the clocks drift apart by hours
-        offset_s = since_s + 0.5 * (moving[:, 1:] + moving[:, :-1]) + stood_s
+
+    def moving_at(offset_s: Array) -> Array:
+        """Seconds to each edge at the speed of the road at these hours, the same for all members."""
         expected = hourly_need.hour_of_offset((offset_s / HOUR_S).astype(np.float32))
-        on = surface_shares(take_flat(hourly_need.code, hourly_need.pick(expected[:, None, :])))
-        moving = _cumulated(unchained_s(free, length, on, params))
+        here = np.arange(sections.count)
+        on = Surfaces(*(x[expected, here] for x in hourly_need.surfaces_by_hour))
+        return _cumulated(unchained_s(free, length, on, params))
+
+    moving = moving_at(since_s + dry + stood_s)
+    for _ in range(LONG_ROUNDS if stands.total_s > 0.0 else 0):  # over days the clocks drift apart by hours
+        moving = moving_at(since_s + 0.5 * (moving[:, 1:] + moving[:, :-1]) + stood_s)
     middle = 0.5 * (moving[:, 1:] + moving[:, :-1])
-    late_s = lateness_s(middle.astype(np.float32), hourly_need.corridor.clock_z.astype(np.float32), params)
-    when_h = (late_s + (since_s + middle + stood_s).astype(np.float32)[:, None, :]) * np.float32(1.0 / HOUR_S)
-    hour = hourly_need.hour_of_offset(when_h.astype(np.float32, copy=False))
-    pick = hourly_need.pick(hour)
-    code = take_flat(hourly_need.code, pick)
+    shape = (depart_epoch_s.size, hourly_need.members, sections.count)
+    hour, code, need = np.empty(shape, np.int32), np.empty(shape, np.int8), np.empty(shape, np.float32)
+    kinds = hourly_need.speed_kinds
+    kinds_n = np.empty((shape[0], shape[2]), kinds.dtype)
+    clock_z, clock_s = hourly_need.corridor.clock_z.astype(np.float32), (since_s + middle + stood_s).astype(np.float32)
+    elapsed = middle.astype(np.float32)
+    block_n = max(BLOCK_CELLS // max(shape[1] * shape[2], 1), 1)
+    for first in range(0, shape[0], block_n):  # what is computed on the way then fits in the cache of a processor
+        here = slice(first, first + block_n)
+        when_h = lateness_s(elapsed[here], clock_z, params)
+        when_h += clock_s[here, None, :]
+        when_h *= np.float32(1.0 / HOUR_S)
+        hour[here] = hourly_need.hour_of_offset(when_h)
+        pick = hourly_need.pick(hour[here])
+        take_flat(hourly_need.code, pick, out=code[here])
+        take_flat(hourly_need.need, pick, out=need[here])
+        take_flat(kinds, pick).sum(axis=1, dtype=kinds.dtype, out=kinds_n[here])
     return UnchainedTiming(
         depart_epoch_s=depart_epoch_s,
         reach_s=moving + stands.before_s(sections.edge_m),
         moving_s=moving,
         hour=hour,
         code=code,
-        need=take_flat(hourly_need.need, pick),
-        on=surface_shares(code),
+        need=need,
+        on=shares_of_kinds(kinds_n, hourly_need.members),
     )
 
 
