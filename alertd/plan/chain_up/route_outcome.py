@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
+from alertd.plan.chain_up.departure_road import DepartureRoad
 from alertd.plan.chain_up.departure_view import DepartureViews, view_of
 from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.road_view import ChainStretch, DepartureView
@@ -35,11 +36,19 @@ class RouteConditions:
         return not x.showers and self.encounter.is_held(x.first, x.last, self.views.params)
 
     @cached_property
+    def road(self) -> DepartureRoad:
+        """All conditions as the road of a single departure."""
+        first = self.views.road(0)
+        if self.encounter is first.encounter:
+            return first
+        return DepartureRoad(encounter=self.encounter, row=self.row, params=self.views.params)
+
+    @cached_property
     def view(self) -> DepartureView:
         """All conditions as a single view."""
         if self.encounter is self.views.encounter(0):
             return self.views.view(0)
-        return view_of(self.encounter, self.row, self.views.places, self.views.params, self.views.sent_stops)
+        return view_of(self.road, self.views.places, self.views.sent_stops)
 
 
 def chain_search(views: DepartureViews, required_odds: float, on: ChainsOn | None = None) -> ChainSearch:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.departure_view import DepartureViews, section_chained_s
+from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.legs import Leg, ReadyLegs, legs_of
 from alertd.plan.chain_up.priced_view import missing
@@ -249,7 +249,7 @@ def _clock(
     stopped_times: list[tuple[float, float]] = []
     if carried is not None:
         limit = carried.speed_limit_mps
-        takes = np.where(middle <= carried.off_m, section_chained_s(hourly_need, conditions.row, params, limit), takes)
+        takes = np.where(middle <= carried.off_m, conditions.road.section_chained_s(limit), takes)
         begins_m = float(hourly_need.sections.edge_m[0])
         stopped_times += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
     for x in (x for x in legs if x.driven and not x.carried and not x.stays_on):
@@ -257,6 +257,6 @@ def _clock(
         limits = [y.chains.speed_limit_mps for y in legs if y.driven and (y.on_m, y.off_m) == (x.on_m, x.off_m)]
         limit = min((v for v in limits if v is not None), default=None)
         on = (middle > x.on_m) & (middle <= x.off_m)
-        takes = np.where(on, section_chained_s(hourly_need, conditions.row, params, limit), takes)
+        takes = np.where(on, conditions.road.section_chained_s(limit), takes)
         stopped_times += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
     return np.append(0.0, np.cumsum(takes)), tuple(stopped_times)

@@ -15,6 +15,7 @@ MOST_KEPT: Final = {
     "stretches": 4,
     "surfaces": 4,
     "need": 6,
+    "roads": 1,
     "pavement": 2,
     "speeds": 2,
     "posting": 2,

@@ -49,17 +49,16 @@ class UnchainedTiming:
     on: Surfaces
 
     def row(self, n: int) -> "UnchainedTiming":
-        """The timing of a single departure."""
+        """The timing of a single departure, as a copy: whoever keeps it does not keep the others."""
         one = slice(n, n + 1)
-        on = Surfaces(*(x[one] for x in self.on))
         return UnchainedTiming(
             depart_epoch_s=self.depart_epoch_s[one],
-            reach_s=self.reach_s[one],
-            moving_s=self.moving_s[one],
-            hour=self.hour[one],
-            code=self.code[one],
-            need=self.need[one],
-            on=on,
+            reach_s=self.reach_s[one].copy(),
+            moving_s=self.moving_s[one].copy(),
+            hour=self.hour[one].copy(),
+            code=self.code[one].copy(),
+            need=self.need[one].copy(),
+            on=Surfaces(*(x[one].copy() for x in self.on)),
         )
 
 
