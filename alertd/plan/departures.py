@@ -18,12 +18,10 @@ from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.road_view import ChainStretch
 from alertd.plan.chain_up.route_outcome import (
     RouteConditions,
-    best_plan,
     chain_search,
     chained_legs,
     chained_share,
-    conditions_on,
-    uncovered,
+    chosen_way,
 )
 from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan
 from alertd.plan.chain_up.unlisted_places import places_with_search
@@ -240,21 +238,15 @@ def _way(views: DepartureViews, unchained_s: float, *, search: bool) -> _Way:
         return _Way(
             views=views, chain_plan=None, conditions=None, left=(), minutes=minutes, chained_s=minutes * 60.0, share=0.0
         )
-    chain_plan = best_plan(chain_search(views, views.params.chain_probability))
-    conditions = conditions_on(views, chain_plan)
-    left = tuple(uncovered(conditions.view, chain_plan, views.places))
-    minutes, chained = chain_plan.minute, chain_plan
-    if left:
-        view = conditions.view
-        chained = best_plan(replace(chain_search(views, views.params.ready_probability), view=lambda _: view))
-        minutes = max(minutes, chained.minute)
+    chain_plan, conditions, ready = chosen_way(views)
+    chained = ready.way if ready.left else chain_plan
     return _Way(
         views=views,
         chain_plan=chain_plan,
         conditions=conditions,
-        left=left,
+        left=tuple(ready.left),
         minutes=chain_plan.minute,
-        chained_s=minutes * 60.0,
+        chained_s=max(chain_plan.minute, chained.minute) * 60.0,
         share=chained_share(conditions, chained, views.places, views.params.remove_s),
     )
 

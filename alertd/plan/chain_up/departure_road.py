@@ -3,10 +3,10 @@
 Trips of one kind of rig that leave at the same minutes of the hour meet the same roads, whatever their places to stop.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Final, TypeAlias
+from typing import Any, Final, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,7 +23,9 @@ from alertd.plan.road_ahead.timing import UnchainedTiming, free_s, unchained_tim
 from alertd.rules.rig import IdentityKey
 
 Array: TypeAlias = NDArray[np.float64]
+Kept = TypeVar("Kept")
 
+MOST_PLACES: Final = 3  # [A] of the comparison and of two trips
 MOST_ROADS: Final = 200  # [A] those of a day and a half; each has up to 0.3 MB for 31 members on 300 km
 
 
@@ -91,6 +93,15 @@ class DepartureRoads:
     def __init__(self, hourly_need: HourlyNeed, params: PlanParams) -> None:
         self.hourly_need, self.params = hourly_need, params
         self._kept: dict[float, DepartureRoad] = {}
+        self._with_places: dict[Hashable, Any] = {}
+
+    def with_places(self, key: Hashable, new: Callable[[], Kept]) -> Kept:
+        """What was kept for these places to stop, or a new one; of a few places at a time."""
+        kept: Kept = self._with_places.pop(key, None) or new()
+        self._with_places[key] = kept
+        for oldest in list(self._with_places)[:-MOST_PLACES]:
+            self._with_places.pop(oldest, None)
+        return kept
 
     def at(self, depart_epoch_s: float) -> DepartureRoad:
         """The road of this departure."""

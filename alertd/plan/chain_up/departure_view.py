@@ -3,7 +3,7 @@
 from collections.abc import Hashable
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import NamedTuple, TypeAlias
+from typing import Any, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,21 +22,34 @@ from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.stands import Stands
 from alertd.plan.road_ahead.timing import UnchainedTiming, free_s
 from alertd.road.radiation import solar_position
-from alertd.rules.rig import IdentityKey
+from alertd.rules.rig import IdentityKey, Rig
 
 Array: TypeAlias = NDArray[np.float64]
 
 NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
 
 
+@dataclass(slots=True, kw_only=True, eq=False)
+class KeptViews:
+    """What departures have in common that have the same places to stop, by epoch second of the departure.
+
+    priced: the prices of views. ways: the ways without chains on the truck, see `chosen_way`. floored: roads with a
+    floor.
+    """
+
+    views: dict[float, DepartureView] = field(default_factory=dict)
+    priced: dict[Hashable, PricedView] = field(default_factory=dict)
+    ways: dict[float, Any] = field(default_factory=dict)
+    floored: dict[float, DepartureRoad] = field(default_factory=dict)
+
+
 @dataclass
 class DepartureViews:
     """Views of one rig on one corridor, computed on demand: view n leaves n quarters of an hour after the first.
 
-    roads: the roads of these departures, shared with other trips.
     floor: see Encounter.
     sent_stops: see `view_of`.
-    priced: the prices of views, see `ChainSearch`.
+    roads, kept: of these departures, and with these places; shared with other trips.
     """
 
     hourly_need: HourlyNeed
@@ -44,26 +57,27 @@ class DepartureViews:
     params: PlanParams
     places: StopCandidates
     sent_stops: frozenset[str] = frozenset()
-    roads: DepartureRoads = None  # type: ignore[assignment]  # set below
     floor: Float32 | None = None
-    priced: dict[Hashable, PricedView] = field(default_factory=dict)
-    _dry_s: list[Array] = field(default_factory=list)
-    _views: dict[float, DepartureView] = field(default_factory=dict)
-    _floored: dict[float, DepartureRoad] = field(default_factory=dict)
+    roads: DepartureRoads = field(init=False)
+    kept: "KeptViews" = field(init=False)
 
     def __post_init__(self) -> None:
-        if self.roads is None:
-            self.roads = departure_roads(self.hourly_need, self.params)
+        self.roads = departure_roads(self.hourly_need, self.params)
+        self.kept = self.roads.with_places((self.places, self.sent_stops), KeptViews)
+
+    @property
+    def priced(self) -> dict[Hashable, PricedView]:
+        """The prices of views, see `ChainSearch`."""
+        return self.kept.priced
 
     @property
     def dry_s(self) -> Array:
         """(place,) seconds to each place on a dry road."""
-        if not self._dry_s:
-            sections = self.hourly_need.sections
-            free = free_s(sections, IdentityKey(self.hourly_need.rig), self.params)
-            moving_s = np.interp(self.places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free)))
-            self._dry_s.append(moving_s + self.hourly_need.stands.before_s(self.places.at_m))
-        return self._dry_s[0]
+        return _dry_s(self.places, self.hourly_need.sections, self.hourly_need.stands, self._rig, self.params)
+
+    @property
+    def _rig(self) -> IdentityKey[Rig]:
+        return IdentityKey(self.hourly_need.rig)
 
     def _epoch_s(self, n: int) -> float:
         return self.depart_epoch_s + n * DELAY_STEP_S
@@ -73,11 +87,11 @@ class DepartureViews:
         epoch_s = self._epoch_s(n)
         if self.floor is None:
             return self.roads.at(epoch_s)
-        known = self._floored.get(epoch_s)
+        known = self.kept.floored.get(epoch_s)
         if known is None:
             road = self.roads.at(epoch_s)
             encounter = replace(road.encounter, floor=self.floor)
-            known = self._floored[epoch_s] = replace(road, encounter=encounter)
+            known = self.kept.floored[epoch_s] = replace(road, encounter=encounter)
         return known
 
     def row(self, n: int) -> UnchainedTiming:
@@ -86,10 +100,7 @@ class DepartureViews:
 
     def set_floor(self, floor: Float32) -> None:
         """Set a lower bound of the need, (member, section), for all views from now on."""
-        self.floor = floor
-        self._views.clear()
-        self.priced.clear()
-        self._floored.clear()
+        self.floor, self.kept = floor, KeptViews()
 
     def encounter(self, n: int) -> Encounter:
         """The encounter of the n-th departure."""
@@ -98,14 +109,20 @@ class DepartureViews:
     def view(self, n: int) -> DepartureView:
         """The view of the n-th departure."""
         epoch_s = self._epoch_s(n)
-        known = self._views.get(epoch_s)
+        known = self.kept.views.get(epoch_s)
         if known is None:
-            known = self._views[epoch_s] = view_of(self.road(n), self.places, self.sent_stops)
+            known = self.kept.views[epoch_s] = view_of(self.road(n), self.places, self.sent_stops)
         return known
 
     def leaving_later(self, n: int) -> "DepartureViews":
-        """The same views for a truck that leaves n quarters of an hour later, with shared caches."""
-        return replace(self, depart_epoch_s=self._epoch_s(n))
+        """The same views for a truck that leaves n quarters of an hour later. It has no floor."""
+        return DepartureViews(
+            hourly_need=self.hourly_need,
+            depart_epoch_s=self._epoch_s(n),
+            params=self.params,
+            places=self.places,
+            sent_stops=self.sent_stops,
+        )
 
 
 def view_of(road: DepartureRoad, places: StopCandidates, sent_stops: frozenset[str] = frozenset()) -> DepartureView:
@@ -153,6 +170,14 @@ def view_of(road: DepartureRoad, places: StopCandidates, sent_stops: frozenset[s
         chained_s=chained,
         chains=lambda i, j: road.encounter.chains(stretches[i].first, stretches[j].last, params),
     )
+
+
+@lru_cache(maxsize=32)
+def _dry_s(
+    places: StopCandidates, sections: Sections, stands: Stands, rig: IdentityKey[Rig], params: PlanParams
+) -> Array:
+    moving_s = np.interp(places.at_m, sections.edge_m, np.append(0.0, np.cumsum(free_s(sections, rig, params))))
+    return np.asarray(moving_s + stands.before_s(places.at_m))
 
 
 class _Fixed(NamedTuple):

@@ -11,14 +11,16 @@ from numpy.typing import ArrayLike, NDArray
 from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.encounter import Encounter
-from alertd.plan.chain_up.legs import Leg, ReadyLegs, legs_of
+from alertd.plan.chain_up.legs import Leg, legs_of
 from alertd.plan.chain_up.priced_view import missing
 from alertd.plan.chain_up.road_view import DepartureView
 from alertd.plan.chain_up.route_outcome import (
+    ReadyLegs,
     RouteConditions,
     best_plan,
     chain_search,
     chained_share,
+    chosen_way,
     conditions_on,
 )
 from alertd.plan.chain_up.search import ChainedSpan, drawbacks_at
@@ -172,9 +174,13 @@ def best_solution(
     earlier = None if since_epoch_s is None else _worst_since(hourly_need, since_epoch_s, depart_epoch_s, params)
     if earlier is not None:
         views.set_floor(earlier.need)
-    chain_plan = best_plan(chain_search(views, params.chain_probability, on))
-    conditions = _as_earlier(conditions_on(views, chain_plan), earlier)
-    ready, later_road = ReadyLegs(views, conditions.view, chain_plan, on), False
+    later_road = False
+    if on is None and earlier is None:
+        chain_plan, conditions, ready = chosen_way(views)
+    else:
+        chain_plan = best_plan(chain_search(views, params.chain_probability, on))
+        conditions = _as_earlier(conditions_on(views, chain_plan), earlier)
+        ready = ReadyLegs(views, conditions.view, chain_plan, on)
     if ready.left:
         warned = conditions_on(views, ready.way)
         more = warned.encounter.need.mean(axis=0) > conditions.encounter.need.mean(axis=0) + SAME_PROBABILITY

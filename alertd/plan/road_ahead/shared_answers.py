@@ -16,6 +16,8 @@ MOST_KEPT: Final = {
     "surfaces": 4,
     "need": 6,
     "roads": 1,
+    "likely": 2,
+    "places": 32,
     "pavement": 2,
     "speeds": 2,
     "posting": 2,
