@@ -9,6 +9,7 @@ own. The search covers all such choices, except stops that another stop dominate
 from collections.abc import Callable, Hashable, Mapping, Set
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
+from math import inf
 from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -120,7 +121,8 @@ class ChainSearch:
         """The view of a truck that leaves this place at `minute` after departure."""
         if not self._on_time_s:
             self._on_time_s += self.view(0).reach_s.tolist()
-        return max(round((minute * 60.0 - self._on_time_s[place]) / DELAY_STEP_S), 0)
+        late = round((minute * 60.0 - self._on_time_s[place]) / DELAY_STEP_S)
+        return late if late > 0 else 0
 
     def priced_at(self, clock: int) -> PricedView:
         known = self._at_clock.get(clock)
@@ -155,7 +157,7 @@ def drawbacks_at(view: DepartureView, place: int) -> tuple[str, ...]:
     return tuple(name for name, has in view.drawbacks.items() if has[place])
 
 
-def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | None:
+def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
     """The plan of least cost, or None when it would cost more than `most_s`.
 
     Without a required stretch there is no choice. Otherwise the search is best first (A*): it visits places in the
@@ -168,7 +170,8 @@ def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | No
         run_s = float(now.reach_s[-1])
         cost_s = run_s + sum(search.priced(now).risk_s)
         return ChainPlan(cost_s, (), (0,) * final, (), round(run_s / 60.0))
-    left_s = (search.dry_s[-1] - search.dry_s).tolist()
+    left_s: list[float] = (search.dry_s[-1] - search.dry_s).tolist()
+    clock_of, priced_at = search.clock, search.priced_at
     best: dict[_Node, float] = {_START: 0.0}
     before: dict[_Node, _Step] = {}
     queue: list[tuple[float, _Node, float]] = [(left_s[0], _START, 0.0)]
@@ -181,21 +184,21 @@ def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | No
             return _trace_back(search, before, node, cost_s)
         if cost_s > best[node]:
             continue
-        clock = search.clock(place, minute)
-        decided, on = search.priced_at(clock), search.on if place == 0 else None
+        clock = clock_of(place, minute)
+        decided, on = priced_at(clock), search.on if place == 0 else None
         if on is None:  # unchained to the next place
             to = (place + 1, minute + decided.ride_minutes[place], False)
             cost = cost_s + decided.ride_cost_s[place]
-            if cost < best.get(to, np.inf):
+            if cost < best.get(to, inf):
                 best[to], before[to] = cost, _Step(node, clock)
                 heappush(queue, (cost + left_s[to[0]], to, cost))
-        if removed:
+        if removed or (on is None and not decided.may_hang[place]):
             continue
         for choice in decided.choices(place) if on is None else decided.while_on(on):
-            later = search.clock(place, minute + round(choice.hang_s / 60.0))
-            for run in decided.runs(place, choice, search.priced_at(later), on):
+            later = clock_of(place, minute + round(choice.hang_s / 60.0))
+            for run in decided.runs(place, choice, priced_at(later), on):
                 to, cost = (run.off, minute + run.minutes, True), cost_s + run.cost_s
-                if cost < best.get(to, np.inf):
+                if cost < best.get(to, inf):
                     best[to], before[to] = cost, _Step(node, later, run, clock)
                     heappush(queue, (cost + left_s[to[0]], to, cost))
     return None
