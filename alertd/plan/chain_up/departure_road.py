@@ -54,6 +54,11 @@ class DepartureRoad:
         return _cumulated(self.encounter.hourly_need.sections.length_m * (1.0 - on.snow[0] - on.ice[0]))
 
     @cached_property
+    def seen(self) -> dict[StopCandidates, Any]:
+        """What a truck meets at places to stop, see `departure_view`."""
+        return {}
+
+    @cached_property
     def _stretches(self) -> dict[bytes, tuple[ChainStretch, ...]]:
         return {}
 

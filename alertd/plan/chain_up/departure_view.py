@@ -1,6 +1,6 @@
 """Describes the road at a departure: stretches that may need chains, and prices of stopping places."""
 
-from collections.abc import Hashable
+from collections.abc import Callable, Hashable, Mapping
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, NamedTuple, TypeAlias
@@ -8,6 +8,7 @@ from typing import Any, NamedTuple, TypeAlias
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.plan.chain_up.darkness import is_dark
 from alertd.plan.chain_up.departure_road import DepartureRoad, DepartureRoads, departure_roads
 from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.priced_view import PricedView
@@ -21,12 +22,11 @@ from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
 from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.stands import Stands
 from alertd.plan.road_ahead.timing import UnchainedTiming, free_s
-from alertd.road.radiation import solar_position
 from alertd.rules.rig import IdentityKey, Rig
 
 Array: TypeAlias = NDArray[np.float64]
 
-NIGHT_ZENITH_DEG = 96.0  # the end of civil twilight
+SNOWED = "perhaps in the snow"
 
 
 @dataclass(slots=True, kw_only=True, eq=False)
@@ -131,27 +131,52 @@ def view_of(road: DepartureRoad, places: StopCandidates, sent_stops: frozenset[s
     sent_stops: ids of stops that were sent to the driver. They are cheaper, unless they may be in the snow: another
     stop must be clearly better to take their place.
     """
-    hourly_need, params, row = road.encounter.hourly_need, road.params, road.row
-    sections, stretches = hourly_need.sections, road.stretches(places)
-    fixed = _fixed(places, sections, hourly_need.stands, params, sent_stops)
-    reach = np.interp(places.at_m, sections.edge_m, row.moving_s[0]) + fixed.stood_s
-    enough = params.ready_probability - SAME_PROBABILITY
-    wintry = inside_cores(places.at_m, road.runs, sections, params.edge_slack_m)
-    wintry &= road.need_frac[places.section] >= enough
-    no_room_to_look = places.unlisted & too_near(places.at_m, road.runs, sections, params)
-    snowed = fixed.listed & wintry
-    dark = places.unlit
-    if fixed.any_unlit:
-        at = np.flatnonzero(dark)
-        zenith, _ = solar_position(places.lat_deg[at], places.lon_deg[at], row.depart_epoch_s[0] + reach[at])
-        dark = np.zeros_like(dark)
-        dark[at] = zenith > NIGHT_ZENITH_DEG
-    drawbacks = {"small": places.cramped, "on a grade": places.steep, "unlit": dark, "perhaps in the snow": snowed}
-    kept_s = params.kept_s * (fixed.sent & ~wintry)
-    price_s = fixed.price_s + params.unlit_s * dark + params.snowed_s * snowed - kept_s
-    price_s += np.where(no_room_to_look, np.inf, fixed.unlisted_s)
+    seen: _Seen | None = road.seen.get(places)
+    if seen is None:
+        seen = road.seen[places] = _seen(road, places)
+    params, stretches, drawbacks = road.params, road.stretches(places), seen.drawbacks
+    fixed = _fixed(places, road.encounter.hourly_need.stands, params, sent_stops)
+    kept_s = np.asarray(params.kept_s * (fixed.sent & ~seen.wintry), dtype=np.float64)
+    price_s = fixed.price_s + params.unlit_s * drawbacks["unlit"] + params.snowed_s * drawbacks[SNOWED] - kept_s
+    price_s += np.where(seen.no_room_to_look, np.inf, fixed.unlisted_s)
     price_s[0] += own_end_s(stretches[0].start_m - places.at_m[0] if stretches else 0.0, params)
     price_s[-1] += own_end_s(places.at_m[-1] - stretches[-1].end_m if stretches else 0.0, params)
+    return DepartureView(
+        reach_s=seen.reach_s,
+        bare_m=seen.bare_m,
+        price_s=price_s,
+        kept_s=kept_s,
+        drawbacks=drawbacks,
+        stretches=stretches,
+        chained_s=seen.chained_s,
+        chains=lambda i, j: road.encounter.chains(stretches[i].first, stretches[j].last, params),
+    )
+
+
+class _Seen(NamedTuple):
+    """What a truck meets at the places to stop, whatever was sent to the driver, by place, (place,).
+
+    wintry: in the snow, where it is likely enough. no_room_to_look: for an unlisted place before the snow.
+    """
+
+    reach_s: Array
+    bare_m: Array
+    wintry: NDArray[np.bool_]
+    no_room_to_look: NDArray[np.bool_]
+    drawbacks: Mapping[str, NDArray[np.bool_]]
+    chained_s: Callable[[float | None], Array]
+
+
+def _seen(road: DepartureRoad, places: StopCandidates) -> _Seen:
+    sections, params, row = road.encounter.hourly_need.sections, road.params, road.row
+    fixed = _fixed(places, road.encounter.hourly_need.stands, params, frozenset())
+    reach = np.interp(places.at_m, sections.edge_m, row.moving_s[0]) + fixed.stood_s
+    wintry = inside_cores(places.at_m, road.runs, sections, params.edge_slack_m)
+    wintry &= road.need_frac[places.section] >= params.ready_probability - SAME_PROBABILITY
+    dark = places.unlit
+    if fixed.unlit.size:
+        dark = np.zeros_like(dark)
+        dark[fixed.unlit] = is_dark(places, fixed.unlit, row.depart_epoch_s[0] + reach[fixed.unlit])
     chained_by_limit: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
@@ -160,15 +185,18 @@ def view_of(road: DepartureRoad, places: StopCandidates, sent_stops: frozenset[s
             chained_by_limit[limit_mps] = moving_s + fixed.stood_s
         return chained_by_limit[limit_mps]
 
-    return DepartureView(
+    return _Seen(
         reach_s=reach,
         bare_m=np.interp(places.at_m, sections.edge_m, road.bare_m),
-        price_s=price_s,
-        kept_s=kept_s,
-        drawbacks=drawbacks,
-        stretches=stretches,
+        wintry=wintry,
+        no_room_to_look=places.unlisted & too_near(places.at_m, road.runs, sections, params),
+        drawbacks={
+            "small": places.cramped,
+            "on a grade": places.steep,
+            "unlit": dark,
+            SNOWED: fixed.listed & wintry,
+        },
         chained_s=chained,
-        chains=lambda i, j: road.encounter.chains(stretches[i].first, stretches[j].last, params),
     )
 
 
@@ -184,26 +212,25 @@ class _Fixed(NamedTuple):
     """What views of one road and its places have in common, by place, (place,).
 
     stood_s: planned stands before each.
+    unlit: index of those without light.
     price_s: for too little room and for a grade.
     sent: places that were sent.
     """
 
     stood_s: Array
     listed: NDArray[np.bool_]
-    any_unlit: bool
+    unlit: NDArray[np.intp]
     price_s: Array
     unlisted_s: Array
     sent: NDArray[np.bool_]
 
 
 @lru_cache(maxsize=32)
-def _fixed(
-    places: StopCandidates, sections: Sections, stands: Stands, params: PlanParams, sent_stops: frozenset[str]
-) -> _Fixed:
+def _fixed(places: StopCandidates, stands: Stands, params: PlanParams, sent_stops: frozenset[str]) -> _Fixed:
     return _Fixed(
         stood_s=stands.before_s(places.at_m),
         listed=places.listed,
-        any_unlit=bool(places.unlit.any()),
+        unlit=np.flatnonzero(places.unlit),
         price_s=np.asarray(params.cramped_s * places.cramped + params.steep_s * places.steep, dtype=np.float64),
         unlisted_s=np.asarray(params.unlisted_s * places.unlisted, dtype=np.float64),
         sent=np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops]),

@@ -5,6 +5,7 @@ Departures a quarter of an hour apart meet the same views, and each view is pric
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
@@ -107,6 +108,13 @@ class PricedView:
         self._choices: dict[int, tuple[Choice, ...]] = {}
         self._runs: dict[tuple[int, int, int, int], tuple[PricedView, list[ChainedRun]]] = {}
         self._ahead, self.may_hang = self._hanging_places()
+
+    def excluding(self, stops: frozenset[int]) -> "PricedView":
+        """The same prices for a search that must not hang chains at these places."""
+        other = copy(self)
+        other.terms = self.terms._replace(excluded_stops=stops)
+        other._ahead, other.may_hang = other._hanging_places()
+        return other
 
     def _prices(self) -> tuple[list[float], list[float]]:
         """(place,) prices of hanging chains, and of removing them, s."""
@@ -249,7 +257,7 @@ class PricedView:
         """
         if on is not None:
             return [self._run(place, off, choice, then, on) for off in choice.offs]
-        key = place, choice.first, choice.last, id(then)
+        key = place, choice.first, choice.last, id(then.view)  # the same whatever stops are excluded
         if key not in self._runs:
             self._runs[key] = then, [self._run(place, off, choice, then, None) for off in choice.offs]
         return self._runs[key][1]

@@ -113,8 +113,13 @@ class ChainSearch:
         """The prices of a view on the terms of this search."""
         key = id(view), self._terms
         known = self.kept.get(key)
-        if known is None:  # it holds the view, so that the identity stays its own
+        if known is None and not self._terms.excluded_stops:  # it holds the view, so that the identity stays its own
             known = self.kept[key] = PricedView(view, self.places_m, self.params, self._terms)
+        elif known is None:
+            plain_terms = self._terms._replace(excluded_stops=frozenset())
+            plain = self.kept.get((id(view), plain_terms)) or PricedView(view, self.places_m, self.params, plain_terms)
+            self.kept[id(view), plain_terms] = plain
+            known = self.kept[key] = plain.excluding(self._terms.excluded_stops)
         return known
 
     def clock(self, place: int, minute: int) -> int:
