@@ -7,6 +7,7 @@ Breaks count where they fall due, not at a stop. What does not depend on the dri
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from enum import Enum, auto
 from math import ceil
 from typing import Final, TypeAlias
 
@@ -61,13 +62,13 @@ class _Compared:
     """A departure for any driver, and the spells of its way.
 
     by_hours: the departure with each answer about the hours; equal departures of many trips are one object.
-    hours: the answers so far, by the hours used then.
+    hours: the answers so far, by the hours used at the planned departure and the rest taken since.
     """
 
     departure: Departure
     spells: tuple[Spell, ...]
     by_hours: dict[bool | None, Departure] = field(default_factory=dict)
-    hours: dict[HoursUsed, bool] = field(default_factory=dict)
+    hours: dict[tuple[HoursUsed, "_RestTaken"], bool] = field(default_factory=dict)
 
     def for_driver(self, used: HoursUsed, planned_at: datetime, rules: HoursRules | None) -> Departure:
         """The departure for a driver who has used these hours at the planned departure."""
@@ -81,10 +82,11 @@ class _Compared:
         depart_at = self.departure.depart_at
         if rules is None or depart_at < min(planned_at, used.on_duty_since or planned_at):
             return None
-        then = hours_used_then(used, planned_at, depart_at, rules)
-        if then not in self.hours:
-            self.hours[then] = _within_hours(self.spells, then, rules, depart_at)
-        return self.hours[then]
+        key = used, _rest_taken(planned_at, depart_at, rules)
+        if key not in self.hours:
+            then = hours_used_then(used, planned_at, depart_at, rules)
+            self.hours[key] = _within_hours(self.spells, then, rules, depart_at)
+        return self.hours[key]
 
 
 def compare_departures(
@@ -317,13 +319,28 @@ def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -
     return tuple(spells)
 
 
+class _RestTaken(Enum):
+    """What a driver has taken off duty by a later departure."""
+
+    NONE = auto()
+    BREAK = auto()
+    DAILY_REST = auto()
+
+
+def _rest_taken(planned_at: datetime, depart_at: datetime, rules: HoursRules) -> _RestTaken:
+    wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
+    if wait_h >= rules.rest_h:
+        return _RestTaken.DAILY_REST
+    return _RestTaken.BREAK if wait_h * HOUR_S >= rules.break_s else _RestTaken.NONE
+
+
 def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, rules: HoursRules) -> HoursUsed:
     """Hours used when the same driver leaves later than planned.
 
     A wait as long as the law's daily rest, taken off duty, starts a new duty day. A wait as long as its break counts as
     a break. The hours of the cycle remain.
     """
-    wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
-    if wait_h >= rules.rest_h:
+    taken = _rest_taken(planned_at, depart_at, rules)
+    if taken is _RestTaken.DAILY_REST:
         return replace(used, drive_h=0.0, on_duty_since=depart_at, since_break_h=0.0)
-    return replace(used, since_break_h=0.0) if wait_h * HOUR_S >= rules.break_s else used
+    return replace(used, since_break_h=0.0) if taken is _RestTaken.BREAK else used

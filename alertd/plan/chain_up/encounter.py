@@ -49,8 +49,18 @@ class Encounter:
         """True where the rig slips without chains, (member, section)."""
         return self._taken(self.hourly_need.grip_shortfall)
 
+    @cached_property
+    def _slipping(self) -> dict[tuple[int, int], Mask]:
+        return {}
+
     def slips(self, here: slice) -> Mask:
         """True for members in which the rig slips without chains anywhere on the sections `here`, (member,)."""
+        key = here.start, here.stop
+        if key not in self._slipping:
+            self._slipping[key] = self._slips(here)
+        return self._slipping[key]
+
+    def _slips(self, here: slice) -> Mask:
         return np.asarray(np.logical_or.reduce(self._taken(self.hourly_need.grip_shortfall, here), axis=1))
 
     @cached_property
@@ -58,8 +68,8 @@ class Encounter:
         """Our probability that snow closes the road, (member, section)."""
         return self._taken(self.hourly_need.closed)
 
-    def _closed(self, here: slice) -> Float32:
-        return self._taken(self.hourly_need.closed, here)
+    def _closed_frac(self, here: slice) -> np.floating:
+        return self._taken(self.hourly_need.closed, here).max(axis=1).mean()
 
     @cached_property
     def descent(self) -> Float32:
@@ -91,12 +101,22 @@ class Encounter:
             self._chained[first, last] = self._chains(first, last, params)
         return self._chained[first, last]
 
+    @cached_property
+    def _held(self) -> dict[tuple[int, int], bool]:
+        return {}
+
     def is_held(self, first: int, last: int, params: PlanParams) -> bool:
         """True when too many members are barred, slip even with chains, or meet road closed by snow."""
+        if (first, last) not in self._held:
+            self._held[first, last] = self._is_held(first, last, params)
+        return self._held[first, last]
+
+    def _is_held(self, first: int, last: int, params: PlanParams) -> bool:
         enough, here = params.hold_probability - SAME_PROBABILITY, slice(first, last + 1)
-        if self.hourly_need.most_closed[here].max() >= enough and self._closed(here).max(axis=1).mean() >= enough:
+        if self.hourly_need.most_closed[here].max() >= enough and self._closed_frac(here) >= enough:
             return True
-        slick = self.slips(here).mean() >= enough  # chains never reduce grip
+        slips = self.slips(here)
+        slick = np.count_nonzero(slips) / slips.size >= enough  # chains never reduce grip
         if not slick and not self.hourly_need.may_bar:
             return False
         chains = self.chains(first, last, params)

@@ -7,7 +7,7 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from copy import copy
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from math import inf
 from typing import Final, NamedTuple, TypeAlias
 
@@ -97,6 +97,8 @@ class PricedView:
         self._at_m: list[float] = places_m.tolist()
         self.reach_s: list[float] = view.reach_s.tolist()
         self.bare_m: list[float] = view.bare_m.tolist()
+        self._starts_m, self._ends_m = [x.start_m for x in view.stretches], [x.end_m for x in view.stretches]
+        self._long_gaps = self._count_long_gaps()
         self._required = [terms.is_required(x) for x in view.stretches]
         self.on_price_s, self.off_price_s = self._prices()
         self.risk_s = self._risk()
@@ -281,18 +283,19 @@ class PricedView:
     def worn_out(self, on: int, off: int, has_on: ChainsOn | None) -> int:
         """Number of runs within a chained run with more bare road than chains can endure."""
         a_m, b_m, bare_a_m, bare_b_m = self._at_m[on], self._at_m[off], self.bare_m[on], self.bare_m[off]
-        worn, most_m, before = 0, self.params.longest_bare_run_m, None
-        for x in self.view.stretches:
-            if x.end_m < a_m or x.start_m > b_m:
-                continue
-            if before is None:
-                worn += x.bare_from_m - bare_a_m > _longest_before_m(x, has_on, self.params)
-            else:
-                worn += x.bare_from_m - before.bare_to_m > self.params.longest_bare_gap_m
-            before = x
-        if before is None:
+        first, past = bisect_left(self._ends_m, a_m), bisect_right(self._starts_m, b_m)
+        most_m = self.params.longest_bare_run_m
+        if first >= past:
             return int(has_on is None or bare_b_m - bare_a_m > most_m)
-        return worn + (bare_b_m - before.bare_to_m > most_m)
+        ahead, last = self.view.stretches[first], self.view.stretches[past - 1]
+        worn = self._long_gaps[past - 1] - self._long_gaps[first]
+        worn += ahead.bare_from_m - bare_a_m > _longest_before_m(ahead, has_on, self.params)
+        return worn + (bare_b_m - last.bare_to_m > most_m)
+
+    def _count_long_gaps(self) -> list[int]:
+        """Number of gaps before each stretch that chains cannot endure, from the first stretch on."""
+        gaps = (b.bare_from_m - a.bare_to_m > self.params.longest_bare_gap_m for a, b in pairwise(self.view.stretches))
+        return [0, *accumulate(map(int, gaps))]
 
 
 def _longest_before_m(stretch: ChainStretch, on: ChainsOn | None, p: PlanParams) -> float:
