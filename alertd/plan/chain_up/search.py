@@ -76,6 +76,9 @@ class _Step(NamedTuple):
     decided_on: int = 0
 
 
+_Link: TypeAlias = tuple[_Node, int, ChainedRun | None, int]  # the fields of a step; most are never used
+
+
 @dataclass(slots=True)
 class ChainSearch:
     """Search for the cheapest chain plan over places_m, (place,).
@@ -122,12 +125,16 @@ class ChainSearch:
             known = self.kept[key] = plain.excluding(self._terms.excluded_stops)
         return known
 
-    def clock(self, place: int, minute: int) -> int:
-        """The view of a truck that leaves this place at `minute` after departure."""
+    @property
+    def on_time_s(self) -> list[float]:
+        """Seconds to each place in view 0."""
         if not self._on_time_s:
             self._on_time_s += self.view(0).reach_s.tolist()
-        late = round((minute * 60.0 - self._on_time_s[place]) / DELAY_STEP_S)
-        return late if late > 0 else 0
+        return self._on_time_s
+
+    def clock(self, place: int, minute: int) -> int:
+        """The view of a truck that leaves this place at `minute` after departure."""
+        return max(round((minute * 60.0 - self.on_time_s[place]) / DELAY_STEP_S), 0)
 
     def priced_at(self, clock: int) -> PricedView:
         known = self._at_clock.get(clock)
@@ -176,9 +183,9 @@ def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
         cost_s = run_s + sum(search.priced(now).risk_s)
         return ChainPlan(cost_s, (), (0,) * final, (), round(run_s / 60.0))
     left_s: list[float] = (search.dry_s[-1] - search.dry_s).tolist()
-    clock_of, priced_at = search.clock, search.priced_at
+    priced_at, on_time_s = search.priced_at, search.on_time_s
     best: dict[_Node, float] = {_START: 0.0}
-    before: dict[_Node, _Step] = {}
+    before: dict[_Node, _Link] = {}
     queue: list[tuple[float, _Node, float]] = [(left_s[0], _START, 0.0)]
     while queue:
         at_least_s, node, cost_s = heappop(queue)
@@ -189,30 +196,31 @@ def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
             return _trace_back(search, before, node, cost_s)
         if cost_s > best[node]:
             continue
-        clock = clock_of(place, minute)
+        late = round((minute * 60.0 - on_time_s[place]) / DELAY_STEP_S)  # as `clock`, without the cost of a call
+        clock = late if late > 0 else 0
         decided, on = priced_at(clock), search.on if place == 0 else None
         if on is None:  # unchained to the next place
             to = (place + 1, minute + decided.ride_minutes[place], False)
             cost = cost_s + decided.ride_cost_s[place]
             if cost < best.get(to, inf):
-                best[to], before[to] = cost, _Step(node, clock)
+                best[to], before[to] = cost, (node, clock, None, 0)
                 heappush(queue, (cost + left_s[to[0]], to, cost))
         if removed or (on is None and not decided.may_hang[place]):
             continue
         for choice in decided.choices(place) if on is None else decided.while_on(on):
-            later = clock_of(place, minute + round(choice.hang_s / 60.0))
+            later = search.clock(place, minute + round(choice.hang_s / 60.0))
             for run in decided.runs(place, choice, priced_at(later), on):
                 to, cost = (run.off, minute + run.minutes, True), cost_s + run.cost_s
                 if cost < best.get(to, inf):
-                    best[to], before[to] = cost, _Step(node, later, run, clock)
+                    best[to], before[to] = cost, (node, later, run, clock)
                     heappush(queue, (cost + left_s[to[0]], to, cost))
     return None
 
 
-def _trace_back(search: ChainSearch, before: Mapping[_Node, _Step], end: _Node, cost_s: float) -> ChainPlan:
+def _trace_back(search: ChainSearch, before: Mapping[_Node, _Link], end: _Node, cost_s: float) -> ChainPlan:
     at, spans, on_minutes, clocks = end, [], [], [0] * end[0]
     while at in before:
-        step = before[at]
+        step = _Step(*before[at])
         clocks[step.came_from[0] : at[0]] = [step.clock] * (at[0] - step.came_from[0])
         if step.run is not None:
             spans.append(search.span(step, step.run))
