@@ -68,8 +68,8 @@ class Encounter:
         """Our probability that snow closes the road, (member, section)."""
         return self._taken(self.hourly_need.closed)
 
-    def _closed_frac(self, here: slice) -> np.floating:
-        return self._taken(self.hourly_need.closed, here).max(axis=1).mean()
+    def _closed_frac(self, here: slice) -> np.float32:
+        return np.float32(self._taken(self.hourly_need.closed, here).max(axis=1).mean())
 
     @cached_property
     def descent(self) -> Float32:
