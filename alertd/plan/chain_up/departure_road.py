@@ -4,8 +4,8 @@ Trips of one kind of rig that leave at the same minutes of the hour meet the sam
 """
 
 from collections.abc import Callable, Hashable, Sequence
-from dataclasses import dataclass
-from functools import cached_property
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
 from typing import Any, Final, TypeAlias, TypeVar
 
 import numpy as np
@@ -18,6 +18,7 @@ from alertd.plan.chain_up.stretches import inside_cores, stretches_of
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, NeedRun, find_runs
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
+from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import Surfaces, chained_s
 from alertd.plan.road_ahead.timing import UnchainedTiming, free_s, unchained_timing
 from alertd.rules.rig import IdentityKey
@@ -31,11 +32,17 @@ MOST_ROADS: Final = 200  # [A] those of a day and a half; each has up to 0.3 MB 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
 class DepartureRoad:
-    """The road of one departure, with the speeds of `row`; all but the places to stop."""
+    """The road of one departure, with the speeds of `row`; all but the places to stop.
+
+    seen: what a truck meets at places to stop, see `departure_view`.
+    """
 
     encounter: Encounter
     row: UnchainedTiming
     params: PlanParams
+    seen: dict[StopCandidates, Any] = field(default_factory=dict, init=False)
+    _stretches: dict[bytes, tuple[ChainStretch, ...]] = field(default_factory=dict, init=False)
+    _chained_s: dict[float | None, Array] = field(default_factory=dict, init=False)
 
     @cached_property
     def need_frac(self) -> Float32:
@@ -53,30 +60,19 @@ class DepartureRoad:
         on = self.row.on
         return _cumulated(self.encounter.hourly_need.sections.length_m * (1.0 - on.snow[0] - on.ice[0]))
 
-    @cached_property
-    def seen(self) -> dict[StopCandidates, Any]:
-        """What a truck meets at places to stop, see `departure_view`."""
-        return {}
-
-    @cached_property
-    def _stretches(self) -> dict[bytes, tuple[ChainStretch, ...]]:
-        return {}
-
     def stretches(self, places: StopCandidates) -> tuple[ChainStretch, ...]:
         """The stretches. They depend on where chains can be changed, which is the same for most places to stop."""
         key = places.change_m.tobytes()
         if key not in self._stretches:
             sections, at_m = self.encounter.hourly_need.sections, places.change_m
-            white = self.need_frac[sections.at(at_m)] >= self.params.ready_probability - SAME_PROBABILITY
+            white = (
+                self.need_frac[_change_section(places, sections)] >= self.params.ready_probability - SAME_PROBABILITY
+            )
             changes_m = at_m[~(white & inside_cores(at_m, self.runs, sections, self.params.edge_slack_m))]
             self._stretches[key] = stretches_of(
                 self.encounter, self.encounter.need, self.runs, changes_m, self.bare_m, self.params
             )
         return self._stretches[key]
-
-    @cached_property
-    def _chained_s(self) -> dict[float | None, Array]:
-        return {}
 
     def section_chained_s(self, limit_mps: float | None) -> Array:
         """Seconds to cross each section with chains on, (section,). Chains never make a truck faster."""
@@ -135,6 +131,12 @@ def departure_roads(hourly_need: HourlyNeed, params: PlanParams) -> DepartureRoa
     return hourly_need.corridor.answers.answer(
         "roads", (hourly_need, params), lambda: DepartureRoads(hourly_need, params)
     )
+
+
+@lru_cache(maxsize=32)
+def _change_section(places: StopCandidates, sections: Sections) -> NDArray[np.intp]:
+    """The section of each place in `places.change_m`."""
+    return sections.at(places.change_m)
 
 
 def _cumulated(values: Array) -> Array:

@@ -189,7 +189,9 @@ def _seen(road: DepartureRoad, places: StopCandidates) -> _Seen:
         reach_s=reach,
         bare_m=np.interp(places.at_m, sections.edge_m, road.bare_m),
         wintry=wintry,
-        no_room_to_look=places.unlisted & too_near(places.at_m, road.runs, sections, params),
+        no_room_to_look=places.unlisted & too_near(places.at_m, road.runs, sections, params)
+        if fixed.any_unlisted
+        else places.unlisted,
         drawbacks={
             "small": places.cramped,
             "on a grade": places.steep,
@@ -221,6 +223,7 @@ class _Fixed(NamedTuple):
     listed: NDArray[np.bool_]
     unlit: NDArray[np.intp]
     price_s: Array
+    any_unlisted: bool
     unlisted_s: Array
     sent: NDArray[np.bool_]
 
@@ -232,6 +235,7 @@ def _fixed(places: StopCandidates, stands: Stands, params: PlanParams, sent_stop
         listed=places.listed,
         unlit=np.flatnonzero(places.unlit),
         price_s=np.asarray(params.cramped_s * places.cramped + params.steep_s * places.steep, dtype=np.float64),
+        any_unlisted=bool(places.unlisted.any()),
         unlisted_s=np.asarray(params.unlisted_s * places.unlisted, dtype=np.float64),
         sent=np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops]),
     )

@@ -1,6 +1,6 @@
 """The conditions of a truck that reaches each section in its hour."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TypeAlias, TypeVar
 
@@ -34,6 +34,9 @@ class Encounter:
     hour: Index
     timing: UnchainedTiming | None = None
     floor: Float32 | None = None
+    _chained: dict[tuple[int, int], ChainSet] = field(default_factory=dict, init=False)
+    _held: dict[tuple[int, int], bool] = field(default_factory=dict, init=False)
+    _slipping: dict[tuple[int, int], Mask] = field(default_factory=dict, init=False)
 
     def _taken(self, values: NDArray[Scalar], here: slice = _ALL) -> NDArray[Scalar]:
         """Values of (member, section, hour + 1) at the hours on `here`. Indices are not kept: they take much memory."""
@@ -48,10 +51,6 @@ class Encounter:
     def grip_shortfall(self) -> Mask:
         """True where the rig slips without chains, (member, section)."""
         return self._taken(self.hourly_need.grip_shortfall)
-
-    @cached_property
-    def _slipping(self) -> dict[tuple[int, int], Mask]:
-        return {}
 
     def slips(self, here: slice) -> Mask:
         """True for members in which the rig slips without chains anywhere on the sections `here`, (member,)."""
@@ -91,19 +90,11 @@ class Encounter:
         """RoadClass of the road beside each section, (member, section)."""
         return self.hourly_need.beside_class(self.hour)
 
-    @cached_property
-    def _chained(self) -> dict[tuple[int, int], ChainSet]:
-        return {}
-
     def chains(self, first: int, last: int, params: PlanParams) -> ChainSet:
         """The chains for sections first to last."""
         if (first, last) not in self._chained:
             self._chained[first, last] = self._chains(first, last, params)
         return self._chained[first, last]
-
-    @cached_property
-    def _held(self) -> dict[tuple[int, int], bool]:
-        return {}
 
     def is_held(self, first: int, last: int, params: PlanParams) -> bool:
         """True when too many members are barred, slip even with chains, or meet road closed by snow."""
