@@ -26,7 +26,6 @@ from alertd.plan.road_ahead.posting_state import PostingState, posting_state
 from alertd.plan.road_ahead.rig_grip import short_of_grip
 from alertd.plan.road_ahead.sections import Sections, fold
 from alertd.plan.road_ahead.shared_answers import SharedAnswers
-from alertd.plan.road_ahead.speeds import Surfaces, shares_of_kinds, speed_kinds
 from alertd.plan.road_ahead.stands import NO_STANDS, Stands
 from alertd.road.corridor import RoadCells, RoadField
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
@@ -139,25 +138,6 @@ class HourlyNeed:
     def shared(self) -> SharedAnswers:
         """What trips with this need have in common; it lives as long as the need."""
         return SharedAnswers()
-
-    @property
-    def speed_kinds(self) -> NDArray[np.unsignedinteger]:
-        """See `speed_kinds`, (member, section, hour + 1)."""
-        return self._speeds[0]
-
-    @property
-    def surfaces_by_hour(self) -> Surfaces:
-        """Shares of surfaces, (hour + 1, section)."""
-        return self._speeds[1]
-
-    @cached_property
-    def _speeds(self) -> tuple[NDArray[np.unsignedinteger], Surfaces]:
-        def compute() -> tuple[NDArray[np.unsignedinteger], Surfaces]:
-            kinds = speed_kinds(self.code, self.members)
-            counts = kinds.sum(axis=0, dtype=kinds.dtype)
-            return kinds, shares_of_kinds(np.ascontiguousarray(counts.T), self.members)
-
-        return self.corridor.answers.answer("speeds", IdentityKey(self.code), compute)  # of every rig on this pavement
 
     @property
     def members(self) -> int:

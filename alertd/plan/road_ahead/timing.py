@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 from functools import lru_cache
-from typing import TypeAlias
+from typing import NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +18,7 @@ from alertd.plan.road_ahead.speeds import (
     lateness_s,
     posted_cap_mps,
     shares_of_kinds,
+    speed_kinds,
     unchained_s,
 )
 from alertd.rules.rig import IdentityKey, Rig
@@ -74,6 +75,24 @@ def free_s(sections: Sections, rig: IdentityKey[Rig], params: PlanParams) -> Arr
     return np.diff(np.interp(sections.edge_m, route.distance_m, reach))
 
 
+class SpeedsByHour(NamedTuple):
+    """See `speed_kinds`, (member, section, hour + 1), and the shares of surfaces, (hour + 1, section)."""
+
+    kinds: NDArray[np.unsignedinteger]
+    on: Surfaces
+
+
+def speeds_by_hour(hourly_need: HourlyNeed) -> SpeedsByHour:
+    """The kinds of pavement at every hour, once for all rigs on it."""
+
+    def compute() -> SpeedsByHour:
+        kinds = speed_kinds(hourly_need.code, hourly_need.members)
+        counts = np.ascontiguousarray(kinds.sum(axis=0, dtype=kinds.dtype).T)
+        return SpeedsByHour(kinds, shares_of_kinds(counts, hourly_need.members))
+
+    return hourly_need.corridor.answers.answer("speeds", IdentityKey(hourly_need.code), compute)
+
+
 def unchained_timing(hourly_need: HourlyNeed, depart_epoch_s: Array, params: PlanParams) -> UnchainedTiming:
     """Timing without chains for each of these departures, (departure,), at the speed that the road allows.
 
@@ -84,13 +103,13 @@ def unchained_timing(hourly_need: HourlyNeed, depart_epoch_s: Array, params: Pla
     free, length = free_s(sections, IdentityKey(hourly_need.rig), params), sections.length_m
     since_s = (depart_epoch_s - hourly_need.first_epoch_s)[:, None]
     dry, stands = np.cumsum(free) - 0.5 * free, hourly_need.stands
-    stood_s = stands.before_s(sections.middle_m)
+    stood_s, by_hour = stands.before_s(sections.middle_m), speeds_by_hour(hourly_need)
 
     def moving_at(offset_s: Array) -> Array:
         """Seconds to each edge at the speed of the road at these hours, the same for all members."""
         expected = hourly_need.hour_of_offset((offset_s / HOUR_S).astype(np.float32))
         here = np.arange(sections.count)
-        on = Surfaces(*(x[expected, here] for x in hourly_need.surfaces_by_hour))
+        on = Surfaces(*(x[expected, here] for x in by_hour.on))
         return _cumulated(unchained_s(free, length, on, params))
 
     moving = moving_at(since_s + dry + stood_s)
@@ -99,7 +118,7 @@ def unchained_timing(hourly_need: HourlyNeed, depart_epoch_s: Array, params: Pla
     middle = 0.5 * (moving[:, 1:] + moving[:, :-1])
     shape = (depart_epoch_s.size, hourly_need.members, sections.count)
     hour, code, need = np.empty(shape, np.int32), np.empty(shape, np.int8), np.empty(shape, np.float32)
-    kinds = hourly_need.speed_kinds
+    kinds = by_hour.kinds
     kinds_n = np.empty((shape[0], shape[2]), kinds.dtype)
     clock_z, clock_s = hourly_need.corridor.clock_z.astype(np.float32), (since_s + middle + stood_s).astype(np.float32)
     elapsed = middle.astype(np.float32)
