@@ -50,33 +50,28 @@ def pick_departures(
     if planned is None:
         return ()
     base, gain_s, near = _trip(planned), params.departure_gain_s, timedelta(seconds=params.departure_near_s)
-    times: dict[int, _Trip] = {}  # by the identity of the departure
-
-    def trip(d: Departure) -> _Trip:
-        if id(d) not in times:
-            times[id(d)] = _trip(d)
-        return times[id(d)]
-
     allowed = [
         d
         for d in compared
         if d is not planned and d.hours_ok is not False and d.unknown_frac == 0.0 and d.advice is not Advice.HOLD
     ]
     milder = [d for d in allowed if _is_milder(d, planned, params)]
-    same = [d for d in allowed if d.advice.rank <= planned.advice.rank and abs(d.depart_at - planned_at) >= near]
-    sooner = [d for d in same if _spares(trip(d), base, gain_s) and trip(d).mean_at < base.mean_at]
+    same = [
+        (d, _trip(d)) for d in allowed if d.advice.rank <= planned.advice.rank and abs(d.depart_at - planned_at) >= near
+    ]
+    sooner = [(d, trip) for d, trip in same if _spares(trip, base, gain_s) and trip.mean_at < base.mean_at]
     later = [
         d
-        for d in same
-        if d.depart_at > planned_at and trip(d).mean_at <= base.mean_at and trip(d).worse_at <= base.worse_at
+        for d, trip in same
+        if d.depart_at > planned_at and trip.mean_at <= base.mean_at and trip.worse_at <= base.worse_at
     ]
     picked: dict[datetime, Departure] = {}
     if milder:
         nearest = min(milder, key=lambda d: (abs(d.depart_at - planned_at), d.advice.rank, d.depart_at))
         picked[nearest.depart_at] = nearest
     if sooner:
-        first = min(sooner, key=lambda d: (trip(d).mean_at, d.advice.rank, -d.depart_at.timestamp()))
-        _add(picked, first, near)
+        first = min(sooner, key=lambda x: (x[1].mean_at, x[0].advice.rank, -x[0].depart_at.timestamp()))
+        _add(picked, first[0], near)
     if later:
         last = max(later, key=lambda d: (d.depart_at, -d.advice.rank))
         _add(picked, last, near)

@@ -7,6 +7,7 @@ Breaks count where they fall due, not at a stop. What does not depend on the dri
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
+from enum import Enum, auto
 from math import ceil
 from typing import Final, TypeAlias
 
@@ -18,12 +19,10 @@ from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.road_view import ChainStretch
 from alertd.plan.chain_up.route_outcome import (
     RouteConditions,
-    best_plan,
     chain_search,
     chained_legs,
     chained_share,
-    conditions_on,
-    uncovered,
+    chosen_way,
 )
 from alertd.plan.chain_up.search import DELAY_STEP_S, ChainPlan
 from alertd.plan.chain_up.unlisted_places import places_with_search
@@ -38,14 +37,13 @@ from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hazards import hazards
 from alertd.plan.road_ahead.hourly_need import HourlyNeed
-from alertd.plan.road_ahead.timing import unchained_timing
 from alertd.plan.road_ahead.trip_odds import trip_odds
 from alertd.plan.road_ahead.wind import WindHours
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
 
-MAX_DELAY_S: Final = 6 * HOUR_S  # timings computed beyond the last departure, for delays on the way
+DELAYS_N: Final = 24  # quarters of an hour computed beyond the last departure, for delays on the way
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -64,13 +62,13 @@ class _Compared:
     """A departure for any driver, and the spells of its way.
 
     by_hours: the departure with each answer about the hours; equal departures of many trips are one object.
-    hours: the answers so far, by the hours used then.
+    hours: the answers so far, by the hours used at the planned departure and the rest taken since.
     """
 
     departure: Departure
     spells: tuple[Spell, ...]
     by_hours: dict[bool | None, Departure] = field(default_factory=dict)
-    hours: dict[HoursUsed, bool] = field(default_factory=dict)
+    hours: dict[tuple[HoursUsed, "_RestTaken"], bool] = field(default_factory=dict)
 
     def for_driver(self, used: HoursUsed, planned_at: datetime, rules: HoursRules | None) -> Departure:
         """The departure for a driver who has used these hours at the planned departure."""
@@ -84,10 +82,11 @@ class _Compared:
         depart_at = self.departure.depart_at
         if rules is None or depart_at < min(planned_at, used.on_duty_since or planned_at):
             return None
-        then = hours_used_then(used, planned_at, depart_at, rules)
-        if then not in self.hours:
-            self.hours[then] = _within_hours(self.spells, then, rules, depart_at)
-        return self.hours[then]
+        key = used, _rest_taken(planned_at, depart_at, rules)
+        if key not in self.hours:
+            then = hours_used_then(used, planned_at, depart_at, rules)
+            self.hours[key] = _within_hours(self.spells, then, rules, depart_at)
+        return self.hours[key]
 
 
 def compare_departures(
@@ -136,33 +135,25 @@ def _compare(
     """So many departures a quarter of an hour apart. grid: first departure, epoch seconds, and their number."""
     first_s, compared_n = grid
     first_at = datetime.fromtimestamp(first_s, UTC)
-    n = compared_n + int(MAX_DELAY_S // DELAY_STEP_S) if compared_n > 1 else 1  # the others of one are seldom asked for
-    departs: Array = first_s + DELAY_STEP_S * np.arange(n, dtype=np.float64)
-    rides = unchained_timing(hourly_need, departs, params)
+    departs = [first_s + DELAY_STEP_S * n for n in range(compared_n)]
     views = DepartureViews(
         hourly_need=hourly_need,
-        depart_epoch_s=float(departs[0]),
+        depart_epoch_s=first_s,
         params=params,
-        places=places_with_search(
-            hourly_need, float(departs[0]), params, float(departs[0]) + (compared_n - 1) * DELAY_STEP_S
-        ),
-        timings=rides,
+        places=places_with_search(hourly_need, first_s, params, departs[-1]),
     )
-    beyond = rides.hour[:compared_n].max(axis=(1, 2)) == hourly_need.hours
-    quiet = rides.need[:compared_n].max(axis=(1, 2)) < params.ready_probability - SAME_PROBABILITY
-    unknown_n = np.asarray([np.count_nonzero(x) for x in rides.code[:compared_n] == 0])
-    unknown_frac: list[float] = (unknown_n / hourly_need.sections.count / hourly_need.members).tolist()
-    covered: list[int] = np.flatnonzero(~beyond).tolist()
 
     def way_of(i: int) -> _Way:
-        search = not quiet[i] and bool(views.view(i).stretches)
-        return _way(views.leaving_later(i), float(rides.reach_s[i, -1]), search=search)
+        row = views.row(i)
+        quiet = row.need.max() < params.ready_probability - SAME_PROBABILITY
+        search = not quiet and bool(views.view(i).stretches)
+        return _way(views.leaving_later(i), float(row.reach_s[0, -1]), search=search)
 
     def compared(i: int, way: _Way, probability: float) -> _Compared:
-        chain_plan, minutes = way.chain_plan, way.minutes
+        chain_plan, minutes, row = way.chain_plan, way.minutes, views.row(i)
         depart_at = first_at + timedelta(seconds=i * DELAY_STEP_S)
-        arrivals = arrival_pair(depart_at, (float(rides.reach_s[i, -1]), way.chained_s), probability, way.share)
-        clock = _clock(views, rides.reach_s[i], chain_plan, minutes) if reasons.closures else None
+        arrivals = arrival_pair(depart_at, (float(row.reach_s[0, -1]), way.chained_s), probability, way.share)
+        clock = _clock(views, row.reach_s[0], chain_plan, minutes) if reasons.closures else None
         held = clock is not None and meets_hold(
             reasons.closures,
             hourly_need.sections.route,
@@ -174,13 +165,14 @@ def _compare(
         )
         found = hazards(hourly_need, reasons.wind, way.encounter.hour, way.encounter.code, params)
         held = held or any(x.holds for x in found)
-        advice = max(_advice(way, unknown_frac[i]), Advice.SLOW if found else Advice.CLEAR, key=lambda a: a.rank)
+        unknown_frac = int(np.count_nonzero(row.code == 0)) / hourly_need.sections.count / hourly_need.members
+        advice = max(_advice(way, unknown_frac), Advice.SLOW if found else Advice.CLEAR, key=lambda a: a.rank)
         departure = Departure(
             depart_at=depart_at,
             arrive_at=depart_at + timedelta(minutes=minutes),
             advice=Advice.HOLD if held else advice,
             probability=probability,
-            unknown_frac=unknown_frac[i],
+            unknown_frac=unknown_frac,
             lost_s=(arrivals.expected_at - depart_at).total_seconds() - float(views.dry_s[-1]),
             hangings=0 if chain_plan is None else len(chain_plan.spans),
             hours_ok=None,
@@ -188,16 +180,21 @@ def _compare(
         )
         return _Compared(departure=departure, spells=_spells(views, chain_plan, minutes))
 
-    def compare(asked: list[int]) -> list[_Compared]:
-        which = [covered[n] for n in asked]
+    def compare(asked: list[int]) -> list[_Compared | None]:
+        # Delays on the way lead to later departures, which are computed with the others where these are many.
+        later = [departs[-1] + DELAY_STEP_S * n for n in range(1, DELAYS_N + 1)] if len(asked) > 1 else []
+        views.roads.at_all([*(departs[i] for i in asked), *later])
+        which = [i for i in asked if views.row(i).hour.max() < hourly_need.hours]  # others go beyond the forecast
         ways = [way_of(i) for i in which]
         # The odds of many departures cost little more at once than those of one.
-        odds = trip_odds(hourly_need, np.stack([way.encounter.need for way in ways])).tolist()
-        return [compared(i, way, p) for i, way, p in zip(which, ways, odds, strict=True)]
+        odds = trip_odds(hourly_need, np.stack([x.encounter.need for x in ways])).tolist() if ways else []
+        found = {i: compared(i, way, p) for i, way, p in zip(which, ways, odds, strict=True)}
+        return [found.get(i) for i in asked]
 
     # The grid moves on by a quarter of an hour now and then; its other departures stay the same.
     asked = (*_asked(now_utc, params, reasons), views.places.at_m.tobytes(), compared_n > 1)
-    return hourly_need.shared.answers("departure", [(float(departs[i]), *asked) for i in covered], compare)
+    all_of = hourly_need.shared.answers("departure", [(epoch_s, *asked) for epoch_s in departs], compare)
+    return tuple(x for x in all_of if x is not None)
 
 
 def _clock(views: DepartureViews, reach_s: Array, chain_plan: ChainPlan | None, minutes: int) -> Clock:
@@ -243,21 +240,15 @@ def _way(views: DepartureViews, unchained_s: float, *, search: bool) -> _Way:
         return _Way(
             views=views, chain_plan=None, conditions=None, left=(), minutes=minutes, chained_s=minutes * 60.0, share=0.0
         )
-    chain_plan = best_plan(chain_search(views, views.params.chain_probability))
-    conditions = conditions_on(views, chain_plan)
-    left = tuple(uncovered(conditions.view, chain_plan, views.places))
-    minutes, chained = chain_plan.minute, chain_plan
-    if left:
-        view = conditions.view
-        chained = best_plan(replace(chain_search(views, views.params.ready_probability), view=lambda _: view))
-        minutes = max(minutes, chained.minute)
+    chain_plan, conditions, ready = chosen_way(views)
+    chained = ready.way if ready.left else chain_plan
     return _Way(
         views=views,
         chain_plan=chain_plan,
         conditions=conditions,
-        left=left,
+        left=tuple(ready.left),
         minutes=chain_plan.minute,
-        chained_s=minutes * 60.0,
+        chained_s=max(chain_plan.minute, chained.minute) * 60.0,
         share=chained_share(conditions, chained, views.places, views.params.remove_s),
     )
 
@@ -328,13 +319,28 @@ def _spells(views: DepartureViews, chain_plan: ChainPlan | None, minutes: int) -
     return tuple(spells)
 
 
+class _RestTaken(Enum):
+    """What a driver has taken off duty by a later departure."""
+
+    NONE = auto()
+    BREAK = auto()
+    DAILY_REST = auto()
+
+
+def _rest_taken(planned_at: datetime, depart_at: datetime, rules: HoursRules) -> _RestTaken:
+    wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
+    if wait_h >= rules.rest_h:
+        return _RestTaken.DAILY_REST
+    return _RestTaken.BREAK if wait_h * HOUR_S >= rules.break_s else _RestTaken.NONE
+
+
 def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, rules: HoursRules) -> HoursUsed:
     """Hours used when the same driver leaves later than planned.
 
     A wait as long as the law's daily rest, taken off duty, starts a new duty day. A wait as long as its break counts as
     a break. The hours of the cycle remain.
     """
-    wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
-    if wait_h >= rules.rest_h:
+    taken = _rest_taken(planned_at, depart_at, rules)
+    if taken is _RestTaken.DAILY_REST:
         return replace(used, drive_h=0.0, on_duty_since=depart_at, since_break_h=0.0)
-    return replace(used, since_break_h=0.0) if wait_h * HOUR_S >= rules.break_s else used
+    return replace(used, since_break_h=0.0) if taken is _RestTaken.BREAK else used

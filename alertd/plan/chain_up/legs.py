@@ -2,7 +2,6 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
 from itertools import pairwise
 from typing import NamedTuple, TypeAlias
 
@@ -16,20 +15,13 @@ from alertd.plan.chain_up.prices import prices_for
 from alertd.plan.chain_up.road_view import WORTH_IT, ChainStretch, DepartureView
 from alertd.plan.chain_up.route_outcome import (
     ChainedLeg,
+    ReadyLegs,
     RouteConditions,
-    best_plan,
     chain_search,
     chained_legs,
     overlaps,
-    uncovered,
 )
-from alertd.plan.chain_up.search import (
-    ChainedSpan,
-    ChainPlan,
-    ChainSearch,
-    cheapest_plan,
-    drawbacks_at,
-)
+from alertd.plan.chain_up.search import ChainedSpan, ChainPlan, ChainSearch, cheapest_plan, drawbacks_at
 from alertd.plan.chain_up.stop_candidates import StopCandidates
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, stretch_probability
@@ -121,18 +113,6 @@ class Leg:
     slow_s: float
     alternative: Alternative | None
     carried: bool = False
-
-
-class ReadyLegs:
-    """The stretches that a way leaves unchained, and the way chained for all of them, as one view."""
-
-    def __init__(self, views: DepartureViews, view: DepartureView, chain_plan: ChainPlan, on: ChainsOn | None) -> None:
-        self.scene, self.left = view, uncovered(view, chain_plan, views.places)
-        self.walk = replace(chain_search(views, views.params.ready_probability, on), view=lambda _: view)
-
-    @cached_property
-    def way(self) -> ChainPlan:
-        return best_plan(self.walk)
 
 
 def legs_of(

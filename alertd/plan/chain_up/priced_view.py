@@ -5,8 +5,10 @@ Departures a quarter of an hour apart meet the same views, and each view is pric
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from math import inf
 from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -87,6 +89,7 @@ class PricedView:
     on_price_s, off_price_s: of hanging chains there, higher at the very edge of the snow, and of removing them, s.
     risk_s: price of the risk of driving unchained from each place to the next, s, (place - 1,).
     ride_minutes, ride_cost_s: of that step as a whole.
+    may_hang: whether chains may be hung at a place for a stretch ahead.
     """
 
     def __init__(self, view: DepartureView, places_m: Array, params: PlanParams, terms: SearchTerms) -> None:
@@ -94,6 +97,8 @@ class PricedView:
         self._at_m: list[float] = places_m.tolist()
         self.reach_s: list[float] = view.reach_s.tolist()
         self.bare_m: list[float] = view.bare_m.tolist()
+        self._starts_m, self._ends_m = [x.start_m for x in view.stretches], [x.end_m for x in view.stretches]
+        self._long_gaps = self._count_long_gaps()
         self._required = [terms.is_required(x) for x in view.stretches]
         self.on_price_s, self.off_price_s = self._prices()
         self.risk_s = self._risk()
@@ -104,7 +109,14 @@ class PricedView:
         self._options: dict[int, tuple[Choice, ...]] = {}
         self._choices: dict[int, tuple[Choice, ...]] = {}
         self._runs: dict[tuple[int, int, int, int], tuple[PricedView, list[ChainedRun]]] = {}
-        self._ahead, self._may_hang = self._hanging_places()
+        self._ahead, self.may_hang = self._hanging_places()
+
+    def excluding(self, stops: frozenset[int]) -> "PricedView":
+        """The same prices for a search that must not hang chains at these places."""
+        other = copy(self)
+        other.terms = self.terms._replace(excluded_stops=stops)
+        other._ahead, other.may_hang = other._hanging_places()
+        return other
 
     def _prices(self) -> tuple[list[float], list[float]]:
         """(place,) prices of hanging chains, and of removing them, s."""
@@ -139,37 +151,35 @@ class PricedView:
 
         A place is no choice where another is nearer to the snow ahead, or less far into it, and costs no more.
         """
-        at_m, stretches, n_places, prices = self._at_m, self.view.stretches, len(self._at_m), self.on_price_s
-        ahead, n = [], 0
-        for place_m in at_m:
-            while n < len(stretches) and stretches[n].end_m <= place_m:
-                n += 1
-            ahead.append(n)
-        may = [x < np.inf and p not in self.terms.excluded_stops for p, x in enumerate(prices)]
+        at_m, stretches, prices, excluded = self._at_m, self.view.stretches, self.on_price_s, self.terms.excluded_stops
+        n_places, begin = len(at_m), 0
+        ahead, may = [len(stretches)] * n_places, [False] * n_places
         for n, x in enumerate(stretches):
-            here = [p for p in range(n_places) if ahead[p] == n]
+            here = range(begin, max(bisect_left(at_m, x.end_m), begin))  # the places behind the last stretch
+            begin = here.stop
             if not here:
                 continue
             waits_s = self._cheapest_later(n)
             for p in here:
-                if may[p] and waits_s <= max(prices[p], self.params.unlisted_s):
-                    may[p] = False
+                ahead[p], price_s = n, prices[p]
+                may[p] = price_s < inf and p not in excluded and waits_s > max(price_s, self.params.unlisted_s)
             if self.terms.prune_dominated:
-                before = [p for p in here if at_m[p] <= x.start_m and p < n_places - 1]
+                before = range(here.start, min(bisect_right(at_m, x.start_m, here.start, here.stop), n_places - 1))
                 self._drop_dominated(before[::-1], may)
                 # Places at the very start of the stretch are rivals of those behind it, the first place of all is not.
-                inside = range(max(bisect_left(self._at_m, x.start_m), 1), here[-1] + 1)
+                inside = range(max(bisect_left(at_m, x.start_m), 1), here.stop)
                 self._drop_dominated(inside, may, from_m=x.start_m)
         return ahead, may
 
-    def _drop_dominated(self, order: Sequence[int], may: list[bool], from_m: float = -np.inf) -> None:
+    def _drop_dominated(self, order: Sequence[int], may: list[bool], from_m: float = -inf) -> None:
         """Drop each place, beyond `from_m`, that costs no less than one before it in this order."""
-        least_s = np.inf
+        least_s = inf
         for p in order:
+            price_s = self.on_price_s[p]
             if self._at_m[p] > from_m:
-                may[p] = may[p] and least_s > self.on_price_s[p]
-            if p not in self.terms.excluded_stops:
-                least_s = min(least_s, self.on_price_s[p])
+                may[p] = may[p] and least_s > price_s
+            if price_s < least_s and p not in self.terms.excluded_stops:
+                least_s = price_s
 
     def _cheapest_later(self, ahead: int) -> float:
         """Least price of hanging between a stretch that may be run unchained and the first that may not.
@@ -179,20 +189,19 @@ class PricedView:
         """
         required = next((n for n in range(ahead, len(self._required)) if self._required[n]), ahead)
         if required == ahead:
-            return np.inf
+            return inf
         from_m, to_m = self.view.stretches[required - 1].end_m, self.view.stretches[required].start_m
         between = range(bisect_left(self._at_m, from_m), bisect_right(self._at_m, to_m))
         fit = [b for b in between if 0 < b < len(self._at_m) - 1 and b not in self.terms.excluded_stops]
-        return min((self.on_price_s[b] for b in fit), default=np.inf)
+        return min((self.on_price_s[b] for b in fit), default=inf)
 
     def choices(self, place: int) -> tuple[Choice, ...]:
         """The chains that may be hung at a place."""
-        ahead = self._ahead[place]
-        if ahead == len(self._required) or not self._may_hang[place]:
+        if not self.may_hang[place]:
             return ()
         if place not in self._choices:
             found = []
-            for x in self._options_from(ahead):
+            for x in self._options_from(self._ahead[place]):
                 offs = tuple(off for off in x.offs if off > place)
                 found.append(x if offs == x.offs else Choice(x.first, x.last, x.chains, x.hang_s, offs))
             self._choices[place] = tuple(found)
@@ -232,9 +241,9 @@ class PricedView:
         stretches = self.view.stretches
         end_m = max(stretches[last].end_m if last >= 0 else here_m, here_m)
         has_next = last + 1 < len(stretches)
-        until_m = stretches[last + 1].start_m if has_next else np.inf
+        until_m = stretches[last + 1].start_m if has_next else inf
         offs: list[int] = []
-        least_s = np.inf
+        least_s = inf
         final = len(self._at_m) - 1
         for place in range(bisect_left(self._at_m, end_m), bisect_right(self._at_m, until_m)):
             price_s = self.off_price_s[place]
@@ -250,7 +259,7 @@ class PricedView:
         """
         if on is not None:
             return [self._run(place, off, choice, then, on) for off in choice.offs]
-        key = place, choice.first, choice.last, id(then)
+        key = place, choice.first, choice.last, id(then.view)  # the same whatever stops are excluded
         if key not in self._runs:
             self._runs[key] = then, [self._run(place, off, choice, then, None) for off in choice.offs]
         return self._runs[key][1]
@@ -274,13 +283,19 @@ class PricedView:
     def worn_out(self, on: int, off: int, has_on: ChainsOn | None) -> int:
         """Number of runs within a chained run with more bare road than chains can endure."""
         a_m, b_m, bare_a_m, bare_b_m = self._at_m[on], self._at_m[off], self.bare_m[on], self.bare_m[off]
-        inside = [x for x in self.view.stretches if x.end_m >= a_m and x.start_m <= b_m]
-        p = self.params
-        if not inside:
-            return int(has_on is None or bare_b_m - bare_a_m > p.longest_bare_run_m)
-        worn = int(inside[0].bare_from_m - bare_a_m > _longest_before_m(inside[0], has_on, p))
-        worn += bare_b_m - inside[-1].bare_to_m > p.longest_bare_run_m
-        return worn + sum(y.bare_from_m - x.bare_to_m > p.longest_bare_gap_m for x, y in pairwise(inside))
+        first, past = bisect_left(self._ends_m, a_m), bisect_right(self._starts_m, b_m)
+        most_m = self.params.longest_bare_run_m
+        if first >= past:
+            return int(has_on is None or bare_b_m - bare_a_m > most_m)
+        ahead, last = self.view.stretches[first], self.view.stretches[past - 1]
+        worn = self._long_gaps[past - 1] - self._long_gaps[first]
+        worn += ahead.bare_from_m - bare_a_m > _longest_before_m(ahead, has_on, self.params)
+        return worn + (bare_b_m - last.bare_to_m > most_m)
+
+    def _count_long_gaps(self) -> list[int]:
+        """Number of gaps before each stretch that chains cannot endure, from the first stretch on."""
+        gaps = (b.bare_from_m - a.bare_to_m > self.params.longest_bare_gap_m for a, b in pairwise(self.view.stretches))
+        return [0, *accumulate(map(int, gaps))]
 
 
 def _longest_before_m(stretch: ChainStretch, on: ChainsOn | None, p: PlanParams) -> float:

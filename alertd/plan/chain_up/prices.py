@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chain_up.chain_set import common_practice
 from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import mean_chance
 from alertd.rules.rig import IdentityKey, Rig
 from alertd.units import HOUR_S
 
@@ -45,7 +46,7 @@ class ChainPrices:
 
     def worth(self, need: ArrayLike, slips: ArrayLike) -> float:
         """Mean loss of going on unchained as a multiple of the cost of chaining ahead: from 1 on, chain ahead."""
-        return float(self.loss_s(need, slips).mean()) / self.ahead_s
+        return mean_chance(self.loss_s(need, slips)) / self.ahead_s
 
 
 def prices_for(rig: Rig, params: PlanParams) -> ChainPrices:

@@ -1,15 +1,16 @@
 """Combines the conditions along a route from the views of its departures, and derives chained legs."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
-from itertools import groupby
-from typing import NamedTuple, TypeAlias
+from itertools import groupby, pairwise
+from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
+from alertd.plan.chain_up.departure_road import DepartureRoad
 from alertd.plan.chain_up.departure_view import DepartureViews, view_of
 from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.road_view import ChainStretch, DepartureView
@@ -20,6 +21,8 @@ from alertd.plan.road_ahead.speeds import Surfaces
 from alertd.plan.road_ahead.timing import UnchainedTiming
 
 Array: TypeAlias = NDArray[np.float64]
+
+MOST_WAYS: Final = 2  # kept for the plan of a trip and its comparison; each holds arrays (member, section)
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -35,11 +38,19 @@ class RouteConditions:
         return not x.showers and self.encounter.is_held(x.first, x.last, self.views.params)
 
     @cached_property
+    def road(self) -> DepartureRoad:
+        """All conditions as the road of a single departure."""
+        first = self.views.road(0)
+        if self.encounter is first.encounter:
+            return first
+        return DepartureRoad(encounter=self.encounter, row=self.row, params=self.views.params)
+
+    @cached_property
     def view(self) -> DepartureView:
         """All conditions as a single view."""
         if self.encounter is self.views.encounter(0):
             return self.views.view(0)
-        return view_of(self.encounter, self.row, self.views.places, self.views.params, self.views.sent_stops)
+        return view_of(self.road, self.views.places, self.views.sent_stops)
 
 
 def chain_search(views: DepartureViews, required_odds: float, on: ChainsOn | None = None) -> ChainSearch:
@@ -66,6 +77,39 @@ def best_plan(search: ChainSearch) -> ChainPlan:
     return chain_plan
 
 
+class ReadyLegs:
+    """The stretches that a way leaves unchained, and the way chained for all of them, as one view."""
+
+    def __init__(self, views: DepartureViews, view: DepartureView, chain_plan: ChainPlan, on: ChainsOn | None) -> None:
+        self.scene, self.left = view, uncovered(view, chain_plan, views.places)
+        self.walk = replace(chain_search(views, views.params.ready_probability, on), view=lambda _: view)
+
+    @cached_property
+    def way(self) -> ChainPlan:
+        return best_plan(self.walk)
+
+
+class ChosenWay(NamedTuple):
+    """The cheapest way of a departure, its conditions, and the stretches that it leaves unchained."""
+
+    chain_plan: ChainPlan
+    conditions: "RouteConditions"
+    ready: ReadyLegs
+
+
+def chosen_way(views: DepartureViews) -> ChosenWay:
+    """The way of view 0 without chains on the truck, once for all trips with these views."""
+    known: ChosenWay | None = views.kept.ways.get(views.depart_epoch_s)
+    if known is None:
+        chain_plan = best_plan(chain_search(views, views.params.chain_probability))
+        conditions = conditions_on(views, chain_plan)
+        known = ChosenWay(chain_plan, conditions, ReadyLegs(views, conditions.view, chain_plan, None))
+        views.kept.ways[views.depart_epoch_s] = known
+        for oldest in list(views.kept.ways)[:-MOST_WAYS]:
+            views.kept.ways.pop(oldest, None)
+    return known
+
+
 def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditions:
     """The conditions of each section at the time when the chain plan passes it.
 
@@ -78,25 +122,28 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
     between = np.searchsorted(views.places.at_m, sections.middle_m, side="right") - 1
     clock = np.asarray(chain_plan.clocks)[np.clip(between, 0, len(chain_plan.clocks) - 1)]
     first = views.row(chain_plan.clocks[0])
-    takes, on = np.diff(first.moving_s[0]), Surfaces(*(x[0] for x in first.on))
-    hour, code, need = first.hour[0], first.code[0], first.need[0]  # as chosen from rows, which costs less than again
-    for n in set(chain_plan.clocks[1:]) - {chain_plan.clocks[0]}:
-        at_clock, row = clock == n, views.row(n)
-        takes = np.where(at_clock, np.diff(row.moving_s[0]), takes)
-        hour, code, need = (
-            np.where(at_clock, new[0], old) for new, old in ((row.hour, hour), (row.code, code), (row.need, need))
-        )
-        on = Surfaces(*(np.where(at_clock, new[0], old) for new, old in zip(row.on, on, strict=True)))
-    need_frac = need.mean(axis=0)
+    takes, on = np.diff(first.moving_s[0]), Surfaces(*(x[0].copy() for x in first.on))
+    # As chosen from rows, which costs less than again.
+    hour, code, need = first.hour[0].copy(), first.code[0].copy(), first.need[0].copy()
+    begins = [0, *(np.flatnonzero(np.diff(clock)) + 1).tolist(), sections.count]
+    for a, b in pairwise(begins):
+        if (n := int(clock[a])) != chain_plan.clocks[0]:
+            row = views.row(n)
+            takes[a:b] = np.diff(row.moving_s[0, a : b + 1])
+            hour[:, a:b], code[:, a:b], need[:, a:b] = row.hour[0, :, a:b], row.code[0, :, a:b], row.need[0, :, a:b]
+            for new, values in zip(row.on, on, strict=True):
+                values[a:b] = new[0, a:b]
+    need_frac = None
     for span in chain_plan.spans:
         if span.stretches and span.decided_on != span.clock:
-            decided = views.encounter(span.decided_on)
-            worse = decided.need.mean(axis=0) > need_frac
-            worse[: span.stretches[0].first] = worse[span.stretches[-1].last + 1 :] = False
-            row = views.row(span.decided_on)
-            hour, code, need = (
-                np.where(worse, new[0], old) for new, old in ((row.hour, hour), (row.code, code), (row.need, need))
-            )
+            if need_frac is None:
+                need_frac = need.mean(axis=0)
+            road = views.road(span.decided_on)
+            here = slice(span.stretches[0].first, span.stretches[-1].last + 1)
+            worse = here.start + np.flatnonzero(road.need_frac[here] > need_frac[here])
+            row = road.row
+            hour[:, worse], code[:, worse] = row.hour[0][:, worse], row.code[0][:, worse]
+            need[:, worse] = row.need[0][:, worse]
     moving_s = np.append(0.0, np.cumsum(takes))[None, :]
     row = UnchainedTiming(
         depart_epoch_s=first.depart_epoch_s,

@@ -9,6 +9,7 @@ own. The search covers all such choices, except stops that another stop dominate
 from collections.abc import Callable, Hashable, Mapping, Set
 from dataclasses import dataclass, field
 from heapq import heappop, heappush
+from math import inf
 from typing import Final, NamedTuple, TypeAlias
 
 import numpy as np
@@ -75,6 +76,9 @@ class _Step(NamedTuple):
     decided_on: int = 0
 
 
+_Link: TypeAlias = tuple[_Node, int, ChainedRun | None, int]  # the fields of a step; most are never used
+
+
 @dataclass(slots=True)
 class ChainSearch:
     """Search for the cheapest chain plan over places_m, (place,).
@@ -112,15 +116,25 @@ class ChainSearch:
         """The prices of a view on the terms of this search."""
         key = id(view), self._terms
         known = self.kept.get(key)
-        if known is None:  # it holds the view, so that the identity stays its own
+        if known is None and not self._terms.excluded_stops:  # it holds the view, so that the identity stays its own
             known = self.kept[key] = PricedView(view, self.places_m, self.params, self._terms)
+        elif known is None:
+            plain_terms = self._terms._replace(excluded_stops=frozenset())
+            plain = self.kept.get((id(view), plain_terms)) or PricedView(view, self.places_m, self.params, plain_terms)
+            self.kept[id(view), plain_terms] = plain
+            known = self.kept[key] = plain.excluding(self._terms.excluded_stops)
         return known
+
+    @property
+    def on_time_s(self) -> list[float]:
+        """Seconds to each place in view 0."""
+        if not self._on_time_s:
+            self._on_time_s += self.view(0).reach_s.tolist()
+        return self._on_time_s
 
     def clock(self, place: int, minute: int) -> int:
         """The view of a truck that leaves this place at `minute` after departure."""
-        if not self._on_time_s:
-            self._on_time_s += self.view(0).reach_s.tolist()
-        return max(round((minute * 60.0 - self._on_time_s[place]) / DELAY_STEP_S), 0)
+        return max(round((minute * 60.0 - self.on_time_s[place]) / DELAY_STEP_S), 0)
 
     def priced_at(self, clock: int) -> PricedView:
         known = self._at_clock.get(clock)
@@ -155,7 +169,7 @@ def drawbacks_at(view: DepartureView, place: int) -> tuple[str, ...]:
     return tuple(name for name, has in view.drawbacks.items() if has[place])
 
 
-def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | None:
+def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
     """The plan of least cost, or None when it would cost more than `most_s`.
 
     Without a required stretch there is no choice. Otherwise the search is best first (A*): it visits places in the
@@ -168,9 +182,10 @@ def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | No
         run_s = float(now.reach_s[-1])
         cost_s = run_s + sum(search.priced(now).risk_s)
         return ChainPlan(cost_s, (), (0,) * final, (), round(run_s / 60.0))
-    left_s = (search.dry_s[-1] - search.dry_s).tolist()
+    left_s: list[float] = (search.dry_s[-1] - search.dry_s).tolist()
+    priced_at, on_time_s = search.priced_at, search.on_time_s
     best: dict[_Node, float] = {_START: 0.0}
-    before: dict[_Node, _Step] = {}
+    before: dict[_Node, _Link] = {}
     queue: list[tuple[float, _Node, float]] = [(left_s[0], _START, 0.0)]
     while queue:
         at_least_s, node, cost_s = heappop(queue)
@@ -181,30 +196,31 @@ def cheapest_plan(search: ChainSearch, most_s: float = np.inf) -> ChainPlan | No
             return _trace_back(search, before, node, cost_s)
         if cost_s > best[node]:
             continue
-        clock = search.clock(place, minute)
-        decided, on = search.priced_at(clock), search.on if place == 0 else None
+        late = round((minute * 60.0 - on_time_s[place]) / DELAY_STEP_S)  # as `clock`, without the cost of a call
+        clock = late if late > 0 else 0
+        decided, on = priced_at(clock), search.on if place == 0 else None
         if on is None:  # unchained to the next place
             to = (place + 1, minute + decided.ride_minutes[place], False)
             cost = cost_s + decided.ride_cost_s[place]
-            if cost < best.get(to, np.inf):
-                best[to], before[to] = cost, _Step(node, clock)
+            if cost < best.get(to, inf):
+                best[to], before[to] = cost, (node, clock, None, 0)
                 heappush(queue, (cost + left_s[to[0]], to, cost))
-        if removed:
+        if removed or (on is None and not decided.may_hang[place]):
             continue
         for choice in decided.choices(place) if on is None else decided.while_on(on):
             later = search.clock(place, minute + round(choice.hang_s / 60.0))
-            for run in decided.runs(place, choice, search.priced_at(later), on):
+            for run in decided.runs(place, choice, priced_at(later), on):
                 to, cost = (run.off, minute + run.minutes, True), cost_s + run.cost_s
-                if cost < best.get(to, np.inf):
-                    best[to], before[to] = cost, _Step(node, later, run, clock)
+                if cost < best.get(to, inf):
+                    best[to], before[to] = cost, (node, later, run, clock)
                     heappush(queue, (cost + left_s[to[0]], to, cost))
     return None
 
 
-def _trace_back(search: ChainSearch, before: Mapping[_Node, _Step], end: _Node, cost_s: float) -> ChainPlan:
+def _trace_back(search: ChainSearch, before: Mapping[_Node, _Link], end: _Node, cost_s: float) -> ChainPlan:
     at, spans, on_minutes, clocks = end, [], [], [0] * end[0]
     while at in before:
-        step = before[at]
+        step = _Step(*before[at])
         clocks[step.came_from[0] : at[0]] = [step.clock] * (at[0] - step.came_from[0])
         if step.run is not None:
             spans.append(search.span(step, step.run))

@@ -9,16 +9,18 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from alertd.plan.chain_up.chains_on import ChainsOn
-from alertd.plan.chain_up.departure_view import DepartureViews, section_chained_s
+from alertd.plan.chain_up.departure_view import DepartureViews
 from alertd.plan.chain_up.encounter import Encounter
-from alertd.plan.chain_up.legs import Leg, ReadyLegs, legs_of
+from alertd.plan.chain_up.legs import Leg, legs_of
 from alertd.plan.chain_up.priced_view import missing
 from alertd.plan.chain_up.road_view import DepartureView
 from alertd.plan.chain_up.route_outcome import (
+    ReadyLegs,
     RouteConditions,
     best_plan,
     chain_search,
     chained_share,
+    chosen_way,
     conditions_on,
 )
 from alertd.plan.chain_up.search import ChainedSpan, drawbacks_at
@@ -172,9 +174,13 @@ def best_solution(
     earlier = None if since_epoch_s is None else _worst_since(hourly_need, since_epoch_s, depart_epoch_s, params)
     if earlier is not None:
         views.set_floor(earlier.need)
-    chain_plan = best_plan(chain_search(views, params.chain_probability, on))
-    conditions = _as_earlier(conditions_on(views, chain_plan), earlier)
-    ready, later_road = ReadyLegs(views, conditions.view, chain_plan, on), False
+    later_road = False
+    if on is None and earlier is None:
+        chain_plan, conditions, ready = chosen_way(views)
+    else:
+        chain_plan = best_plan(chain_search(views, params.chain_probability, on))
+        conditions = _as_earlier(conditions_on(views, chain_plan), earlier)
+        ready = ReadyLegs(views, conditions.view, chain_plan, on)
     if ready.left:
         warned = conditions_on(views, ready.way)
         more = warned.encounter.need.mean(axis=0) > conditions.encounter.need.mean(axis=0) + SAME_PROBABILITY
@@ -249,7 +255,7 @@ def _clock(
     stopped_times: list[tuple[float, float]] = []
     if carried is not None:
         limit = carried.speed_limit_mps
-        takes = np.where(middle <= carried.off_m, section_chained_s(hourly_need, conditions.row, params, limit), takes)
+        takes = np.where(middle <= carried.off_m, conditions.road.section_chained_s(limit), takes)
         begins_m = float(hourly_need.sections.edge_m[0])
         stopped_times += [(begins_m, carried.add_s)] * (carried.add_s > 0.0) + [(carried.off_m, params.remove_s)]
     for x in (x for x in legs if x.driven and not x.carried and not x.stays_on):
@@ -257,6 +263,6 @@ def _clock(
         limits = [y.chains.speed_limit_mps for y in legs if y.driven and (y.on_m, y.off_m) == (x.on_m, x.off_m)]
         limit = min((v for v in limits if v is not None), default=None)
         on = (middle > x.on_m) & (middle <= x.off_m)
-        takes = np.where(on, section_chained_s(hourly_need, conditions.row, params, limit), takes)
+        takes = np.where(on, conditions.road.section_chained_s(limit), takes)
         stopped_times += [(x.on_m, x.hang_s), (x.off_m, params.remove_s)]
     return np.append(0.0, np.cumsum(takes)), tuple(stopped_times)

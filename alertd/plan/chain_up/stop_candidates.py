@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final, TypeAlias
 
 import numpy as np
@@ -76,6 +77,7 @@ class StopCandidates:
         )
 
 
+@lru_cache(maxsize=32)
 def stop_candidates(sections: Sections, params: PlanParams) -> StopCandidates:
     """The candidate places of a route."""
     route = sections.route

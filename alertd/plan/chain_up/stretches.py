@@ -78,7 +78,7 @@ def _stretch(
 ) -> ChainStretch:
     sections, here = encounter.hourly_need.sections, slice(run.first, run.last + 1)
     start_m, end_m = _core_m(run.first, run.last, sections, params.edge_slack_m)
-    most = need[:, here].max(axis=1)
+    most = np.maximum.reduce(need[:, here], axis=1)
     probability = mean_chance(most)
     slips = encounter.slips(here)
     prices = prices_for(encounter.hourly_need.rig, params)
@@ -94,7 +94,7 @@ def _stretch(
         start_m=start_m,
         end_m=end_m,
         probability=probability,
-        slip_probability=float(slips.mean()),
+        slip_probability=int(np.count_nonzero(slips)) / slips.size,
         loss_s=worth * prices.ahead_s,
         worth=worth,
         fringe_first=run.fringe_first,

@@ -68,7 +68,13 @@ def places_with_search(
     near |= (before_n <= LEAST_N) & (ahead < np.inf)
     near |= (past_n <= LEAST_N) & (behind > -np.inf)
     inside = (at_m > sections.start_m[0]) & (at_m < sections.end_m[-1])
-    return listed.and_unlisted(at_m[near & inside & ~always[sections.at(at_m)]], at_m[inside], sections, _stop)
+    # Trips with the same places then share all that depends on them.
+    fit = near & inside & ~always[sections.at(at_m)]
+    return hourly_need.shared.answer(
+        "places",
+        (params, fit.tobytes()),
+        lambda: listed.and_unlisted(at_m[fit], at_m[inside], sections, _stop),
+    )
 
 
 def _may_need(
@@ -77,21 +83,28 @@ def _may_need(
     """Sections that may need chains at some hour at which the truck can be there, and at each, (section,).
 
     departs: first and last departure. dry_s: seconds to each section on a dry road, (section,).
-
-    Any member counts where no section is likely enough by itself.
     """
-    enough, hours = params.ready_probability - SAME_PROBABILITY, hourly_need.hours
+    hours = hourly_need.hours
     hour = np.arange(hours + 1)[None, :]
     stood_h = hourly_need.stands.before_s(hourly_need.sections.middle_m) / HOUR_S
     first_h, last_h = ((at - hourly_need.first_epoch_s) / HOUR_S for at in departs)
     first = np.floor(first_h + stood_h + EARLIEST * dry_s / HOUR_S)[:, None]
     last = np.ceil(last_h + stood_h + SLOWEST * dry_s / HOUR_S + LONGEST_STAND_H)[:, None]
     there = ((hour >= first) & (hour <= last)) | ((hour == hours) & (last >= hours))  # the last is unknown road
-    need = hourly_need.need
+    likely, possible = hourly_need.shared.answer("likely", params, lambda: _likely(hourly_need, params))
+    known = there[:, :-1]
+    return (possible & there).any(axis=1), known.any(axis=1) & (likely[:, :-1] | ~known).all(axis=1)
+
+
+def _likely(hourly_need: HourlyNeed, params: PlanParams) -> tuple[Mask, Mask]:
+    """Where chains are likely enough by themselves, and where they may be needed, (section, hour + 1).
+
+    Any member counts where no section is likely enough by itself.
+    """
+    need, enough = hourly_need.need, params.ready_probability - SAME_PROBABILITY
     likely = need.mean(axis=0) >= enough
     showers = (need >= enough).any(axis=0) & ~_near_core(likely.any(axis=1), hourly_need.sections, params)[:, None]
-    known = there[:, :-1]
-    return ((likely | showers) & there).any(axis=1), known.any(axis=1) & (likely[:, :-1] | ~known).all(axis=1)
+    return likely, likely | showers
 
 
 def _near_core(likely: Mask, sections: Sections, params: PlanParams) -> Mask:

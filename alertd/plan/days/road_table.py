@@ -11,8 +11,8 @@ from alertd.plan.days.rest_places import RestPlace, Room
 from alertd.plan.days.stretch_hours import stretch_hours
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, take_flat
-from alertd.plan.road_ahead.speeds import chained_s, lateness_s, surface_shares, unchained_s
-from alertd.plan.road_ahead.timing import free_s
+from alertd.plan.road_ahead.speeds import chained_s, lateness_s, unchained_s
+from alertd.plan.road_ahead.timing import free_s, speeds_by_hour
 from alertd.plan.road_ahead.wind import WindHours
 from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S
@@ -135,7 +135,7 @@ def _changes(cost: Array) -> NDArray[np.bool_]:
 def _section_hours(hourly_need: HourlyNeed, wind: WindHours | None, params: PlanParams) -> _SectionHours:
     sections, rig = hourly_need.sections, hourly_need.rig
     free, length = free_s(sections, IdentityKey(rig), params), sections.length_m
-    on = surface_shares(np.moveaxis(hourly_need.code, 2, 0))  # (hour, section)
+    on = speeds_by_hour(hourly_need).on
     open_s = unchained_s(free, length, on, params).T
     with_chains_s = np.maximum(open_s, chained_s(free, length, on, params, None).T)
     there = _when_there(hourly_need, np.cumsum(free), params)

@@ -196,10 +196,11 @@ def find_runs(need: Chance, sections: Sections, params: PlanParams) -> list[Need
     need only ever extends cores, and what was showers is then a core or the fringe of one.
     """
     enough = params.ready_probability - SAME_PROBABILITY
-    anywhere = np.asarray(need.max(axis=0) >= enough)
+    anywhere = np.asarray(np.maximum.reduce(need, axis=0) >= enough)
     if not anywhere.any():
         return []
-    likely = joined_runs(np.asarray(need.mean(axis=0, dtype=np.float64) >= enough), sections, params.join_gap_m)
+    mean = np.add.reduce(need, axis=0, dtype=np.float64) / need.shape[0]
+    likely = joined_runs(mean >= enough, sections, params.join_gap_m)
     runs = []
     for first, last in joined_runs(anywhere, sections, params.join_gap_m):
         cores = [(a, b) for a, b in likely if first <= a and b <= last]
@@ -218,8 +219,12 @@ def find_runs(need: Chance, sections: Sections, params: PlanParams) -> list[Need
 
 def _reaches(need: Chance, enough: float) -> int:
     """Number of sections before the first at which `enough` members have needed chains; all where they never do."""
-    so_far = np.maximum.accumulate(need, axis=1).mean(axis=0, dtype=np.float64) >= enough
-    return int(np.argmax(so_far)) if so_far.any() else int(so_far.size)
+    if not need.shape[1]:
+        return 0
+    so_far = np.maximum.accumulate(need, axis=1)
+    reaches = np.add.reduce(so_far, axis=0, dtype=np.float64) / need.shape[0] >= enough
+    first = int(reaches.argmax())
+    return first if reaches[first] else int(reaches.size)
 
 
 def joined_runs(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int, int]]:
@@ -235,7 +240,7 @@ def joined_runs(mask: Mask, sections: Sections, gap_m: float) -> list[tuple[int,
 
 def stretch_probability(need: Chance, first: int, last: int) -> float:
     """Probability that any point of the stretch needs chains: counted per member, then averaged."""
-    return mean_chance(need[:, first : last + 1].max(axis=1))
+    return mean_chance(np.maximum.reduce(need[:, first : last + 1], axis=1))
 
 
 def mean_chance(chance: Chance) -> float:

@@ -65,9 +65,9 @@ class Corridor:
     answers: SharedAnswers = dataclass_field(default_factory=SharedAnswers)
 
 
-def take_flat(values: NDArray[Scalar], pick: NDArray[np.intp]) -> NDArray[Scalar]:
+def take_flat(values: NDArray[Scalar], pick: NDArray[np.intp], out: NDArray[Scalar] | None = None) -> NDArray[Scalar]:
     """Values at flat indices. The indices are in range; skipping the check halves the time."""
-    return np.take(values, pick, mode="clip")
+    return np.take(values, pick, out=out, mode="clip")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)
@@ -130,6 +130,11 @@ class HourlyNeed:
         return np.asarray(self.closed.max(axis=(0, 2)))
 
     @cached_property
+    def most_chance(self) -> Mapping[int, Float32]:
+        """The highest of `chance` in any member and hour, (section of its law,), by the level's identity."""
+        return {level: np.asarray(chance.max(axis=(0, 2))) for level, chance in self.chance.items()}
+
+    @cached_property
     def shared(self) -> SharedAnswers:
         """What trips with this need have in common; it lives as long as the need."""
         return SharedAnswers()
@@ -151,9 +156,9 @@ class HourlyNeed:
             near = np.where((offset_h >= first) & (offset_h <= last), near, self.hours)
         return np.maximum(near, 0.0).astype(np.int32)
 
-    def pick(self, hour: Index) -> NDArray[np.intp]:
-        """Flat index into the arrays for hours (..., member, section); see `take_flat`."""
-        return np.asarray(self._base + hour, dtype=np.intp)
+    def pick(self, hour: Index, here: slice = _ALL) -> NDArray[np.intp]:
+        """Flat index into the arrays for hours (..., member, section) of the sections `here`; see `take_flat`."""
+        return np.asarray(self._base[:, here] + hour, dtype=np.intp)
 
     @cached_property
     def _base(self) -> NDArray[np.intp]:

@@ -47,12 +47,12 @@ class Sections:
     @property
     def length_m(self) -> Array:
         """Length of each section between its edges, (section,)."""
-        return np.diff(self.edge_m)
+        return _length_m(self)
 
     @property
     def middle_m(self) -> Array:
         """Middle of each section, (section,)."""
-        return np.asarray(0.5 * (self.edge_m[1:] + self.edge_m[:-1]))
+        return _middle_m(self)
 
     def any(self, mask: Mask) -> Mask:
         """True where any sample of the section is True, from (sample,) to (section,)."""
@@ -68,6 +68,20 @@ class Sections:
         d = self.route.distance_m
         inside = np.flatnonzero(self.any((d >= span.start_m) & (d <= span.end_m)))
         return slice(int(inside[0]), int(inside[-1]) + 1) if inside.size else slice(0, 0)
+
+
+@lru_cache(maxsize=64)
+def _length_m(sections: Sections) -> Array:
+    length_m = np.diff(sections.edge_m)
+    length_m.flags.writeable = False  # of all who ask
+    return length_m
+
+
+@lru_cache(maxsize=64)
+def _middle_m(sections: Sections) -> Array:
+    middle_m = np.asarray(0.5 * (sections.edge_m[1:] + sections.edge_m[:-1]))
+    middle_m.flags.writeable = False
+    return middle_m
 
 
 @lru_cache(maxsize=64)

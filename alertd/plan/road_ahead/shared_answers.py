@@ -7,7 +7,8 @@ Answer = TypeVar("Answer")
 
 # Of each kind. [A] Comparisons and single departures are a few hundred bytes a departure, and a day and a half has 145
 # of them. A solution holds arrays (member, section), and trips of one kind leave at few minutes of a day.
-# A need holds some 7 MB for a road of 300 km and three days, and a few kinds of rig share a road.
+# A need holds some 7 MB for a road of 300 km and three days, and a few kinds of rig share a road. The roads of all
+# departures of one need hold as much as two needs, so they are kept for one kind of rig and while a road is planned.
 MOST_KEPT: Final = {
     "comparison": 64,
     "departure": 512,
@@ -15,7 +16,11 @@ MOST_KEPT: Final = {
     "stretches": 4,
     "surfaces": 4,
     "need": 6,
+    "roads": 1,
+    "likely": 2,
+    "places": 32,
     "pavement": 2,
+    "speeds": 2,
     "posting": 2,
     "rigless": 2,
     "descent": 2,
@@ -39,6 +44,10 @@ class SharedAnswers:
         """Forget all answers."""
         for kept in self._kept.values():
             kept.clear()
+
+    def forget(self, kind: str) -> None:
+        """Forget the answers of a kind."""
+        self._kept[kind].clear()
 
     def answer(self, kind: str, key: Hashable, compute: Callable[[], Answer]) -> Answer:
         """The kept answer, or that of `compute`."""

@@ -72,13 +72,34 @@ class Surfaces(NamedTuple):
     ice: Array  # chains bite, a crawl without them
 
 
+def speed_kinds(code: NDArray[np.int8], members: int) -> NDArray[np.unsignedinteger]:
+    """Pavement codes as counts of one, packed so that a sum over the members holds the count of each kind.
+
+    One sum of packed counts takes a third of the time of three.
+    """
+    bits, dtype = _packing(members)
+    return np.take(np.asarray([0, 1, 1 << bits, 1 << 2 * bits], dtype=dtype)[_KIND], code, mode="clip")
+
+
+def shares_of_kinds(counts: NDArray[np.unsignedinteger], members: int) -> Surfaces:
+    """`surface_shares` from sums of `speed_kinds` over all members, of the type of `speed_kinds`."""
+    bits, _ = _packing(members)
+    each = (counts >> counts.dtype.type(bits * n) & counts.dtype.type((1 << bits) - 1) for n in range(3))
+    return Surfaces(*(np.asarray(n / members) for n in each))
+
+
+def _packing(members: int) -> tuple[int, type[np.unsignedinteger]]:
+    """Bits of each count, and the narrowest type of three."""
+    if members < 1 << 5:
+        return 5, np.uint16
+    return (10, np.uint32) if members < 1 << 10 else (21, np.uint64)
+
+
 def surface_shares(code: NDArray[np.int8]) -> Surfaces:
     """Shares by section from pavement codes (..., member, section), see plan.road_ahead.pavement_codes."""
-    kind = _KIND[code]
     members = code.shape[-2]
-    count = np.uint8 if members < 256 else np.uint16  # the narrowest type: bytes are added many at a time
-    snow, rime, ice = ((kind == k).view(np.uint8).sum(axis=-2, dtype=count) / members for k in (1, 2, 3))
-    return Surfaces(snow, rime, ice)
+    kinds = speed_kinds(code, members)
+    return shares_of_kinds(kinds.sum(axis=-2, dtype=kinds.dtype), members)
 
 
 def unchained_s(free_s: Array, length_m: Array, on: Surfaces, params: PlanParams) -> Array:

@@ -66,6 +66,7 @@ class RoadPlanning:
     def done(self) -> PlannedRoad:
         """The outcomes of the trips planned so far."""
         context = self.context
+        context.fetched.weather.corridor.answers.forget("roads")  # until the next cycle they would only take memory
         hours = hours_of(context.route, context.fetched.weather.corridor, context.now_utc)
         trip_inputs = {trip_id: inputs.request.trip for trip_id, inputs in self.inputs.items()}
         return PlannedRoad(outcomes=self.outcomes, hours=hours, trip_inputs=trip_inputs)

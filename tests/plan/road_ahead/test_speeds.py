@@ -160,3 +160,15 @@ def test_posted_limit_above_chain_or_snow_speed_has_no_effect(planned: Callable[
         for r in (route, fast)
     )
     assert one == other
+
+
+@pytest.mark.parametrize("members", [3, 31, 32, 200, 1023, 1024, 3000])
+def test_shares_of_surfaces_equal_counts_of_each(members: int) -> None:
+    """Every member may have the same surface, which fills the packed counts."""
+    code = np.random.default_rng(members).integers(0, max(RoadClass) + 2, (members, 40)).astype(np.int8)
+    code[:, 0], code[:, 1], code[:, 2] = RoadClass.SNOW + 1, RoadClass.RIME + 1, RoadClass.ICE + 1
+    on = surface_shares(code)
+    snowy = (RoadClass.SNOW, RoadClass.PACKED_SNOW, RoadClass.SLUSH)
+    for share, classes in ((on.snow, snowy), (on.rime, (RoadClass.RIME,)), (on.ice, (RoadClass.ICE, RoadClass.GLAZE))):
+        assert np.array_equal(share, np.isin(code, [c + 1 for c in classes]).sum(axis=0) / members)
+    assert (on.snow[0], on.rime[1], on.ice[2]) == (1.0, 1.0, 1.0)

@@ -1,0 +1,147 @@
+"""Keeps the road at each departure: its timing, the conditions met, and the stretches that may need chains.
+
+Trips of one kind of rig that leave at the same minutes of the hour meet the same roads, whatever their places to stop.
+"""
+
+from collections.abc import Callable, Hashable, Sequence
+from dataclasses import dataclass, field
+from functools import cached_property, lru_cache
+from typing import Any, Final, TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from alertd.plan.chain_up.encounter import Encounter
+from alertd.plan.chain_up.road_view import ChainStretch
+from alertd.plan.chain_up.stop_candidates import StopCandidates
+from alertd.plan.chain_up.stretches import inside_cores, stretches_of
+from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, NeedRun, find_runs
+from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
+from alertd.plan.road_ahead.sections import Sections
+from alertd.plan.road_ahead.speeds import Surfaces, chained_s
+from alertd.plan.road_ahead.timing import UnchainedTiming, free_s, unchained_timing
+from alertd.rules.rig import IdentityKey
+
+Array: TypeAlias = NDArray[np.float64]
+Kept = TypeVar("Kept")
+
+MOST_PLACES: Final = 3  # [A] of the comparison and of two trips
+MOST_ROADS: Final = 200  # [A] those of a day and a half; each has up to 0.3 MB for 31 members on 300 km
+
+
+@dataclass(frozen=True, kw_only=True, eq=False)
+class DepartureRoad:
+    """The road of one departure, with the speeds of `row`; all but the places to stop.
+
+    seen: what a truck meets at places to stop, see `departure_view`.
+    """
+
+    encounter: Encounter
+    row: UnchainedTiming
+    params: PlanParams
+    seen: dict[StopCandidates, Any] = field(default_factory=dict, init=False)
+    _stretches: dict[bytes, tuple[ChainStretch, ...]] = field(default_factory=dict, init=False)
+    _chained_s: dict[float | None, Array] = field(default_factory=dict, init=False)
+
+    @cached_property
+    def need_frac(self) -> Float32:
+        """Mean need over members, (section,)."""
+        return np.asarray(self.encounter.need.mean(axis=0))
+
+    @cached_property
+    def runs(self) -> list[NeedRun]:
+        """Runs of sections that may need chains."""
+        return find_runs(self.encounter.need, self.encounter.hourly_need.sections, self.params)
+
+    @cached_property
+    def bare_m(self) -> Array:
+        """Distance driven on road where chains do not bite, to each edge, (section + 1,)."""
+        on = self.row.on
+        return _cumulated(self.encounter.hourly_need.sections.length_m * (1.0 - on.snow[0] - on.ice[0]))
+
+    def stretches(self, places: StopCandidates) -> tuple[ChainStretch, ...]:
+        """The stretches. They depend on where chains can be changed, which is the same for most places to stop."""
+        key = places.change_m.tobytes()
+        if key not in self._stretches:
+            sections, at_m = self.encounter.hourly_need.sections, places.change_m
+            white = (
+                self.need_frac[_change_section(places, sections)] >= self.params.ready_probability - SAME_PROBABILITY
+            )
+            changes_m = at_m[~(white & inside_cores(at_m, self.runs, sections, self.params.edge_slack_m))]
+            self._stretches[key] = stretches_of(
+                self.encounter, self.encounter.need, self.runs, changes_m, self.bare_m, self.params
+            )
+        return self._stretches[key]
+
+    def section_chained_s(self, limit_mps: float | None) -> Array:
+        """Seconds to cross each section with chains on, (section,). Chains never make a truck faster."""
+        if limit_mps not in self._chained_s:
+            need, on = self.encounter.hourly_need, Surfaces(*(x[0] for x in self.row.on))
+            free = free_s(need.sections, IdentityKey(need.rig), self.params)
+            chained = chained_s(free, need.sections.length_m, on, self.params, limit_mps)
+            self._chained_s[limit_mps] = np.asarray(np.maximum(np.diff(self.row.moving_s[0]), chained))
+        return self._chained_s[limit_mps]
+
+    def chained_s(self, limit_mps: float | None) -> Array:
+        """Seconds to each edge with chains on, without standing, (section + 1,)."""
+        return _cumulated(self.section_chained_s(limit_mps))
+
+
+class DepartureRoads:
+    """The roads of one need by departure; those that were computed first are dropped first."""
+
+    def __init__(self, hourly_need: HourlyNeed, params: PlanParams) -> None:
+        self.hourly_need, self.params = hourly_need, params
+        self._kept: dict[float, DepartureRoad] = {}
+        self._with_places: dict[Hashable, Any] = {}
+
+    def with_places(self, key: Hashable, new: Callable[[], Kept]) -> Kept:
+        """What was kept for these places to stop, or a new one; of a few places at a time."""
+        kept: Kept = self._with_places.pop(key, None) or new()
+        self._with_places[key] = kept
+        for oldest in list(self._with_places)[:-MOST_PLACES]:
+            self._with_places.pop(oldest, None)
+        return kept
+
+    def at(self, depart_epoch_s: float) -> DepartureRoad:
+        """The road of this departure."""
+        known = self._kept.get(depart_epoch_s)
+        return self.at_all([depart_epoch_s])[0] if known is None else known
+
+    def at_all(self, departs_epoch_s: Sequence[float]) -> list[DepartureRoad]:
+        """The roads of these departures. Many at once take half the time of one after another."""
+        found = {x: road for x in departs_epoch_s if (road := self._kept.get(x)) is not None}
+        missing = [x for x in departs_epoch_s if x not in found]
+        if missing:
+            timing = unchained_timing(self.hourly_need, np.asarray(missing), self.params)
+            found |= {x: self._road(timing.row(n)) for n, x in enumerate(missing)}
+            self._kept |= {x: found[x] for x in missing}
+            for oldest in list(self._kept)[: max(len(self._kept) - MOST_ROADS, 0)]:
+                self._kept.pop(oldest, None)
+        return [found[x] for x in departs_epoch_s]
+
+    def _road(self, row: UnchainedTiming) -> DepartureRoad:
+        encounter = Encounter(hourly_need=self.hourly_need, hour=row.hour[0], timing=row)
+        return DepartureRoad(encounter=encounter, row=row, params=self.params)
+
+
+def departure_roads(hourly_need: HourlyNeed, params: PlanParams) -> DepartureRoads:
+    """The roads that trips with this need share, while trips of one kind of rig are planned one after another."""
+    return hourly_need.corridor.answers.answer(
+        "roads", (hourly_need, params), lambda: DepartureRoads(hourly_need, params)
+    )
+
+
+@lru_cache(maxsize=32)
+def _change_section(places: StopCandidates, sections: Sections) -> NDArray[np.intp]:
+    """The section of each place in `places.change_m`."""
+    return sections.at(places.change_m)
+
+
+def _cumulated(values: Array) -> Array:
+    """Sums to each edge, (section + 1,), from values of sections."""
+    out = np.empty(values.size + 1)
+    out[0] = 0.0
+    np.cumsum(values, out=out[1:])
+    return out
