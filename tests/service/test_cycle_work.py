@@ -158,13 +158,14 @@ async def test_new_trips_are_planned_and_recorded_first(
             save(store, known, morning)
             async with open_fleet(settings, clock) as planner:
                 steps: list[tuple[str, set[str]]] = []
-                whole = planner.plan_trips
+                whole = planner.plan_in_groups
 
-                async def plan_trips(job: Any) -> Any:
+                async def plan_in_groups(job: Any) -> Any:
                     steps.append(("planned", {trip.id for trip in job.trips}))
-                    return await whole(job)
+                    async for group in whole(job):
+                        yield group
 
-                planner.plan_trips = plan_trips
+                planner.plan_in_groups = plan_in_groups
                 store.on_new = on_new
                 await run_cycle(planner, store, clock())
                 assert set(recorded) == {trip.id for trip in known}

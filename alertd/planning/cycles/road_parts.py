@@ -1,0 +1,58 @@
+"""The trips of a cycle by road, and the trips whose plans on all their roads are known."""
+
+from collections.abc import Collection, Mapping, Sequence
+from datetime import datetime
+from typing import Final, TypeAlias
+
+from alertd.planning.corridors.job import Outcome
+from alertd.sources.files.trips import TripRequest
+
+MOST_TOGETHER: Final = 200  # trips of one job; the others of the road are planned as other jobs from the same answers
+
+Road: TypeAlias = tuple[bool, str]  # whether its trips wait for those that come first, and its name
+
+
+def routes_to_compare(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
+    """The other routes of a trip; none once it has left."""
+    return trip.other_routes if now_utc < trip.depart_at else ()
+
+
+def parts_of_roads(
+    trips: Sequence[TripRequest], now_utc: datetime, first: Collection[str]
+) -> tuple[dict[Road, list[TripRequest]], dict[tuple[bool, str, int], list[TripRequest]]]:
+    """The trips of each road, and those of each part of at most MOST_TOGETHER; trips of `first` apart and before."""
+    roads: dict[Road, list[TripRequest]] = {}
+    parts: dict[tuple[bool, str, int], list[TripRequest]] = {}
+    for trip in sorted(trips, key=lambda trip: trip.id not in first):
+        for name in _ways(trip, now_utc):
+            on_road = roads.setdefault((trip.id not in first, name), [])
+            parts.setdefault((trip.id not in first, name, len(on_road) // MOST_TOGETHER), []).append(trip)
+            on_road.append(trip)
+    return roads, parts
+
+
+def ranks_of(trips: Sequence[TripRequest], first: Collection[str]) -> dict[str, int]:
+    """The place of each trip among all, by id."""
+    return {trip.id: n for n, trip in enumerate(sorted(trips, key=lambda trip: trip.id not in first))}
+
+
+class WayOutcomes:
+    """Outcomes of trips by road, until all of a trip are known."""
+
+    def __init__(self, trips: Sequence[TripRequest], now_utc: datetime) -> None:
+        self._now_utc = now_utc
+        self._missing = {trip.id: len(_ways(trip, now_utc)) for trip in trips}
+        self._found: dict[tuple[str, str], Outcome] = {}
+
+    def add(self, trip: TripRequest, name: str, outcome: Outcome) -> Mapping[str, Outcome] | None:
+        """Take the outcome of a trip on a road; returns all of the trip by road with the last of them."""
+        self._found[trip.id, name] = outcome
+        self._missing[trip.id] -= 1
+        if self._missing[trip.id]:
+            return None
+        return {name: self._found.pop((trip.id, name)) for name in _ways(trip, self._now_utc)}
+
+
+def _ways(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
+    """The routes that a trip is planned on."""
+    return tuple(dict.fromkeys((trip.route, *routes_to_compare(trip, now_utc))))
