@@ -91,14 +91,17 @@ class Planner:
         )
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _RouteSource] = {}
-        self._at_once = asyncio.Semaphore(ROADS_AT_ONCE)
+        self._limit_roads(ROADS_AT_ONCE)
         # Only waiting for sources overlaps. Computing takes one thread, so that web requests find others free.
         self._computing = Turns()
 
     def use(self, runner: RoadRunner) -> None:
         """Plan roads with `runner`, from the next cycle on."""
         self.runner = runner
-        self._at_once = asyncio.Semaphore(runner.roads_at_once)
+        self._limit_roads(runner.roads_at_once)
+
+    def _limit_roads(self, at_once: int) -> None:
+        self._roads_at_once, self._at_once = at_once, asyncio.Semaphore(at_once)
 
     @property
     def ground(self) -> Ground:
@@ -139,6 +142,8 @@ class Planner:
         self.reference = await asyncio.to_thread(self.reference.reload_gathered, self.settings.places)
         if self.runner is not None and not mode.urgent:
             await self.runner.begin(self.ground, len(trips))
+            if self.runner.roads_at_once != self._roads_at_once:  # it has started processes
+                self._limit_roads(self.runner.roads_at_once)
         roads, jobs = parts_of_roads(trips, now_utc, first)
         ranks, ways = ranks_of(trips, first), WayOutcomes(trips, now_utc)
         # Sources are asked once for a road, however many parts its trips are planned in: its field is then the same.

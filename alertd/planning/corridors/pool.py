@@ -118,8 +118,8 @@ class RoadPool:
 
     @property
     def roads_at_once(self) -> int:
-        """Enough that every process has a road while others wait for sources."""
-        return max(ROADS_AT_ONCE, 2 * self._most)
+        """Enough that every process has a road while others wait for sources. `begin` may raise it."""
+        return max(ROADS_AT_ONCE, 2 * max(self._most, self._started_n))
 
     @property
     def running(self) -> bool:
