@@ -4,6 +4,7 @@ Nothing is timed: planning stops before a later trip until an earlier one is rec
 """
 
 import asyncio
+import json
 import os
 import signal
 import threading
@@ -15,6 +16,7 @@ from typing import Any
 
 import pytest
 
+from alertd.plan.serialize import canonical, plan_text
 from alertd.planning.corridors import pool as pool_module
 from alertd.planning.corridors.plan_road import RoadPlanning
 from alertd.planning.corridors.pool import RoadPool
@@ -101,6 +103,13 @@ async def test_the_first_trip_is_recorded_before_the_last_is_planned(
         outcome = await run_cycle(planner, store, morning)
         assert planner.settings.archive is not None
         assert sorted(plan_ids(store, asked).values()) == Archive(planner.settings.archive).plans()
+        shown, stored = planner.latest.plan(store, "T-0"), store.latest_plan("T-0")
+        assert shown is not None
+        assert stored is not None
+        # At rest without its other departures, and whole on the page of the trip.
+        assert planner.latest.plans["T-0"].departures == ()
+        assert plan_text(shown) == canonical(json.loads(stored.body)["plan"])
+        assert json.loads(stored.body)["plan"]["departures"]
     assert outcome.not_planned == ()
     assert sorted(of for what, of in steps if what == "road") == ["i90-east", "i90-west"]  # each once
     order = [of for what, of in steps if what == "recorded"]

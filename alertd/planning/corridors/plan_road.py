@@ -2,16 +2,23 @@
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Final
 
 from alertd.plan.make_plan import make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.hourly_need import Corridor
+from alertd.plan.road_by_hour import RoadHours, road_hours
 from alertd.planning.corridors.groups import GroupEnds, in_turn
 from alertd.planning.corridors.job import Outcome, PlannedRoad, RouteJob, not_planned_for
-from alertd.planning.latest_plans import hours_of
 from alertd.planning.plan_inputs import PlanInputs, RouteContext, build_context, build_plan_inputs
 from alertd.planning.weather import WeatherSources
+from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.trips import TripRequest
+from alertd.units import HOUR_S
+
+_BACK: Final = timedelta(hours=6)  # a truck under way has part of its road by the hour behind it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -90,3 +97,9 @@ def plan_road(job: RouteJob, ground: Ground, *, by_time: bool = True) -> Iterato
         if group.ends():
             yield planning.take()
     yield planning.done()
+
+
+def hours_of(route: Route, corridor: Corridor, now: datetime) -> RoadHours:
+    """The likely road of a route by the hour, as the pages show it; whole corridors are too large for many routes."""
+    first_s = (now - _BACK).timestamp()
+    return road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from alertd.plan.model.plan import Plan
 from alertd.plan.request import TripInput
+from alertd.planning.cycles.held_plan import HeldPlan, hold
 from alertd.planning.weather import SourceAnswers
 from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
@@ -70,10 +71,14 @@ def digest_of(responses: Iterable[SourceResponse]) -> bytes | None:
 class _Kept:
     """A plan, and what it was made of."""
 
-    plan: Plan
+    held: HeldPlan
     trip: TripRequest
     reports: Sequence[Any]
     road: RoadInputs
+
+    @property
+    def plan(self) -> Plan:
+        return self.held.plan
 
 
 class KeptPlans:
@@ -91,9 +96,9 @@ class KeptPlans:
         self._kept = {trip_id: kept for trip_id, kept in self._kept.items() if trip_id in trip_ids}
 
     def holds(self, plan: Plan) -> bool:
-        """Whether this very plan is the kept one of its trip."""
+        """Whether this is the kept plan of its trip."""
         kept = self._kept.get(plan.trip_id)
-        return kept is not None and kept.plan is plan
+        return kept is not None and kept.held.id == plan.id
 
     def standing(
         self,
@@ -113,9 +118,9 @@ class KeptPlans:
                 and kept.trip == trip
                 and tuple(kept.reports) == tuple(reports.get(trip.id, ()))
                 and kept.road.same_as(road)
-                and self._stands(kept.plan, now_utc)
+                and self._stands(plan := kept.plan, now_utc)
             ):
-                found[trip.id] = kept.plan
+                found[trip.id] = plan
         return found
 
     def keep(
@@ -131,7 +136,7 @@ class KeptPlans:
         if road is None or inputs is None or not isinstance(outcome, Plan):
             return
         if _is_timeless(trip, inputs, outcome):
-            self._kept[trip.id] = _Kept(plan=outcome, trip=trip, reports=reports.get(trip.id, ()), road=road)
+            self._kept[trip.id] = _Kept(held=hold(outcome), trip=trip, reports=reports.get(trip.id, ()), road=road)
 
     def _stands(self, plan: Plan, now_utc: datetime) -> bool:
         age = now_utc - plan.made_at
