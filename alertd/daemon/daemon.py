@@ -22,6 +22,7 @@ from alertd.daemon.connection_limit import Gate, GuardedListener, most_connectio
 from alertd.daemon.http_server import open_socket, serve, server_config
 from alertd.daemon.jobs import Daemon, run_cycle_soon, schedule_jobs
 from alertd.daemon.leadership import RENEWALS_PER_LEASE, process_name, renew_leadership, wait_for_leadership
+from alertd.daemon.memory import share_arena
 from alertd.daemon.reload import reload_settings
 from alertd.daemon.systemd import keep_alive, notify_reloading
 from alertd.daemon.systemd import notify as tell_manager
@@ -108,6 +109,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     if isinstance(settings.store, Path):
         _make_folder(settings.store)
     raise_descriptor_limit()
+    share_arena()
     clock = GuardedClock(clock)
     log.info("%s", platform_text())
     if outdated():

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 MAX_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
-MAX_READ: Final = 32  # whole plans read back from the store for the pages of one trip, of 0.2 MB each [A]
+MAX_READ: Final = 200  # whole plans read from the store: for pages of one trip, and before the first cycle has ended
 CHANGES_KEPT_FOR: Final = timedelta(hours=12)
 _PLAN: Final = TypeAdapter(Plan)
 _DEPARTURES: Final = TypeAdapter(tuple[Departure, ...])

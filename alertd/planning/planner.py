@@ -7,6 +7,7 @@ from contextlib import AsyncExitStack, aclosing, asynccontextmanager, nullcontex
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePath
+from typing import TypeAlias
 
 import numpy as np
 
@@ -26,8 +27,9 @@ from alertd.planning.corridors.job import (
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
 from alertd.planning.cycles.kept_plans import KeptPlans, RoadInputs
+from alertd.planning.cycles.merged import merged
 from alertd.planning.cycles.plan_here import GROUPS_WAITING, GroupWithInputs, plan_here
-from alertd.planning.cycles.road_parts import Road, WayOutcomes, parts_of_roads, ranks_of, routes_to_compare
+from alertd.planning.cycles.road_parts import AskedRoads, Road, WayOutcomes, parts_of_roads, ranks_of, routes_to_compare
 from alertd.planning.cycles.turns import PLAIN, PlanningMode, Turns
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import window_of
@@ -64,6 +66,9 @@ class _RouteSource:
 
     file: Mapping[str, bytes]
     responses: tuple[SourceResponse, ...]
+
+
+_Part: TypeAlias = tuple[str, list[tuple[TripRequest, Outcome]]]  # of one road, and its name
 
 
 class Planner:
@@ -146,42 +151,26 @@ class Planner:
                 self._limit_roads(self.runner.roads_at_once)
         roads, jobs = parts_of_roads(trips, now_utc, first)
         ranks, ways = ranks_of(trips, first), WayOutcomes(trips, now_utc)
-        # Sources are asked once for a road, however many parts its trips are planned in: its field is then the same.
-        asked: dict[Road, asyncio.Task[RouteJob]] = {}
-        planned: asyncio.Queue[tuple[str, list[tuple[TripRequest, Outcome]]] | None] = asyncio.Queue(GROUPS_WAITING)
 
-        async def ask(name: str, on_road: list[TripRequest]) -> RouteJob:
-            route = await self.route(name, f"trip {on_road[0].id}")
-            job = await self.prepare(route, on_road, now_utc, reports, road_reports)
-            return replace(job, ranks=ranks)
+        async def ask(road: Road) -> RouteJob:
+            on_road = roads[road]
+            route = await self.route(road[1], f"trip {on_road[0].id}")
+            return replace(await self.prepare(route, on_road, now_utc, reports, road_reports), ranks=ranks)
 
-        async def plan(road: Road, sharing: list[TripRequest]) -> None:
-            def prepared() -> Awaitable[RouteJob]:
-                if road not in asked:
-                    asked[road] = asyncio.create_task(ask(road[1], roads[road]))
-                return asyncio.shield(asked[road])
-
+        async def plan(road: Road, sharing: list[TripRequest]) -> AsyncGenerator[_Part, None]:
             by_id = {trip.id: trip for trip in sharing}
-            async with aclosing(self._plan_route(sharing, prepared, mode)) as parts:
+            async with aclosing(self._plan_route(sharing, lambda: asked.job(road), mode)) as parts:
                 async for part in parts:
-                    await planned.put((road[1], [(by_id[trip_id], outcome) for trip_id, outcome in part.items()]))
-            await planned.put(None)
+                    yield road[1], [(by_id[trip_id], outcome) for trip_id, outcome in part.items()]
+            asked.end(road)
 
-        tasks = [asyncio.create_task(plan((late, name), sharing)) for (late, name, _), sharing in jobs.items()]
-        try:
-            left_n = len(tasks)
-            while left_n:
-                if (part := await planned.get()) is None:
-                    left_n -= 1
-                    continue
-                name, outcomes = part
+        asked = AskedRoads(ask, [(late, name) for late, name, _ in jobs])
+        sources = [plan((late, name), sharing) for (late, name, _), sharing in jobs.items()]
+        async with aclosing(asked), aclosing(merged(sources, GROUPS_WAITING)) as parts:
+            async for name, outcomes in parts:
                 found = [(trip, ways.add(trip, name, outcome)) for trip, outcome in outcomes]
                 if group := [(trip, await self._compared(trip, on, now_utc)) for trip, on in found if on is not None]:
                     yield group
-        finally:
-            for task in (*tasks, *asked.values()):
-                task.cancel()
-            await asyncio.gather(*tasks, *asked.values(), return_exceptions=True)
 
     async def _plan_route(
         self,
@@ -203,8 +192,9 @@ class Planner:
                 road = await asyncio.to_thread(
                     RoadInputs.of, job.answers, job.responses, self.reference, job.road_reports
                 )
-                stands = self.kept.standing(trips, road, reports, job.answers.window.now) if mode.keep else {}
-                if stands:
+                if mode.keep and (
+                    stands := await asyncio.to_thread(self.kept.standing, trips, road, reports, job.answers.window.now)
+                ):
                     left = {trip_id: trip for trip_id, trip in left.items() if trip_id not in stands}
                     yield stands
                 if not left:
@@ -212,9 +202,8 @@ class Planner:
                 job = replace(job, trips=tuple(left.values()), urgent=mode.urgent)
                 async with aclosing(self.plan_in_groups(job)) as groups:
                     async for planned in groups:
-                        for trip_id, outcome in planned.outcomes.items():
-                            inputs = planned.trip_inputs.get(trip_id)
-                            self.kept.keep(left.pop(trip_id), outcome, inputs, road, reports)
+                        made = [left.pop(trip_id) for trip_id in planned.outcomes]
+                        await asyncio.to_thread(self.kept.keep_all, made, planned, road, reports)
                         yield planned.outcomes
         except Exception as exc:
             yield {trip.id: not_planned_for(trip, exc) for trip in left.values()}

@@ -12,6 +12,7 @@ from typing import Any, Final
 
 from alertd.plan.model.plan import Plan
 from alertd.plan.request import TripInput
+from alertd.planning.corridors.job import PlannedTrips
 from alertd.planning.cycles.held_plan import HeldPlan, hold
 from alertd.planning.weather import SourceAnswers
 from alertd.route.model import Route
@@ -123,6 +124,17 @@ class KeptPlans:
                 found[trip.id] = plan
         return found
 
+    def keep_all(
+        self,
+        trips: Sequence[TripRequest],
+        planned: PlannedTrips,
+        road: RoadInputs | None,
+        reports: Mapping[str, Sequence[Any]],
+    ) -> None:
+        """`keep` the plans of these trips."""
+        for trip in trips:
+            self.keep(trip, planned.outcomes[trip.id], planned.trip_inputs.get(trip.id), road, reports)
+
     def keep(
         self,
         trip: TripRequest,
@@ -143,7 +155,7 @@ class KeptPlans:
         moments = [plan.depart_at, *(x.departure.depart_at for x in plan.picks)]
         moments += [] if plan.leave_by is None else [plan.leave_by.at]
         return (
-            timedelta(0) <= age <= self._longest
+            timedelta(0) < age <= self._longest  # of this very moment: it would be recorded as a new one
             and plan.made_at.timestamp() // HOUR.total_seconds() == now_utc.timestamp() // HOUR.total_seconds()
             and all(at > now_utc for at in moments)
             and all(s.age_h + age / HOUR < self._stale_h for s in plan.sources)

@@ -1,10 +1,12 @@
 """The trips of a cycle by road, and the trips whose plans on all their roads are known."""
 
-from collections.abc import Collection, Mapping, Sequence
+import asyncio
+from collections import Counter
+from collections.abc import Callable, Collection, Coroutine, Iterable, Mapping, Sequence
 from datetime import datetime
 from typing import Final, TypeAlias
 
-from alertd.planning.corridors.job import Outcome
+from alertd.planning.corridors.job import Outcome, RouteJob
 from alertd.sources.files.trips import TripRequest
 
 MOST_TOGETHER: Final = 200  # trips of one job; the others of the road are planned as other jobs from the same answers
@@ -51,6 +53,40 @@ class WayOutcomes:
         if self._missing[trip.id]:
             return None
         return {name: self._found.pop((trip.id, name)) for name in _ways(trip, self._now_utc)}
+
+
+class AskedRoads:
+    """The jobs of roads. Sources are asked once for a road, however many parts its trips are planned in.
+
+    Its field is then the same in all parts. A job holds forecasts of tens of megabytes, so it is forgotten with the
+    last part.
+    """
+
+    def __init__(self, ask: Callable[[Road], Coroutine[None, None, RouteJob]], parts: Iterable[Road]) -> None:
+        """ask: makes the job of a road. parts: the road of each part."""
+        self._ask, self._parts_n = ask, Counter(parts)
+        self._jobs: dict[Road, asyncio.Task[RouteJob]] = {}
+
+    async def job(self, road: Road) -> RouteJob:
+        """The job of a road. Raises what asking raises."""
+        if road not in self._jobs:
+            self._jobs[road] = asyncio.create_task(self._ask(road))
+        return await asyncio.shield(self._jobs[road])
+
+    def end(self, road: Road) -> None:
+        """One part of a road is planned."""
+        self._parts_n[road] -= 1
+        if not self._parts_n[road]:
+            self._jobs.pop(road, None)
+
+    async def aclose(self) -> None:
+        """Ask no more."""
+        jobs = tuple(self._jobs.values())
+        self._jobs.clear()
+        for job in jobs:
+            job.cancel()
+        if jobs:
+            await asyncio.wait(jobs)
 
 
 def _ways(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
