@@ -5,9 +5,8 @@ import logging
 import random
 import signal
 import socket
-import ssl
-from collections.abc import AsyncIterator, Callable, Mapping
-from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractAsyncContextManager, asynccontextmanager, nullcontext
 from dataclasses import dataclass
 from datetime import datetime
 from functools import partial
@@ -17,19 +16,19 @@ from urllib.parse import urlsplit
 import uvicorn
 
 from alertd.clock import Clock
+from alertd.daemon.channels import open_channels
 from alertd.daemon.clock_watch import ClockWatch, watch_clock
 from alertd.daemon.connection_limit import Gate, GuardedListener, most_connections, raise_descriptor_limit
 from alertd.daemon.http_server import open_socket, serve, server_config
 from alertd.daemon.jobs import Daemon, run_cycle_soon, schedule_jobs
+from alertd.daemon.kernel_clock import is_synchronised
 from alertd.daemon.leadership import RENEWALS_PER_LEASE, process_name, renew_leadership, wait_for_leadership
 from alertd.daemon.memory import share_arena
 from alertd.daemon.reload import reload_settings
+from alertd.daemon.sharing import DeliveryShare, share_delivery, take_back
 from alertd.daemon.systemd import keep_alive, notify_reloading
 from alertd.daemon.systemd import notify as tell_manager
 from alertd.daemon.versions import outdated, platform_text
-from alertd.delivery.channel import Channel, ClosableChannel, OutgoingNotice
-from alertd.delivery.channel_spec import ChannelTools
-from alertd.delivery.email_content import EmailContent
 from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
@@ -57,22 +56,6 @@ log = logging.getLogger(__name__)
 # Time for running requests and jobs to end at shutdown; interrupted work is repeated after the next start.
 REQUEST_SHUTDOWN_TIMEOUT_S = 3
 JOB_SHUTDOWN_TIMEOUT_S = 4.0
-
-
-@asynccontextmanager
-async def open_channels(
-    settings: Settings, email_content: Callable[[OutgoingNotice], EmailContent] | None = None
-) -> AsyncIterator[Mapping[str, Channel]]:
-    """Open every channel of the settings, by name. `email_content`: HTML and images of an email."""
-    # Once: loading takes 50 ms.
-    tools = ChannelTools(tls=ssl.create_default_context(), email_content=email_content)
-    async with AsyncExitStack() as stack:
-        out: dict[str, Channel] = {}
-        for config in settings.channels:
-            out[config.name] = opened = config.spec.open(config, tools)
-            if isinstance(opened, ClosableChannel):
-                stack.push_async_callback(opened.aclose)
-        yield out
 
 
 @asynccontextmanager
@@ -110,7 +93,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
         _make_folder(settings.store)
     raise_descriptor_limit()
     share_arena()
-    clock = GuardedClock(clock)
+    clock = GuardedClock(clock, synchronised=partial(is_synchronised, clock))
     log.info("%s", platform_text())
     if outdated():
         log.warning("%s", outdated())
@@ -234,6 +217,7 @@ async def _run_services(
         open_channels(settings, content_loader(store)) as channels,
         heartbeat_of(settings) as beat,
         road_runner(settings) as runner,
+        delivery_shared(settings, store, clock),
     ):
         planning.use(runner)
         timed = {name: metrics.instrument(channel, clock) for name, channel in channels.items()}
@@ -278,6 +262,18 @@ def road_runner(settings: Settings) -> AbstractAsyncContextManager[RoadRunner]:
 
         return share_work(settings.store)
     return RoadPool(settings.processes)
+
+
+def delivery_shared(settings: Settings, store: Store, clock: Clock) -> AbstractAsyncContextManager[object]:
+    """Give channels to the delivering workers of these settings, or to none."""
+    if not settings.workers:
+        take_back(store)
+        return nullcontext()
+
+    def reading() -> tuple[datetime, bool]:
+        return clock(), not isinstance(clock, GuardedClock) or clock.trusted
+
+    return share_delivery(DeliveryShare(store.senders, settings, reading))
 
 
 async def restore_alerts(daemon: Daemon, planning: Planner, now_utc: datetime) -> None:

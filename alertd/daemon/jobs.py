@@ -21,10 +21,9 @@ from alertd.planning.recordings.recorder import passes_named, record_round
 from alertd.planning.sentinel import ask_all, known_place
 from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
-from alertd.service.channel_alarms import notify_channel_alarms
+from alertd.service.channel_alarms import follow_up
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.cycle import OnRecorded, observe_roads, plan_and_record, read_due_trips
-from alertd.service.dead_letters import resend_after_outage
 from alertd.service.liveness import Liveness
 from alertd.service.metrics import Metrics
 from alertd.service.retention import apply_retention
@@ -197,13 +196,8 @@ class Daemon:
 
     async def deliver(self) -> None:
         done = await self._delivery.deliver_due(self._clock(), settles=self._settles)
-        for alarm in done.alarms:
-            log.error("%s", alarm, extra={"trip": alarm.trip_id})
         self._meters.count_alarms(done.alarms)
-        await asyncio.to_thread(notify_channel_alarms, self._store, self._planning.settings, done.alarms, self._clock())
-        for target in done.recovered:
-            back = await asyncio.to_thread(resend_after_outage, self._store, target, self._clock())
-            log.info("channel %s recovered; %d parked notices queued again", target, len(back.requeued))
+        await follow_up(self._store, self._planning.settings, done, self._clock)
 
     async def housekeeping(self) -> None:
         """Remove cached answers, archived inputs and store records past their retention."""

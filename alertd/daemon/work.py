@@ -1,4 +1,4 @@
-"""A worker: plans roads for the leading daemon of a PostgreSQL store until it is stopped."""
+"""A worker of the leading daemon of a PostgreSQL store: plans roads, and delivers where wanted, until it is stopped."""
 
 import asyncio
 import logging
@@ -18,8 +18,11 @@ log = logging.getLogger(__name__)
 TRY_AGAIN_S: Final = 5.0
 
 
-async def run_worker(settings: Settings) -> None:
-    """Work until SIGTERM or SIGINT; a server that cannot be reached is tried again. Raises ConfigError."""
+async def run_worker(settings: Settings, deliver: bool = False) -> None:
+    """Work until SIGTERM or SIGINT; a server that cannot be reached is tried again. Raises ConfigError.
+
+    deliver: also send on the channels that the leader gives to this worker.
+    """
     place = settings.store
     if not isinstance(place, PostgresUrl):
         raise ConfigError(
@@ -31,6 +34,19 @@ async def run_worker(settings: Settings) -> None:
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)
+    try:
+        async with asyncio.TaskGroup() as parts:
+            parts.create_task(_plan(place, stop))
+            if deliver:
+                from alertd.daemon.sender import deliver_for_leader  # its libraries cost memory
+
+                parts.create_task(deliver_for_leader(settings, stop))
+    except BaseExceptionGroup as failed:
+        raise failed.exceptions[0] from failed
+    log.info("worker stopped")
+
+
+async def _plan(place: PostgresUrl, stop: asyncio.Event) -> None:
     last = ""
     while not stop.is_set():
         try:
@@ -45,4 +61,3 @@ async def run_worker(settings: Settings) -> None:
             last = str(exc)
             with suppress(TimeoutError):
                 await asyncio.wait_for(stop.wait(), TRY_AGAIN_S)
-    log.info("worker stopped")

@@ -77,7 +77,8 @@ class ChannelSpec(Generic[C]):
     secrets: the keys that name secret files; the log hides their contents. open: raises ConfigError; a channel with a
     method `aclose` is closed at the end. check: raises ConfigError for what settings and secrets have wrong.
     check_keys: the same for the settings alone, so that a missing secret hides none of their mistakes.
-    with_pages: whether notices are sent with HTML and pictures.
+    with_pages: whether notices are sent with HTML and pictures. here_only: it writes to this machine, so
+    no worker on another one can send on it.
     """
 
     section: str
@@ -87,6 +88,7 @@ class ChannelSpec(Generic[C]):
     check: Callable[[ChannelConfig[C]], object] = _unchecked
     check_keys: Callable[[ChannelConfig[C]], object] = _unchecked
     with_pages: bool = False
+    here_only: bool = False
 
     def configure(self, *, secrets: Mapping[str, str] | None = None, **keys: object) -> ChannelConfig[C]:
         """A channel made in code, as the demo does. Raises ValidationError."""

@@ -80,6 +80,7 @@ class DeliveryWorker:
         self._owner, self._rng = owner, rng
         self._lease_s, self._workers_n = lease_s, workers_n
         self._states: dict[str, str] = {}  # by channel, as last read or written
+        self._own = frozenset(channels)  # those that no other process sends on
         self._open = asyncio.Semaphore(MAX_CONCURRENT_SENDS)
         self._writing = asyncio.Lock()  # marks and their channel's state are written in order
         self._breakers: dict[str, CircuitBreaker] = {}
@@ -141,10 +142,16 @@ class DeliveryWorker:
     async def _restore_states(self) -> None:
         """Read the stored states: another process may have reopened a channel. On failure the last ones stay valid."""
         try:
+            own = await asyncio.to_thread(self._outbox.own_channels, self._channels)
             stored = await asyncio.to_thread(self._outbox.channel_states)
         except StoreError as exc:
             self._store_problem = exc
             return
+        self._own = own
+        for target in self._channels.keys() - own:  # another process sends there: only the store knows the state
+            if not self._breaker(target).busy:
+                self._breakers[target] = CircuitBreaker(target=target)
+                self._states.pop(target, None)
         for target, state in stored.items():
             if self._states.get(target) != state.state:
                 self._breaker(target).restore(state)
@@ -170,7 +177,8 @@ class DeliveryWorker:
                 self._sent_unmarked.pop(delivery_id, None)
 
     async def _wake_probes(self, now: datetime) -> None:
-        probing = [breaker for breaker in map(self._breaker, self._channels) if breaker.should_probe(now)]
+        own = [self._breaker(target) for target in self._channels if target in self._own]
+        probing = [breaker for breaker in own if breaker.should_probe(now)]
         if not probing:
             return
         try:

@@ -50,6 +50,13 @@ def pick_departures(
     if planned is None:
         return ()
     base, gain_s, near = _trip(planned), params.departure_gain_s, timedelta(seconds=params.departure_near_s)
+    times: dict[int, _Trip] = {}  # by the identity of the departure
+
+    def trip(d: Departure) -> _Trip:
+        if id(d) not in times:
+            times[id(d)] = _trip(d)
+        return times[id(d)]
+
     allowed = [
         d
         for d in compared
@@ -57,18 +64,18 @@ def pick_departures(
     ]
     milder = [d for d in allowed if _is_milder(d, planned, params)]
     same = [d for d in allowed if d.advice.rank <= planned.advice.rank and abs(d.depart_at - planned_at) >= near]
-    sooner = [d for d in same if _spares(_trip(d), base, gain_s) and _trip(d).mean_at < base.mean_at]
+    sooner = [d for d in same if _spares(trip(d), base, gain_s) and trip(d).mean_at < base.mean_at]
     later = [
         d
         for d in same
-        if d.depart_at > planned_at and _trip(d).mean_at <= base.mean_at and _trip(d).worse_at <= base.worse_at
+        if d.depart_at > planned_at and trip(d).mean_at <= base.mean_at and trip(d).worse_at <= base.worse_at
     ]
     picked: dict[datetime, Departure] = {}
     if milder:
         nearest = min(milder, key=lambda d: (abs(d.depart_at - planned_at), d.advice.rank, d.depart_at))
         picked[nearest.depart_at] = nearest
     if sooner:
-        first = min(sooner, key=lambda d: (_trip(d).mean_at, d.advice.rank, -d.depart_at.timestamp()))
+        first = min(sooner, key=lambda d: (trip(d).mean_at, d.advice.rank, -d.depart_at.timestamp()))
         _add(picked, first, near)
     if later:
         last = max(later, key=lambda d: (d.depart_at, -d.advice.rank))

@@ -141,7 +141,7 @@ class RoadSpan:
     end_m: float
 
 
-@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+@dataclass(frozen=True, slots=True, weakref_slot=True, kw_only=True, eq=False)
 class Route:
     """A line in the direction of travel. All arrays have shape (sample,) and are read-only.
 

@@ -2,6 +2,7 @@
 
 from dataclasses import dataclass
 from typing import Final
+from weakref import WeakKeyDictionary
 
 import numpy as np
 
@@ -39,8 +40,24 @@ class Spot:
     town_m: float | None
 
 
+# The places of a route, which trips on it share: stops, and starts of sections. They are freed with the route.
+_SPOTS: Final[WeakKeyDictionary[Route, dict[tuple[float, str], Spot]]] = WeakKeyDictionary()
+_MOST_SPOTS: Final = 4096  # of a route
+
+
 def spot_at(route: Route, distance_m: float, road_ref: str = "") -> Spot:
     """The place at a distance along the route. road_ref: the road's number where the route itself does not know it."""
+    known = _SPOTS.setdefault(route, {})
+    key = (distance_m, road_ref)
+    if (found := known.get(key)) is not None:
+        return found
+    if len(known) >= _MOST_SPOTS:
+        known.clear()
+    found = known[key] = _spot_at(route, distance_m, road_ref)
+    return found
+
+
+def _spot_at(route: Route, distance_m: float, road_ref: str) -> Spot:
     d = float(np.clip(distance_m, route.distance_m[0], route.distance_m[-1]))
     road = _road_at(route, d)
     course = road or RoadSpan(ref=road_ref, road_class="", start_m=d - _COURSE_M, end_m=d + _COURSE_M)

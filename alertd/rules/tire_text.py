@@ -2,10 +2,11 @@
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final
 
 from alertd.i18n import ENGLISH, Translator, gettext_noop
-from alertd.rules.rig import AxleRole, Rig, Tire
+from alertd.rules.rig import AxleRole, IdentityKey, Rig, Tire
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -30,8 +31,18 @@ class TireRun:
     tires_n: int
 
 
+# Trucks of one kind share their words: few sets of tires are asked for.
+_KEPT_WORDS: Final = 4096
+
+
 def tire_runs(rig: Rig, tires: Iterable[Tire]) -> tuple[TireRun, ...]:
     """Runs of neighbouring axles with the same tires chained, front to rear."""
+    return _tire_runs(IdentityKey(rig.nameless), tuple(tires))
+
+
+@lru_cache(maxsize=_KEPT_WORDS)
+def _tire_runs(kind: IdentityKey[Rig], tires: tuple[Tire, ...]) -> tuple[TireRun, ...]:
+    rig = kind.value
     by_axle: dict[int, list[Tire]] = {}
     for tire in sorted(tires, key=rig.tires().index):
         by_axle.setdefault(tire.axle_idx, []).append(tire)
@@ -149,8 +160,13 @@ def tires_line(rig: Rig, tires: Iterable[Tire]) -> str:
 
     E.g. "4 drive: outside dual left+right, both drive axles; trailer: 1 right outside, rear axle".
     """
+    return _tires_line(tire_runs(rig, tires))
+
+
+@lru_cache(maxsize=_KEPT_WORDS)
+def _tires_line(runs: tuple[TireRun, ...]) -> str:
     parts = []
-    for run in tire_runs(rig, tires):
+    for run in runs:
         unit = str(run.role) if run.unit == 0 else _unit(run, ENGLISH)
         axles = _axle_words(run)
         lead = f"{run.tires_n} {unit}: " if run.unit == 0 else f"{unit}: {run.tires_n} "
@@ -161,7 +177,12 @@ def tires_line(rig: Rig, tires: Iterable[Tire]) -> str:
 
 def tires_code(rig: Rig, tires: Iterable[Tire]) -> str:
     """Tires in the fewest words: "drive axle 1 all 4 + trailer rear outside duals"."""
-    return tires_short_text(tire_runs(rig, tires), ENGLISH)
+    return _tires_code(tire_runs(rig, tires))
+
+
+@lru_cache(maxsize=_KEPT_WORDS)
+def _tires_code(runs: tuple[TireRun, ...]) -> str:
+    return tires_short_text(runs, ENGLISH)
 
 
 def tires_short_text(runs: Sequence[TireRun], translator: Translator) -> str:

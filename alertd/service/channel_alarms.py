@@ -1,16 +1,35 @@
-"""Notifies the office of a failing channel, over a channel other than the failing one."""
+"""What follows a delivery run: alarms in the log and to the office, and notices of an outage sent again.
 
-from collections.abc import Sequence
+The office hears of a failing channel over another channel.
+"""
+
+import asyncio
+import logging
+from collections.abc import Callable, Sequence
 from datetime import datetime, timedelta
 
 from alertd.delivery.circuit_breaker import Alarm
+from alertd.delivery.worker import DeliveryReport
 from alertd.notices.model import Audience, Notice
 from alertd.notices.triggers.compose import office_notice
+from alertd.service.dead_letters import resend_after_outage
 from alertd.settings.model import Settings
 from alertd.store.store import Store
 
+log = logging.getLogger(__name__)
+
 USEFUL_FOR = timedelta(hours=12)
 MAX_TRIPS = 20  # named in a notice text
+
+
+async def follow_up(store: Store, settings: Settings, done: DeliveryReport, clock: Callable[[], datetime]) -> None:
+    """Log and report the alarms of a delivery run, and queue what an outage parked. Raises StoreError."""
+    for alarm in done.alarms:
+        log.error("%s", alarm, extra={"trip": alarm.trip_id})
+    await asyncio.to_thread(notify_channel_alarms, store, settings, done.alarms, clock())
+    for target in done.recovered:
+        back = await asyncio.to_thread(resend_after_outage, store, target, clock())
+        log.info("channel %s recovered; %d parked notices queued again", target, len(back.requeued))
 
 
 def notify_channel_alarms(

@@ -1,6 +1,7 @@
 """A clock that ignores wrong readings, and reports whether its time is good for irreversible actions.
 
-Readings are compared with a monotonic clock and with the `Date` header of HTTP answers (RFC 9110, 6.6.1).
+Readings are compared with a monotonic clock and with the `Date` header of HTTP answers (RFC 9110, 6.6.1). Without such
+answers, the machine's time service may vouch for a reading.
 """
 
 import logging
@@ -26,12 +27,19 @@ MANY_HOSTS: Final = 3  # from this number on the median decides; below it, one s
 class GuardedClock:
     """Call it for the time: the machine's time, or after a step larger than `STEP_S` the earlier time counted on.
 
-    A new time is accepted when servers confirm it. Without servers that confirm the old time, it is accepted after
-    `STEADY_S`, and a step larger than `LARGE_STEP_S` after `LARGE_STEADY_S`. Thread-safe.
+    A new time is accepted when servers confirm it. Without servers that confirm the old time, it is accepted at once
+    where the time service vouches for it, else after `STEADY_S`, and a step larger than `LARGE_STEP_S` after
+    `LARGE_STEADY_S`. Thread-safe.
     """
 
-    def __init__(self, machine: Clock, elapsed: Callable[[], float] = elapsed_s) -> None:
-        self.machine = machine
+    def __init__(
+        self, machine: Clock, elapsed: Callable[[], float] = elapsed_s, synchronised: Callable[[], bool] = lambda: False
+    ) -> None:
+        """synchronised: whether a time service vouches for the machine's present time, False where that is unknown.
+
+        It must turn False with each step of the machine's clock, until the service has set or checked the new time.
+        """
+        self.machine, self._synchronised = machine, synchronised
         self._elapsed = elapsed
         self._lock = Lock()
         self._base = (machine(), elapsed())
@@ -60,7 +68,7 @@ class GuardedClock:
                 return f"the clock differs from servers' clocks by {_span(off_s)}"
             if self._step is not None:
                 return f"the machine's clock jumped by {_span(self._step[0])}"
-            if off_s is None and at_s - self._steady_since_s < STEADY_S:
+            if off_s is None and at_s - self._steady_since_s < STEADY_S and not self._synchronised():
                 return "the clock is not confirmed yet"
             return ""
 
@@ -110,6 +118,8 @@ class GuardedClock:
             return False
         if self._step is None:
             return False
+        if self._synchronised():
+            return True
         needed_s = STEADY_S if abs(self._step[0]) <= LARGE_STEP_S else LARGE_STEADY_S
         return at_s - self._step[1] >= needed_s
 

@@ -33,7 +33,7 @@ from alertd.planning.stations import gather_observations
 from alertd.records.brief_states import BRIEF_STATES, last_state
 from alertd.records.closures import active_closures
 from alertd.records.driver_reports import loaded_by_trip, roads_seen, truck_reports
-from alertd.records.positions import is_reporting, load_positions
+from alertd.records.positions import POSITIONS, is_reporting, load_positions
 from alertd.records.posted_controls import collect_posted
 from alertd.service.brief_email import save_content
 from alertd.service.recording.plan_recorder import PlanRecorder, SentStates, not_planned_notice, recently_notified
@@ -251,9 +251,10 @@ async def observe_roads(planner: Planner, store: Store, planned: DueTrips) -> No
 
 def _reports(store: Store, trips: Sequence[TripRequest], sent: SentStates, now_utc: datetime) -> Reports:
     by_truck = truck_reports(store, {trip.id for trip in trips}, now_utc)
+    placed = store.trip_events.trips_with(POSITIONS.kind)
     return {
         trip.id: (
-            *load_positions(store, trip.id),
+            *(load_positions(store, trip.id) if trip.id in placed else ()),
             *by_truck.get(trip.id, ()),
             *_sent_places(sent.get(trip.id), now_utc),
         )

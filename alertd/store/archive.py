@@ -10,7 +10,7 @@ import os
 import re
 import tempfile
 import zlib
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from datetime import datetime, timedelta
@@ -76,6 +76,13 @@ class Archive:
         """Record which content holds a plan's inputs. Store that content first."""
         self._write(self._plan(plan_id), digest.encode(), now_utc)
 
+    def file_plans(self, plan_ids: Sequence[str], digest: str, now_utc: datetime) -> None:
+        """`file_plan` of plans whose inputs one content holds."""
+        first, *others = (self._plan(plan_id) for plan_id in dict.fromkeys(plan_ids))
+        self._write(first, digest.encode(), now_utc)
+        for path in others:
+            self._write_same(path, first, digest.encode(), now_utc)
+
     def of_plan(self, plan_id: str) -> str:
         """Return the digest recorded for a plan. Raises StoreError when the plan is not in the archive."""
         path = self._plan(plan_id)
@@ -134,6 +141,20 @@ class Archive:
         except OSError as exc:
             raise self._failed("cannot be written", exc) from exc
 
+    def _write_same(self, path: Path, written: Path, data: bytes, now_utc: datetime) -> None:
+        """Give the written file, which holds `data`, a second name: a file of its own takes a whole block of disk.
+
+        Where the file system has no second names, it is a copy.
+        """
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            name = path.with_name(f".{path.name}.tmp")
+            name.unlink(missing_ok=True)
+            os.link(written, name)
+            os.replace(name, path)
+        except OSError:
+            Archive._write(self, path, data, now_utc)
+
     def _read(self, path: Path, missing: str) -> bytes:
         try:
             return path.read_bytes()
@@ -155,6 +176,7 @@ class _Batch(Archive):
     def __init__(self, folder: Path) -> None:
         super().__init__(folder)
         self._waiting: dict[Path, Path] = {}  # temporary file by its final path, in the order of writing
+        self._same: list[tuple[Path, Path, bytes, datetime]] = []  # see `_write_same`
 
     def finish(self) -> None:
         """Move all files to their places; contents before the plans that name them, as they were written."""
@@ -166,6 +188,8 @@ class _Batch(Archive):
             self._waiting.clear()
         except OSError as exc:
             raise self._failed("cannot be written", exc) from exc
+        for path, written, data, now_utc in self._same:
+            super()._write_same(path, written, data, now_utc)
 
     def discard(self) -> None:
         """Remove the files that were not moved."""
@@ -185,6 +209,9 @@ class _Batch(Archive):
         if before is not None:
             before.unlink(missing_ok=True)
         self._waiting[path] = temporary
+
+    def _write_same(self, path: Path, written: Path, data: bytes, now_utc: datetime) -> None:
+        self._same.append((path, written, data, now_utc))
 
 
 def _write_temporary(path: Path, data: bytes, now_utc: datetime) -> Path:

@@ -7,11 +7,12 @@ from collections.abc import Mapping
 from datetime import datetime
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, case, func, or_, select
+from sqlalchemy import Connection, Row, and_, case, func, or_, select
 
 from alertd.notices.channel_state import ChannelState
 from alertd.store.connection import Database, insert_or
 from alertd.store.schema import endpoints
+from alertd.store.work.claims import sends_on
 
 UP: Final = "up"
 DISABLED: Final = "disabled"
@@ -54,8 +55,8 @@ class Channels:
             return opened.rowcount > 0
 
 
-def keep_state(connection: Connection, state: ChannelState) -> None:
-    """Save the state after an attempt.
+def keep_state(connection: Connection, state: ChannelState, sender: str | None = None) -> None:
+    """Save the state after an attempt of `sender`, see `claims`. A former sender of the channel changes nothing.
 
     `since` keeps its first value while the state lasts, and so does the reason of a disabled channel. Attempts of one
     channel run in parallel and may be written out of order: none of them enables a disabled channel.
@@ -82,7 +83,7 @@ def keep_state(connection: Connection, state: ChannelState) -> None:
                 "last_failure_at": func.coalesce(row.last_failure_at, endpoints.c.last_failure_at),
                 "failures": row.failures,
             },
-            where=or_(endpoints.c.state != DISABLED, row.state == DISABLED),
+            where=and_(or_(endpoints.c.state != DISABLED, row.state == DISABLED), sends_on(sender, endpoints.c.target)),
         )
     )
 

@@ -18,9 +18,10 @@ from alertd.store.channel_states import Channels, keep_state
 from alertd.store.connection import Database
 from alertd.store.log import attempts as tries
 from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannelCounts
-from alertd.store.schema import deliveries, notices
+from alertd.store.schema import channel_senders, deliveries, notices
+from alertd.store.work.claims import WAITING, due, has_older_waiting, may_mark, sends_on
 
-WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
+DONE, PARKED, EXPIRED = "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
 _BATCH_ROWS = 500  # ids per statement
 
@@ -28,13 +29,21 @@ _BATCH_ROWS = 500  # ids per statement
 class Outbox:
     """The deliveries of one store. Every method raises StoreError when the store fails."""
 
-    def __init__(self, database: Database) -> None:
-        self._database = database
+    def __init__(self, database: Database, sender: str | None = None) -> None:
+        """`sender`: the worker that claims and marks, None for the leader."""
+        self._database, self._sender = database, sender
+        self._mine = sends_on(sender, deliveries.c.target)
+
+    def own_channels(self, targets: Iterable[str]) -> frozenset[str]:
+        """Return those of the channels that this process sends on."""
+        with self._database.read() as connection:
+            owners = {row.target: row.owner for row in connection.execute(select(channel_senders))}
+        return frozenset(target for target in targets if owners.get(target) == self._sender)
 
     def due_channels(self, now: datetime) -> tuple[str, ...]:
         """Return the channels that have a delivery due at `now`, sorted."""
         with self._database.read() as connection:
-            found = connection.execute(select(deliveries.c.target).where(*_due(now)).distinct())
+            found = connection.execute(select(deliveries.c.target).where(*due(now), self._mine).distinct())
             return tuple(sorted(found.scalars()))
 
     def claim_due(
@@ -45,7 +54,7 @@ class Outbox:
         Order is kept within a trip and channel: a notice is not claimed while an older one waits and has not expired.
         Expired deliveries are claimed too, so that the caller marks them.
         """
-        chosen = select(deliveries.c.id).where(*_due(now), ~_has_older_waiting(now))
+        chosen = select(deliveries.c.id).where(*due(now), self._mine, ~has_older_waiting(now))
         if target is not None:
             chosen = chosen.where(deliveries.c.target == target)
         chosen = chosen.order_by(deliveries.c.next_try, deliveries.c.id).limit(limit)
@@ -77,7 +86,7 @@ class Outbox:
             partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id)
         )
         chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
-            *_due(now), deliveries.c.target.in_(wanted), ~_has_older_waiting(now)
+            *due(now), self._mine, deliveries.c.target.in_(wanted), ~has_older_waiting(now)
         )
         if not expired_too:
             chosen = chosen.where(deliveries.c.expires_at > now)
@@ -107,17 +116,17 @@ class Outbox:
 
         Raises LeadershipLost when another daemon leads.
         """
-        query = _whole().where(*_due(now), ~_has_older_waiting(now), deliveries.c.target == target)
+        query = _whole().where(*due(now), self._mine, ~has_older_waiting(now), deliveries.c.target == target)
         with self._database.read(leading=True) as connection:
             rows = connection.execute(query.order_by(deliveries.c.next_try, deliveries.c.id))
             return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
 
     def release_claims(self) -> int:
-        """Free every lease; return how many. Only for a daemon that has just become leader: older claims are void."""
+        """Free the claims of former leaders; return how many. Only for a daemon that has just become leader."""
         with self._database.write() as connection:
             return connection.execute(
                 update(deliveries)
-                .where(deliveries.c.state == WAITING, deliveries.c.lease_until.is_not(None))
+                .where(deliveries.c.state == WAITING, deliveries.c.lease_until.is_not(None), may_mark(None))
                 .values(**_FREE)
             ).rowcount
 
@@ -126,7 +135,7 @@ class Outbox:
         with self._database.write() as connection:
             connection.execute(
                 update(deliveries)
-                .where(deliveries.c.id == delivery_id, deliveries.c.state != DONE)
+                .where(deliveries.c.id == delivery_id, deliveries.c.state != DONE, may_mark(self._sender))
                 .values(state=DONE, settled_at=at, note=note, **_FREE)
             )
             tries.note_attempts(connection, {delivery_id: at}, tries.DONE, note)
@@ -139,7 +148,7 @@ class Outbox:
         """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction."""
         marking = (
             update(deliveries)
-            .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE)
+            .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE, may_mark(self._sender))
             .values(state=DONE, settled_at=bindparam("at"), note="", **_FREE)
         )
         with self._database.write() as connection:
@@ -147,7 +156,7 @@ class Outbox:
                 connection.execute(marking, [{"delivery_id": one, "at": at} for one, at in done.items()])
                 tries.note_attempts(connection, done, tries.DONE)
             for state in states:
-                keep_state(connection, state)
+                keep_state(connection, state, self._sender)
 
     # `channel`: the channel's state after the attempt, saved in the same transaction; None where no attempt was made.
 
@@ -172,7 +181,9 @@ class Outbox:
         """Make paused deliveries of `target` due at `now`, at most `limit`, soonest retry first; return how many."""
         pausing = (
             select(deliveries.c.id)
-            .where(deliveries.c.state == WAITING, deliveries.c.target == target, deliveries.c.next_try > now)
+            .where(
+                deliveries.c.state == WAITING, deliveries.c.target == target, deliveries.c.next_try > now, self._mine
+            )
             .order_by(deliveries.c.next_try, deliveries.c.id)
             .limit(limit)
         )
@@ -321,39 +332,17 @@ class Outbox:
         with self._database.write() as connection:
             changed = connection.execute(
                 update(deliveries)
-                .where(deliveries.c.id == delivery_id, deliveries.c.state == WAITING)
+                .where(deliveries.c.id == delivery_id, deliveries.c.state == WAITING, may_mark(self._sender))
                 .values(**values, **_FREE)
             )
             if changed.rowcount:
                 tries.note_attempts(connection, {delivery_id: at}, outcome, note)
             if channel is not None:
-                keep_state(connection, channel)
+                keep_state(connection, channel, self._sender)
 
 
 def _counted(state: str) -> ColumnElement[int]:
     return func.sum(case((deliveries.c.state == state, 1), else_=0))
-
-
-def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:
-    return (
-        deliveries.c.state == WAITING,
-        or_(deliveries.c.next_try <= now, deliveries.c.expires_at <= now),
-        or_(deliveries.c.lease_until.is_(None), deliveries.c.lease_until <= now),
-    )
-
-
-def _has_older_waiting(now: datetime) -> ColumnElement[bool]:
-    older = deliveries.alias("older")
-    return exists().where(
-        and_(
-            older.c.target == deliveries.c.target,
-            older.c.thread == deliveries.c.thread,
-            older.c.state == WAITING,
-            older.c.id < deliveries.c.id,
-            # An expired delivery in a long pause must not block newer notices.
-            older.c.expires_at > now,
-        )
-    )
 
 
 def _whole() -> Select[Any]:

@@ -9,9 +9,10 @@ from sqlalchemy import ColumnElement, Connection, Table, and_, delete, exists, o
 from alertd.store.connection import Database
 from alertd.store.log.attempts import delete_attempts
 from alertd.store.log.event_log import delete_events
-from alertd.store.outbox import PARKED, WAITING
+from alertd.store.outbox import PARKED
 from alertd.store.schedule import SETTLED
 from alertd.store.schema import deliveries, due, events, idempotency, notices, plans, slots, trips
+from alertd.store.work.claims import WAITING
 
 BATCH_ROWS: Final = 500  # rows per transaction, so that a notice never waits long behind the cleaning
 

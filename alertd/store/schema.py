@@ -19,7 +19,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION: Final = "0004"  # newest revision in `migrations`
+REVISION: Final = "0005"  # newest revision in `migrations`
 
 
 class Utc(TypeDecorator[datetime]):
@@ -175,6 +175,33 @@ leader = Table(
     Column("owner", Text),
     Column("locked", Boolean, nullable=False),
     Column("since", Utc),
+)
+
+# Workers that deliver. `beat` rises while a worker lives; `offers` is the fingerprint of its channels' settings.
+senders = Table(
+    "senders",
+    metadata,
+    Column("owner", Text, primary_key=True),
+    Column("beat", Integer, nullable=False),
+    Column("offers", Text, nullable=False),
+)
+
+# Channels that the leader has given to a worker. All others are the leader's.
+channel_senders = Table(
+    "channel_senders",
+    metadata,
+    Column("target", Text, primary_key=True),
+    Column("owner", Text, nullable=False),
+)
+
+# At most one row: the leader's time for its workers, and whether it is good enough to expire anything.
+leader_clock = Table(
+    "leader_clock",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("beat", Integer, nullable=False),
+    Column("now", Utc, nullable=False),
+    Column("settles", Boolean, nullable=False),
 )
 
 # Tasks to do once. `epoch` counts the claims: a result counts only under the claim that it belongs to.

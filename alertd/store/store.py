@@ -15,7 +15,8 @@ from alertd.store.connection import Database, insert_or
 from alertd.store.leadership import Candidate
 from alertd.store.log.attempts import Attempts
 from alertd.store.log.event_log import EventLog, append_events, notice_of
-from alertd.store.outbox import WAITING, Outbox
+from alertd.store.log.trip_events import TripEvents
+from alertd.store.outbox import Outbox
 from alertd.store.plans.plan_text import full_text, state_of
 from alertd.store.retention import Retention
 from alertd.store.rows import PlanRecord, Slot, StoredEvent, StoredPlan, StoredTrip
@@ -23,6 +24,8 @@ from alertd.store.schedule import DueTable
 from alertd.store.schema import Utc, deliveries, events, notices, plans, slots, trips
 from alertd.store.tokens import Answers, Tokens
 from alertd.store.url import StoreLocation
+from alertd.store.work.claims import WAITING
+from alertd.store.work.senders import Senders
 
 _TICK: Final = timedelta(microseconds=1)  # the resolution of a stored time
 
@@ -44,11 +47,13 @@ class Store:
         self.outbox = Outbox(self._database)
         self.event_log = EventLog(self._database)
         self.attempts = Attempts(self._database)
+        self.trip_events = TripEvents(self._database)
         self.due = DueTable(self._database)
         self.channels = Channels(self._database)
         self.tokens = Tokens(self._database)
         self.answers = Answers(self._database)
         self.pruning = Retention(self._database)
+        self.senders = Senders(self._database)
         self.on_new: Callable[[Notice], None] = lambda notice: None  # called with each new notice after its commit
 
     def __enter__(self) -> Self:

@@ -10,7 +10,7 @@ from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
 
-from alertd.daemon.daemon import open_channels
+from alertd.daemon.channels import open_channels
 from alertd.daemon.jobs import Daemon
 from alertd.delivery.channels.file import SPEC as FOLDER
 from alertd.delivery.worker import DeliveryWorker

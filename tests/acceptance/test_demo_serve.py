@@ -60,6 +60,10 @@ def test_serve_shows_a_moving_storm_until_ctrl_c(shown: Shown) -> None:
         time.sleep(0.2)
     plan = httpx.get(f"{url}/v1/trips/QT-1041/plan").json()
     assert plan["made_at"].startswith("2027-01-14T1")
+    while 'alertd_last_success_timestamp_seconds{job="cycle"}' not in httpx.get(f"{url}/metrics").text:
+        assert time.monotonic() < ends, "no cycle ended well"
+        time.sleep(0.2)
+    assert httpx.get(f"{url}/readyz").json()["leading"]
     page = httpx.get(f"{url}/board/score")
     assert page.status_code == 200
     assert "What counts as true" in page.text

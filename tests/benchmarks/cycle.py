@@ -114,9 +114,10 @@ def _forget_peak() -> None:
 
 
 def _bytes(path: Path) -> int:
-    """Bytes on disk of a file or folder."""
+    """Bytes on disk of a file or folder; a file with several names counts once."""
     files = [path, Path(f"{path}-wal")] if not path.is_dir() else path.rglob("*")
-    return sum(f.stat().st_blocks * 512 for f in files if f.is_file())
+    found = {s.st_ino: s.st_blocks * 512 for s in (f.stat() for f in files if f.is_file())}
+    return sum(found.values())
 
 
 def _cpu_s(pids: tuple[int, ...] = ()) -> float:

@@ -30,7 +30,7 @@ def rss_mb() -> float:
 
 
 async def soak(folder: Path, days: int, trips_n: int, every: timedelta, compare_h: float) -> int:
-    from alertd.daemon.daemon import open_channels
+    from alertd.daemon.channels import open_channels
     from alertd.daemon.jobs import Daemon
     from alertd.delivery.worker import DeliveryWorker
     from alertd.notices.model import Audience

@@ -63,7 +63,7 @@ def test_a_different_replay_lists_differences_with_status_3(alertd: Alertd, kept
     archive, now = Archive(kept), system_clock()
     (plan_id,) = archive.plans()
     reported = json.loads(archive.get(archive.of_plan(plan_id)))
-    reported["trip"]["driver"] = "Somebody else"
+    reported["trips"][plan_id]["trip"]["driver"] = "Somebody else"
     archive.file_plan(plan_id, archive.put(json.dumps(reported).encode(), now), now)
     result = alertd("replay", plan_id, "--archive", kept)
     assert result.exit_code == 3

@@ -141,7 +141,7 @@ import asyncio, random, sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
-from alertd.daemon.daemon import open_channels
+from alertd.daemon.channels import open_channels
 from alertd.daemon.log_format import configure_logging, secrets_of
 from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import Audience, Notice, NoticeKind

@@ -11,7 +11,7 @@ import pytest
 REPO = Path(__file__).resolve().parents[2]
 UNIT = REPO / "config" / "deploy" / "alertd.service"
 CONTAINERFILE = REPO / "config" / "deploy" / "Containerfile"
-MOST_EXPOSURE = 1.5  # of systemd's scale from 0 to 10; the unit has 1.2 by systemd 252
+MOST_EXPOSURE = 1.5  # of systemd's scale from 0 to 10; the unit has 1.4 by systemd 252
 # Of the unit, for a program that is not installed in /opt: the state folder and the program itself are the test's.
 OWN_KEYS = {
     *("Type", "NotifyAccess", "ExecStart", "ExecReload", "WatchdogSec"),

@@ -116,6 +116,16 @@ def test_the_ignore_files_keep_secrets_out_of_the_image() -> None:
     assert "COPY . " not in copied
 
 
+def test_the_image_is_built_of_all_that_the_wheel_names() -> None:
+    copied = (REPO / "config/deploy/Containerfile").read_text(encoding="utf-8")
+    lines = [line.split()[1:-1] for line in copied.splitlines() if line.startswith("COPY ") and "--from" not in line]
+    sources = [source for line in lines for source in line]
+    allowed = (REPO / ".containerignore").read_text(encoding="utf-8").splitlines()
+    for name in shipped():
+        assert [source for source in sources if name == source or name.startswith(f"{source}/")], name
+        assert [rule for rule in allowed if rule[:1] == "!" and name.startswith(rule[1:])], name
+
+
 def test_git_ignores_where_secrets_are_kept() -> None:
     rules = (REPO / ".gitignore").read_text(encoding="utf-8").splitlines()
     assert {"secrets/", "*.key", "*.db", ".env"} <= set(rules)

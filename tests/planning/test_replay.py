@@ -169,7 +169,8 @@ async def test_cycles_of_a_daemon_share_what_did_not_change(
             second = await run_cycle(planning, store, clock())
     new = {p.name for p in archive.folder.glob("contents/*/*")} - before
     assert len(archive.plans()) == 2 * len(first.plans)
-    assert len(new) == 2 * len(second.plans)  # the plan itself and what is its own; no answer and no file again
+    roads_n = len({plan.route_name for plan in second.plans})
+    assert len(new) == 2 * roads_n  # the plans and what is their own; no answer and no file again
     for plan in (*first.plans, *second.plans):
         assert (await replay(archive, plan.id)).differences == ()
 
@@ -240,7 +241,7 @@ def holding(archive: Archive, start: bytes) -> Path:
     return next(path for content, path in contents(archive).items() if content.startswith(start))
 
 
-@pytest.mark.parametrize("start", [b'[{"latitude"', b'{"type":"Topology"', b'{"alertd":', b'{"advice"'])
+@pytest.mark.parametrize("start", [b'[{"latitude"', b'{"type":"Topology"', b'{"alertd":', b'{"format":"alertd.pack'])
 async def test_a_changed_content_is_refused_in_one_line(
     start: bytes, settings: Settings, archive: Archive, morning: datetime
 ) -> None:
@@ -269,7 +270,7 @@ async def test_answer_not_kept_is_named_and_nothing_planned_without_it(
 
 
 @pytest.mark.parametrize(
-    ("name", "value"), [("format", "alertd.inputs/99"), ("departs", []), ("trip", {"id": "T"}), ("extra", 1)]
+    ("name", "value"), [("format", "alertd.inputs/99"), ("departs", []), ("trips", {}), ("extra", 1)]
 )
 async def test_inputs_of_another_format_are_refused_with_their_version(
     name: str, value: object, settings: Settings, archive: Archive, morning: datetime
@@ -291,6 +292,19 @@ async def test_a_kept_file_whose_name_leads_elsewhere_is_refused(
     archive.file_plan(plan.id, archive.put(json.dumps(result).encode(), morning), morning)
     with pytest.raises(StoreError, match=r"'\.\./out\.toml': is no name that alertd gives"):
         await replay(archive, plan.id)
+
+
+async def test_a_plan_filed_alone_by_an_earlier_version_replays(
+    settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    (plan,) = await planned(settings, ManualClock(morning), archive)
+    stored = json.loads(archive.get(archive.of_plan(plan.id)))
+    own = stored.pop("trips")[plan.id]
+    del own["place"], stored["pack"]
+    alone = stored | own | {"plan": archive.put(plan_json(plan).encode(), morning)}
+    archive.file_plan(plan.id, archive.put(json.dumps(alone).encode(), morning), morning)
+    again = await replay(archive, plan.id)
+    assert (again.before, again.differences) == (plan_json(plan), ())
 
 
 async def test_settings_stored_by_earlier_versions_replay(

@@ -110,3 +110,9 @@ def test_a_place_far_from_any_town_has_none() -> None:
     route = make_route(10_000.0)
     assert far.along(route) == ()
     assert spot_at(replace(route, towns=far.towns), 0.0).town == ""
+
+
+def test_places_of_two_routes_are_not_confused() -> None:
+    here, there = road(), replace(road(), landmarks=())
+    assert spot_at(here, 42_400.0) is spot_at(here, 42_400.0)
+    assert (spot_at(here, 42_400.0).milepost, spot_at(there, 42_400.0).milepost) == ("31", "")

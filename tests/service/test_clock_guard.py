@@ -109,6 +109,31 @@ def test_a_large_step_without_servers_waits_six_hours(clock: GuardedClock, machi
     assert clock() == machine.true + off
 
 
+@pytest.mark.parametrize("off", [MONTH, -MONTH, timedelta(hours=1)], ids=str)
+def test_a_step_by_the_time_service_is_taken_over_at_once(off: timedelta, machine: Machine) -> None:
+    """After a restart under a wrong clock, without servers: the service sets the clock right."""
+    synchronised = False
+    machine.off = off
+    clock = GuardedClock(machine.wall, machine.elapsed, lambda: synchronised)
+    machine.go(HOUR)
+    machine.off = timedelta(0)
+    assert clock() == machine.true + off
+    synchronised = True
+    assert clock() == machine.true
+    assert clock.trusted
+    assert not clock.may_remove  # that needs a server
+
+
+def test_time_service_against_the_servers_decides_nothing(machine: Machine) -> None:
+    clock = GuardedClock(machine.wall, machine.elapsed, lambda: True)
+    assert clock.trusted  # from the start
+    servers_confirm(clock, machine)
+    machine.off = MONTH
+    machine.go(HOUR)
+    assert clock() == machine.true
+    assert not clock.trusted
+
+
 def test_a_step_against_the_servers_is_never_taken_over(clock: GuardedClock, machine: Machine) -> None:
     servers_confirm(clock, machine, "a.example")
     machine.off = DAY

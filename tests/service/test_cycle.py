@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pytest
 
-from alertd.daemon.daemon import open_channels
+from alertd.daemon.channels import open_channels
 from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import Audience, NoticeKind
 from alertd.planning.planner import Planner

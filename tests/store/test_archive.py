@@ -107,3 +107,32 @@ def test_files_written_together_appear_at_the_end_or_not_at_all(tmp_path: Path) 
         batch.put(b"lost", now)
         raise ValueError("in the middle")
     assert sorted(f.name for f in tmp_path.rglob("*") if f.is_file()) == sorted([digest, plan])
+
+
+def test_plans_filed_together_share_one_file_and_go_alone(archive: Archive) -> None:
+    ids = [ID, OTHER, "plan_" + "c" * 32]
+    for batch in (archive, None):
+        now = NOW if batch is not None else NOW + DAY
+        if batch is not None:
+            batch.file_plans(ids, batch.put(b"first", now), now)
+        else:
+            with archive.together() as together:
+                together.file_plans(ids[1:], together.put(b"second", now), now)
+    assert [archive.get(archive.of_plan(i)) for i in ids] == [b"first", b"second", b"second"]
+    assert archive.plans() == ids
+    inodes = {path.stat().st_ino for path in archive.folder.glob("plans/*/*")}
+    assert len(inodes) == 2
+    assert archive.prune(unused_since=NOW + DAY) == 1
+    assert archive.plans() == ids[1:]
+
+
+def test_where_a_disk_knows_no_second_names_a_plan_has_a_copy(
+    archive: Archive, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*args: object) -> None:
+        raise PermissionError("not on this disk")
+
+    monkeypatch.setattr(os, "link", refuse)
+    archive.file_plans([ID, OTHER], archive.put(b"x", NOW), NOW)
+    assert archive.of_plan(ID) == archive.of_plan(OTHER)
+    assert len({path.stat().st_ino for path in archive.folder.glob("plans/*/*")}) == 2

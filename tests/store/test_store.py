@@ -147,3 +147,12 @@ def test_a_report_is_there_when_the_store_is_opened_again(store: Store, noon: da
     store.put_event(position(1, noon))
     with Store(store.place) as again:
         assert again.events("trip-1", "position", 10) == [position(1, noon)]
+
+
+def test_trips_with_an_event_of_a_kind_are_found_together(store: Store, noon: datetime) -> None:
+    for trip_id in ("A", "B", "C"):
+        store.put_trip(StoredTrip(id=trip_id, body="{}", created_at=noon))
+    for n, (trip_id, kind) in enumerate([("A", "position"), ("A", "position"), ("B", "chains"), ("", "position")]):
+        store.put_event(StoredEvent(id=f"evt_{n}", trip_id=trip_id, kind=kind, at=noon, body="{}"))
+    assert store.trip_events.trips_with("position") == {"A"}
+    assert store.trip_events.trips_with("arrival") == frozenset()

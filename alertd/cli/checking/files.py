@@ -9,7 +9,8 @@ from pathlib import Path
 from alertd.cli.checking.finding import ELSEWHERE, Finding, counted, read_each
 from alertd.cli.checking.law import fact_findings, practice_findings
 from alertd.cli.checking.trips import route_findings, trip_findings
-from alertd.daemon.daemon import heartbeat_of, open_channels
+from alertd.daemon.channels import open_channels
+from alertd.daemon.daemon import heartbeat_of
 from alertd.errors import AlertdError, ConfigError
 from alertd.planning.gather import findings
 from alertd.planning.gather_places import place_findings

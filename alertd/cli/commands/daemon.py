@@ -35,11 +35,12 @@ def run(config: str | None) -> None:
 
 @click.command()
 @config_option
-def work(config: str | None) -> None:
+@click.option("--deliver", is_flag=True, help="Also send on channels. Needs the daemon's own settings and secrets.")
+def work(config: str | None, deliver: bool) -> None:
     """Plan roads for the leading daemon of a PostgreSQL store, until a signal stops it. Start one for each core.
 
-    It asks no source and sends nothing: it reads daemon.store of the settings, and what it plans comes from the daemon,
-    whose settings have daemon.workers = true.
+    It asks no source, and without --deliver it sends nothing: it reads daemon.store of the settings, and what it plans
+    comes from the daemon, whose settings have daemon.workers = true.
     """
     from alertd.daemon.log_format import configure_logging, secrets_of
     from alertd.daemon.work import run_worker
@@ -48,7 +49,7 @@ def work(config: str | None) -> None:
     configure_logging("text")
     settings = own_settings(config)
     configure_logging(settings.log, secrets_of(settings))
-    asyncio.run(run_worker(settings))
+    asyncio.run(run_worker(settings, deliver))
 
 
 @click.command()

@@ -33,7 +33,7 @@ def watch(source: str, once: bool, config: str | None) -> None:
         raise ConfigError(str(settings.where), "webhook", "no channel is set", "name one by which the watch can warn")
 
     async def work() -> Look:
-        from alertd.daemon.daemon import open_channels
+        from alertd.daemon.channels import open_channels
         from alertd.delivery.worker import DeliveryWorker
         from alertd.service.clock_guard import GuardedClock
         from alertd.store.store import Store

@@ -17,7 +17,7 @@ from rich.text import Text
 
 from alertd.cli.paths import demo_path
 from alertd.cli.plan import show_plan
-from alertd.daemon.daemon import open_channels
+from alertd.daemon.channels import open_channels
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError
 from alertd.notices.model import Audience, NoticeKind

@@ -20,13 +20,15 @@ from starlette.routing import Match
 
 from alertd.cli.offline.demo import DEMO_START, FEATURED_TRIP
 from alertd.cli.paths import demo_path
-from alertd.daemon.daemon import open_channels
+from alertd.daemon.channels import open_channels
 from alertd.daemon.jobs import Daemon
 from alertd.delivery.channels.file import SPEC as FOLDER
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import InputError
 from alertd.notices.model import Audience
 from alertd.planning.planner import Planner, create_planner
+from alertd.service.liveness import Liveness
+from alertd.service.metrics import Metrics
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
 from alertd.sources.files.trips import read_trips
@@ -65,9 +67,11 @@ async def serve_demo(echo: Callable[[str], None], keep: Path | None, port: int, 
         store = stack.enter_context(Store(settings.store))
         async with create_planner(settings, clock) as planning, open_channels(settings) as channels:
             dispatcher = DeliveryWorker(store.outbox, channels, owner="demo", rng=random.Random(1))
-            daemon = Daemon(planning, store, dispatcher, clock)
+            watched = Liveness(), Metrics()
+            watched[1].set_leading(True)
+            daemon = Daemon(planning, store, dispatcher, clock, watched=watched)
             wake = asyncio.Event()
-            app = make_api(planning, store, clock, wake=wake.set)
+            app = make_api(planning, store, clock, wake=wake.set, watched=watched)
             server = uvicorn.Server(
                 uvicorn.Config(app, log_config=None, access_log=False, lifespan="off", timeout_graceful_shutdown=2)
             )

@@ -37,4 +37,5 @@ SPEC: Final = ChannelSpec(
     section="console",
     settings_model=ConsoleFile,
     open=lambda config, _tools: ConsoleChannel(config.name, sys.stdout),
+    here_only=True,
 )

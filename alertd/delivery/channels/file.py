@@ -51,4 +51,5 @@ SPEC: Final = ChannelSpec(
     section="folder",
     settings_model=FolderFile,
     open=lambda config, _tools: FileChannel(config.name, config.folder / config.settings.path),
+    here_only=True,
 )

@@ -5,7 +5,7 @@ import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from functools import partial
+from functools import lru_cache, partial
 from typing import Final, Literal, TypeAlias
 
 from alertd.i18n import ENGLISH, Translator, Translators
@@ -66,6 +66,11 @@ class Message:
 
 def facts_digest(facts: Sequence[SentFact]) -> str:
     """Return a digest of the facts, independent of when and how they were sent."""
+    return _digest(tuple(facts))
+
+
+@lru_cache(maxsize=8192)  # each cycle asks again for the stretches of plans that stay
+def _digest(facts: tuple[SentFact, ...]) -> str:
     bare = [SentFact(**{name: getattr(s, name) for name in _FACTS}) for s in facts]
     return hashlib.sha256(canonical(facts_to_plain(bare)).encode()).hexdigest()[:16]
 

@@ -346,7 +346,8 @@ def _with_milder_since(
     It does not begin by a doubted clock.
     """
     if fact not in milder:
-        return replace(fact, milder_since=None, milder_on=None)
+        known = fact.milder_since is not None or fact.milder_on is not None
+        return replace(fact, milder_since=None, milder_on=None) if known else fact
     if fact.milder_since is not None or not policy.may_ease:
         return fact
     return replace(fact, milder_since=now_utc, milder_on=forecast_at(plan))

@@ -3,11 +3,12 @@
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import date
+from functools import lru_cache
 
 from alertd.plan.describe.provenance import exemption_words
 from alertd.plan.model.law import DutyNote
 from alertd.rules.duties import Season
-from alertd.rules.rig import Rig
+from alertd.rules.rig import IdentityKey, Rig
 from alertd.rules.rig_class import fits, unstated_facts
 from alertd.rules.ruleset import ControlLevel, RuleSet
 from alertd.units import KMH_MPS, to_mph
@@ -32,6 +33,31 @@ class DutyScope:
 
 def duty_notes(scope: DutyScope) -> tuple[DutyNote, ...]:
     """The duties, gravest kinds first: bans, restrictions, winter tires, speeds, removal, exemptions, turn, fines."""
+    return _duty_notes(
+        IdentityKey(scope.rules),
+        IdentityKey(scope.rig.nameless),
+        IdentityKey(scope.level),
+        (scope.touched, scope.day, scope.winter, scope.carry_exemptions),
+    )
+
+
+@lru_cache(maxsize=4096)  # trucks of one kind on one road have the same duties for a day
+def _duty_notes(
+    rules: IdentityKey[RuleSet],
+    kind: IdentityKey[Rig],
+    level: IdentityKey[ControlLevel | None],
+    rest: tuple[frozenset[str], date, bool, tuple[str, ...]],
+) -> tuple[DutyNote, ...]:
+    touched, day, winter, exemptions = rest
+    scope = DutyScope(
+        rules=rules.value,
+        rig=kind.value,
+        touched=touched,
+        day=day,
+        winter=winter,
+        level=level.value,
+        carry_exemptions=exemptions,
+    )
     return (
         *_bans(scope), *_restrictions(scope), *_winter_tires(scope), *_speeds(scope), *_removals(scope),
         *_exemptions(scope), *_turns(scope), *_fines(scope),

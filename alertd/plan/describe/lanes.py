@@ -3,17 +3,17 @@
 Both are shares of members, anywhere on the stretch at the truck's hour. They explain a plan; no advice depends on them.
 """
 
+from collections.abc import Mapping
 from typing import Final, NamedTuple, TypeAlias
+from weakref import WeakKeyDictionary
 
 import numpy as np
-from numpy.typing import NDArray
 
 from alertd.plan.chain_up.encounter import Encounter
+from alertd.plan.describe.met_classes import Bits, MetClasses, class_bits
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
 
 Shares: TypeAlias = tuple[tuple[str, float], ...]
-
-_ORDER: Final = (*WINTER_CLASSES, *(c for c in RoadClass if c not in WINTER_CLASSES))
 
 
 class LaneSurfaces(NamedTuple):
@@ -25,16 +25,25 @@ class LaneSurfaces(NamedTuple):
 
 def lane_surfaces(encounter: Encounter, here: slice) -> LaneSurfaces:
     """The share of members that would meet each class anywhere on some sections, on either lane."""
-    cleared = ~np.asarray(encounter.hourly_need.corridor.field.untouched)
-    driven = encounter.hourly_need.lane_class("road_class", encounter.hour[:, here], here)
-    untouched = encounter.hourly_need.lane_class("untouched_class", encounter.hour[:, here], here)
-    return LaneSurfaces(_shares(driven[cleared]), _shares(untouched))
+    lanes = _LANES.get(encounter)
+    if lanes is None:
+        lanes = _LANES[encounter] = _lanes(encounter)
+    serviced, untouched = (ranked_shares(MetClasses(lane, here).shares()) if lane.size else () for lane in lanes)
+    return LaneSurfaces(serviced, untouched)
 
 
-def _shares(road_class: NDArray[np.int8]) -> Shares:
+def ranked_shares(shares: Mapping[RoadClass, float]) -> Shares:
     """Winter classes first, then by share."""
-    if not road_class.size:
-        return ()
-    shares = [(c, float((road_class == c).any(axis=1).mean())) for c in _ORDER]
-    ranked = sorted((s for s in shares if s[1] > 0.0), key=lambda s: (s[0] not in WINTER_CLASSES, -s[1]))
+    ranked = sorted(shares.items(), key=lambda s: (s[0] not in WINTER_CLASSES, -s[1]))
     return tuple((c.label, share) for c, share in ranked)
+
+
+# Both lanes of the whole way, (member, section): those of a plan's stretches are parts of it.
+_LANES: Final[WeakKeyDictionary[Encounter, tuple[Bits, Bits]]] = WeakKeyDictionary()
+
+
+def _lanes(encounter: Encounter) -> tuple[Bits, Bits]:
+    need, hour = encounter.hourly_need, encounter.hour
+    cleared = ~np.asarray(need.corridor.field.untouched)
+    driven = need.lane_class("road_class", hour)[cleared]
+    return class_bits(driven), class_bits(need.lane_class("untouched_class", hour))

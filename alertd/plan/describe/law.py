@@ -3,6 +3,7 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
+from functools import lru_cache
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -19,7 +20,7 @@ from alertd.route.model import Route, zone_at
 from alertd.rules.clause import Confidence
 from alertd.rules.compare import law_changes
 from alertd.rules.requirements import Hanging, cover, demands_by_tire
-from alertd.rules.rig import Rig
+from alertd.rules.rig import IdentityKey, Rig
 from alertd.rules.ruleset import RuleSet, RuleZone
 from alertd.rules.tire_text import tires_line
 
@@ -62,7 +63,8 @@ def land_laws(way: LawOnWay) -> tuple[LandLaw, ...]:
 def _land(way: LawOnWay, law: LawSpan) -> LandLaw:
     span, rules, rig = law.span, law.rules, way.rig
     start_m, end_m = max(span.start_m, 0.0), min(span.end_m, way.route.length_m)
-    day = way.at(start_m).astimezone(ZoneInfo(way.zone(start_m))).date()
+    enter_at, zone = way.at(start_m), way.zone(start_m)
+    day = enter_at.astimezone(ZoneInfo(zone)).date()
     chosen, basis = _level(way, law)
     demand = chosen.demand if chosen is not None else law.unknown if rules is None else None
     hanging = cover(rig, [demand]) if demand is not None else None
@@ -78,8 +80,8 @@ def _land(way: LawOnWay, law: LawSpan) -> LandLaw:
         name=rules.name if rules is not None else span.name,
         start_m=start_m,
         end_m=end_m,
-        zone=way.zone(start_m),
-        enter_at=way.at(start_m),
+        zone=zone,
+        enter_at=enter_at,
         known=rules is not None,
         aboard_n=carry.singles_asked if carry is not None else 0,
         aboard_short=carry.singles_short if carry is not None else 0,
@@ -155,6 +157,12 @@ def owed_tires(rig: Rig, hanging: Hanging | None) -> tuple[TireOwed, ...]:
     """Each tire to chain with the sections that ask for it."""
     if hanging is None:
         return ()
+    return _owed_tires(IdentityKey(rig.nameless), IdentityKey(hanging))
+
+
+@lru_cache(maxsize=1024)
+def _owed_tires(kind: IdentityKey[Rig], to_hang: IdentityKey[Hanging]) -> tuple[TireOwed, ...]:
+    rig, hanging = kind.value, to_hang.value
     return tuple(
         TireOwed(
             unit=rig.axles[tire.axle_idx].unit,

@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from functools import cache
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -14,14 +15,14 @@ from alertd.plan.chain_up.chains_on import ChainsOn
 from alertd.plan.chain_up.legs import Leg
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
-from alertd.plan.describe.lanes import lane_surfaces
+from alertd.plan.describe.lanes import lane_surfaces, ranked_shares
+from alertd.plan.describe.met_classes import MetClasses, class_bits
 from alertd.plan.describe.stretch_reasons import bare_words, fringe_words, off_reason, on_reason, road_reasons
 from alertd.plan.model.stretches import Advice, ChainsNote, StopChoice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Mask
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
-from alertd.road.road_class import WINTER_CLASSES, RoadClass
 from alertd.route.model import Route, zone_at
 from alertd.route.spot import exit_at, mark_of, spot_at
 from alertd.route.stops import RouteStop, Stop, StopKind
@@ -91,7 +92,8 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     descent_frac = _most_frac(solution.encounter.descent[:, here])
     unknown_frac = _any_frac(solution.unknown[:, here])
     advice = _advice(x)
-    surfaces, lanes = _surfaces(solution.road_class[:, here]), lane_surfaces(solution.encounter, here)
+    surfaces = ranked_shares(MetClasses(class_bits(solution.road_class[:, here])).shares())
+    lanes = lane_surfaces(solution.encounter, here)
     untouched = solution.encounter.hourly_need.corridor.field.untouched
     untouched = untouched if untouched.any() else ~untouched
     snow_mmwe = _median_most(solution.encounter.field_values("snow_mmwe", here)[untouched])
@@ -100,6 +102,7 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     )
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
+    @cache
     def at(distance_m: float) -> datetime:
         return _utc(depart_epoch_s + float(solution.reach_s(distance_m)))
 
@@ -230,7 +233,7 @@ def _descent_reason(descent_frac: float, steepest: float, params: PlanParams) ->
 
 
 def _any_frac(mask: NDArray[np.bool_]) -> float:
-    return float(mask.any(axis=1).mean())
+    return int(np.count_nonzero(mask.any(axis=1))) / len(mask)
 
 
 def _most_frac(chance: NDArray[np.float32]) -> float:
@@ -252,13 +255,6 @@ def _depth_range_m(snow_mmwe: float, air_temp_c: Array) -> tuple[float, float]:
         return 0.0, 0.0
     depth_m = snow_mmwe / 1000.0 * float(snow_to_liquid_ratio(np.median(known)))
     return depth_m * (1.0 - SNOW_RATIO_SPREAD), depth_m * (1.0 + SNOW_RATIO_SPREAD)
-
-
-def _surfaces(road_class: NDArray[np.int8]) -> tuple[tuple[str, float], ...]:
-    """Share of members that meet each class anywhere on the stretch, likeliest winter class first."""
-    shares = [(c, _any_frac(road_class == c)) for c in RoadClass]
-    ranked = sorted((s for s in shares if s[1] > 0), key=lambda s: (s[0] not in WINTER_CLASSES, -s[1]))
-    return tuple((c.label, share) for c, share in ranked)
 
 
 def place_of(route: Route, start_m: float, end_m: float) -> str:

@@ -5,7 +5,7 @@ friction (0.20, see `road.friction`) is that of packed snow, not of ice (0.08). 
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Final, TypeAlias
 
@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.describe.lanes import lane_surfaces
+from alertd.plan.describe.met_classes import MetClasses, class_bits
 from alertd.plan.describe.stretches import place_of
 from alertd.plan.model.stretches import Advice, Stretch, SurfaceStretch
 from alertd.plan.params import PlanParams
@@ -40,6 +41,7 @@ LIKELY_ICE_FRAC: Final = 0.5
 NIGHT_S: Final = 6.0 * HOUR_S  # [A] a stand from which on the road behind it is that of another day
 _BECAUSE: Final = "CDL manual 2.6.2: a crawl on ice, half speed or less on packed snow"
 _WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
+_IS_WINTER: Final = np.isin(list(RoadClass), WINTER_CLASSES)  # by RoadClass + 1
 
 
 def winter_enough(params: PlanParams) -> float:
@@ -71,7 +73,7 @@ def surface_stretches(
     beside them here, as the bridge notes cover them.
     """
     sections, road = solution.sections, _road(solution, params)
-    icy, winter, part_icy = np.isin(road, ICY), np.isin(road, WINTER_CLASSES), ICE_PART[road + 1]
+    winter, part_icy = _IS_WINTER[road + 1], ICE_PART[road + 1]
     may_need_chains, chained_way = np.zeros((2, sections.count), dtype=np.bool_)
     for s in chained:
         may_need_chains |= (sections.end_m >= s.start_m) & (sections.start_m <= s.end_m)
@@ -91,11 +93,25 @@ def surface_stretches(
     for run in _runs(winter & ~excluded, solution, params):
         spans += [(part, False) for part in _parts(run, excluded) if not excluded[part[0]]]
     enough_frac = winter_enough(params) - SAME_PROBABILITY
-    return tuple(
-        _stretch(solution, road, span, depart_epoch_s, params, icy=is_icy, chains_asked=bool(may_need_chains[span[0]]))
-        for span, is_icy in sorted(spans)
-        if _frac(icy if is_icy else winter, span) >= enough_frac
-    )
+    bits, found = class_bits(road), []
+    for span, is_icy in sorted(spans):
+        met = MetClasses(bits, slice(span[0], span[1] + 1))
+        probability = met.frac(ICY if is_icy else WINTER_CLASSES)
+        if probability >= enough_frac:
+            of_run = _Run(span=span, met=met, probability=probability, part_icy=part_icy)
+            asked = bool(may_need_chains[span[0]])
+            found.append(_stretch(solution, of_run, depart_epoch_s, params, icy=is_icy, chains_asked=asked))
+    return tuple(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class _Run:
+    """A run of winter road. part_icy: see `ICE_PART`, (member, section) of the whole way."""
+
+    span: Span
+    met: MetClasses
+    probability: float
+    part_icy: Float32
 
 
 def _road(solution: Solution, params: PlanParams) -> NDArray[np.int8]:
@@ -153,39 +169,27 @@ def _most(part: Float32, span: Span) -> float:
     return float(part[:, span[0] : span[1] + 1].max(axis=1).mean(dtype=np.float64))
 
 
-def _frac(mask: Mask, span: Span) -> float:
-    return float(mask[:, span[0] : span[1] + 1].any(axis=1).mean())
-
-
 def _share(shares: Mapping[RoadClass, float], params: PlanParams) -> float:
     """The share of the cruise speed that the worst likely surface allows; ice too short to be icy counts as snow."""
-    worse = max(share for c, share in shares.items() if c is not RoadClass.RIME)
+    worse = max((share for c, share in shares.items() if c is not RoadClass.RIME), default=0.0)
     return params.frost_speed_share if worse < winter_enough(params) else params.snow_speed_share
 
 
 def _stretch(
-    solution: Solution,
-    road: NDArray[np.int8],
-    span: Span,
-    depart_epoch_s: float,
-    params: PlanParams,
-    *,
-    icy: bool,
-    chains_asked: bool,
+    solution: Solution, run: _Run, depart_epoch_s: float, params: PlanParams, *, icy: bool, chains_asked: bool
 ) -> SurfaceStretch:
-    sections, (first, last) = solution.sections, span
+    sections, (first, last) = solution.sections, run.span
     route = sections.route
     # The outermost sections extend to the next ones: a run of a single sample also counts as road.
     start_m, end_m = float(sections.edge_m[first]), float(sections.edge_m[last + 1])
-    shares = {c: _frac(road == c, span) for c in WINTER_CLASSES}
-    ranked = sorted((c for c in shares if shares[c] > 0.0), key=lambda c: (icy and c not in ICY, -shares[c]))
-    likely_ice = float(ICE_PART[road[:, first : last + 1] + 1].mean()) >= LIKELY_ICE_FRAC - SAME_PROBABILITY
+    shares = {c: share for c, share in run.met.shares().items() if c in WINTER_CLASSES}
+    ranked = sorted(shares, key=lambda c: (icy and c not in ICY, -shares[c]))
+    likely_ice = float(run.part_icy[:, first : last + 1].mean()) >= LIKELY_ICE_FRAC - SAME_PROBABILITY
     at = int(sections.first[first])
     lanes = lane_surfaces(solution.encounter, slice(first, last + 1))
-
-    def when(distance_m: float) -> datetime:
-        return datetime.fromtimestamp(round(depart_epoch_s + float(solution.reach_s(distance_m))), UTC)
-
+    enter_at, leave_at = (
+        datetime.fromtimestamp(round(depart_epoch_s + s), UTC) for s in solution.reach_s((start_m, end_m)).tolist()
+    )
     return SurfaceStretch(
         start_m=start_m,
         end_m=end_m,
@@ -194,12 +198,12 @@ def _stretch(
             dict.fromkeys(s.code for s in route.jurisdictions if s.start_m <= end_m and s.end_m >= start_m)
         ),
         zone=zone_at(float(route.lat_deg[at]), float(route.lon_deg[at])),
-        enter_at=when(start_m),
-        leave_at=when(end_m),
+        enter_at=enter_at,
+        leave_at=leave_at,
         icy=icy,
         chains_asked=chains_asked,
-        probability=_frac(np.isin(road, ICY if icy else WINTER_CLASSES), span),
-        unknown_frac=_frac(road == RoadClass.UNKNOWN, span),
+        probability=run.probability,
+        unknown_frac=run.met.frac((RoadClass.UNKNOWN,)),
         surfaces=tuple((c.label, shares[c]) for c in ranked),
         serviced_surfaces=lanes.serviced,
         untouched_surfaces=lanes.untouched,

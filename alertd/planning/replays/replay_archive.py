@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
@@ -19,7 +20,7 @@ from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
 from alertd.plan.controls.road_seen import RoadSeen
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
-from alertd.plan.serialize import canonical, plan_json
+from alertd.plan.serialize import canonical, plan_fields, plan_json
 from alertd.planning.replays.replay_record import (
     ArchivedComparison,
     ArchivedPlan,
@@ -31,12 +32,13 @@ from alertd.planning.replays.replay_record import (
 )
 from alertd.planning.road_reports import RoadReports
 from alertd.records.past_evidence import evidence_from_plain, evidence_to_plain
-from alertd.rules.rig import Tire
+from alertd.rules.rig import IdentityKey, Tire
 from alertd.settings.forecast import PROVIDER_KEYS
 from alertd.sources.files.trips import parse_trip
 from alertd.sources.http.answer import SourceResponse
 from alertd.sources.http.replay_client import failure_kinds, stored_kind
 from alertd.store.archive import Archive
+from alertd.store.plans.plan_pack import MOST_IN_PACK, pack_texts, text_in_pack
 
 log = logging.getLogger(__name__)
 
@@ -112,7 +114,6 @@ class _ComparisonManifest(StoredModel):
 class _Manifest(StoredModel):
     format: Literal["alertd.inputs/1"]
     alertd: str
-    plan: str
     trip: dict[str, Any]
     reports: tuple[_Position, ...]
     truck: tuple[_TruckReport, ...] = ()  # none in plans kept before chains and arrivals were counted in
@@ -192,19 +193,27 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
     past = inputs.past
     if past.reports or past.kept or past.problems or past.surfaces or past.surface_problems:
         shared["past"] = _put_json(archive, evidence_to_plain(past), now)
-    for one in made:
-        own = {
-            "plan": archive.put(plan_json(one.plan).encode(), now),
-            "trip": one.trip.model_dump(mode="json"),
-            "reports": [
-                {"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg}
-                for r in one.reports
-                if isinstance(r, PositionReport)
-            ],
-        }
-        if truck := [_plain_report(r) for r in one.reports if isinstance(r, TruckReport)]:
-            own["truck"] = truck
-        archive.file_plan(one.plan.id, _put_json(archive, shared | own, now), now)
+    for n in range(0, len(made), MOST_IN_PACK):
+        part = made[n : n + MOST_IN_PACK]
+        pack = archive.put(pack_texts([plan_fields(one.plan) for one in part]).encode(), now)
+        trips = {one.plan.id: {"place": place, **_own_inputs(one)} for place, one in enumerate(part)}
+        filed = _put_json(archive, shared | {"pack": pack, "trips": trips}, now)
+        archive.file_plans([one.plan.id for one in part], filed, now)
+
+
+def _own_inputs(one: PlannedTrip) -> dict[str, Any]:
+    """What a plan was made from that other plans of its road were not."""
+    own: dict[str, Any] = {
+        "trip": one.trip.model_dump(mode="json"),
+        "reports": [
+            {"at": r.at.isoformat(), "lat_deg": r.lat_deg, "lon_deg": r.lon_deg}
+            for r in one.reports
+            if isinstance(r, PositionReport)
+        ],
+    }
+    if truck := [_plain_report(r) for r in one.reports if isinstance(r, TruckReport)]:
+        own["truck"] = truck
+    return own
 
 
 def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComparison:
@@ -215,6 +224,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
             ways = _ComparisonManifest.model_validate_json(json.dumps(stored))
             made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
             return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
+        plan = _plan_of(archive, stored, plan_id)
         stored |= {
             name: _get_json(archive, stored[name]) for name in ("files", "heard", "posted", "past") if name in stored
         }
@@ -226,7 +236,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         trip = parse_trip(manifest.trip, plan_id)
     except StoreError:
         raise
-    except (AlertdError, ValueError, KeyError, TypeError) as exc:
+    except (AlertdError, ValueError, LookupError, TypeError) as exc:
         why = exc.errors()[0]["loc"] if isinstance(exc, ValidationError) else exc
         raise StoreError(
             f"archive {archive.folder}: {plan_id} was kept in a form this alertd does not read ({why}); "
@@ -248,7 +258,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
     )
     return ArchivedPlan(
         alertd=manifest.alertd,
-        plan=archive.get(manifest.plan).decode(),
+        plan=plan,
         trip=trip,
         reports=(
             *(PositionReport(at=r.at, lat_deg=r.lat_deg, lon_deg=r.lon_deg) for r in manifest.reports),
@@ -256,6 +266,20 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         ),
         inputs=inputs,
     )
+
+
+def _plan_of(archive: Archive, stored: dict[str, Any], plan_id: str) -> str:
+    """The text of the plan. Takes from the record what belongs to others that were filed with it."""
+    if "pack" not in stored:  # filed alone, as by earlier versions
+        return archive.get(str(stored.pop("plan"))).decode()
+    own = stored.pop("trips")[plan_id]
+    stored |= {name: value for name, value in own.items() if name != "place"}
+    return text_in_pack(_pack_text(IdentityKey(archive), str(stored.pop("pack"))), int(own["place"]))
+
+
+@lru_cache(maxsize=2)  # plans are often read one after the other
+def _pack_text(archive: IdentityKey[Archive], digest: str) -> str:
+    return archive.value.get(digest).decode()
 
 
 def _plain_report(report: TruckReport) -> dict[str, Any]:

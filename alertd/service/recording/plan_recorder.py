@@ -46,13 +46,16 @@ class _Decided:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Asked:
-    """Notices and events to send about a plan, and what is known to be sent afterwards. said, delivery: as JSON."""
+    """Notices and events to send about a plan, and what is known to be sent afterwards.
+
+    said, delivery: the latter as plain values.
+    """
 
     notices: tuple[Notice, ...]
     events: tuple[Notice, ...]
     facts: tuple[SentFact, ...]
-    said: str
-    delivery: str
+    said: list[dict[str, Any]]
+    delivery: dict[str, Any]
 
 
 @dataclass(slots=True, kw_only=True)
@@ -109,10 +112,7 @@ class PlanRecorder:
         """The facts of a kept plan; None where something is to be sent, or where they are not those in the store."""
         before = self.sent.get(plan.trip_id)
         asked = self._asked(plan, replace(self.planner.settings.notices, may_ease=self.may_ease()))
-        same = before is not None and (asked.said, asked.delivery) == (
-            canonical(before["said"]),
-            canonical(before.get("delivery")),
-        )
+        same = before is not None and (asked.said, asked.delivery) == (before["said"], before.get("delivery"))
         return asked.facts if same and not (asked.notices or asked.events) else None
 
     def _asked(self, plan: Plan, policy: Policy) -> _Asked:
@@ -125,7 +125,7 @@ class PlanRecorder:
         notices, facts = plan_notices(plan, known, now_utc, policy, notified, translators)
         delivery = delivery_from_plain(None if before is None else before.get("delivery"))
         events, delivery = delivery_notices(plan, delivery, now_utc, policy)
-        said, later = canonical(facts_to_plain(facts)), canonical(delivery_to_plain(delivery))
+        said, later = facts_to_plain(facts), delivery_to_plain(delivery)
         return _Asked(notices=notices, events=events, facts=facts, said=said, delivery=later)
 
     def _decide(self, plan: Plan) -> _Decided:
@@ -134,7 +134,7 @@ class PlanRecorder:
         policy = replace(planner.settings.notices, may_ease=self.may_ease())
         asked = self._asked(plan, policy)
         notices, facts, events = asked.notices, asked.facts, asked.events
-        kept = packed_text(plan_text(plan), asked.said, asked.delivery)
+        kept = packed_text(plan_text(plan), canonical(asked.said), canonical(asked.delivery))
         record = PlanRecord(
             id=plan.id,
             trip_id=plan.trip_id,
@@ -200,14 +200,19 @@ def _apart(
 
 def _not_ahead(facts: tuple[SentFact, ...], now_utc: datetime) -> tuple[SentFact, ...]:
     """Return the facts without times of the future, which a clock that was ahead left."""
-    return tuple(
-        replace(
+
+    def right(one: SentFact) -> SentFact:
+        times = (one.sent_at, one.milder_since)
+        if all(at is None or at <= now_utc for at in times):
+            return one
+        sent_at, since = times
+        return replace(
             one,
-            sent_at=None if one.sent_at is None else min(one.sent_at, now_utc),
-            milder_since=None if one.milder_since is None or one.milder_since > now_utc else one.milder_since,
+            sent_at=None if sent_at is None else min(sent_at, now_utc),
+            milder_since=None if since is None or since > now_utc else since,
         )
-        for one in facts
-    )
+
+    return tuple(map(right, facts))
 
 
 def _by_position(plan: Plan, reports: Reports) -> bool:

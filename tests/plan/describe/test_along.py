@@ -2,8 +2,11 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from hypothesis.extra.numpy import arrays
 
-from alertd.plan.describe.along import likeliest_class
+from alertd.plan.describe.along import _median, likeliest_class
 from alertd.road.road_class import RoadClass
 
 MET = [RoadClass.UNKNOWN, RoadClass.WET, RoadClass.SLUSH, RoadClass.PACKED_SNOW]
@@ -26,3 +29,10 @@ def test_a_road_white_in_most_members_is_not_named_wet(shares: tuple[float, ...]
 def test_classes_of_one_kind_alone_are_named() -> None:
     for road_class in (RoadClass.DRY, RoadClass.GLAZE, RoadClass.UNKNOWN):
         assert likeliest_class(np.ones((1, 4)), [road_class]).tolist() == [0] * 4
+
+
+@given(
+    arrays(np.float64, st.tuples(st.integers(1, 6), st.integers(1, 4)), elements=st.floats(-40, 10) | st.just(np.nan))
+)
+def test_the_median_is_that_of_numpy(values: np.ndarray) -> None:
+    assert _median(values).tolist() == pytest.approx(np.median(values, axis=0).tolist(), rel=0, abs=0, nan_ok=True)
