@@ -14,6 +14,7 @@ from alertd.daemon.leadership import process_name
 from alertd.daemon.memory import release_memory
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, InputError
+from alertd.planning.cycles.held_plan import HeldPlans
 from alertd.planning.planner import Planner
 from alertd.planning.recordings.folder import RecordingFolder
 from alertd.planning.recordings.recorder import passes_named, record_round
@@ -97,12 +98,11 @@ class Daemon:
             on_recorded = OnRecorded(turn=self._recording, take=self._take)
             outcome = await plan_and_record(self._planning, self._store, due, on_recorded, may_ease)
             async with self._recording:
-                self._active = self._planned_beside | {one.plan.trip_id: one for one in outcome.active}
+                self._active = self._planned_beside | {one.trip_id: one for one in outcome.active}
             await observe_roads(self._planning, self._store, due)
             await self.alerts.update(self._planning, outcome, self._clock())
-        self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
+        partial_n = self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
         await asyncio.to_thread(release_memory)
-        partial_n = sum(plan.partial for plan in outcome.plans)
         if partial_n:
             log.warning("%d of %d plans use old or missing data; their cautions name it", partial_n, len(outcome.plans))
         log.info("cycle done: trips=%d new_notices=%d", len(outcome.plans), len(outcome.new_notices))
@@ -126,7 +126,7 @@ class Daemon:
                 return
 
             def take(recorded: Sequence[ActiveTrip]) -> None:
-                self._planned_beside |= {one.plan.trip_id: one for one in recorded}
+                self._planned_beside |= {one.trip_id: one for one in recorded}
                 self._take(recorded)
 
             self._taken |= {trip.id for trip in due.trips}
@@ -143,7 +143,7 @@ class Daemon:
 
     def _take(self, recorded: Sequence[ActiveTrip]) -> None:
         """The active trips of a road as just recorded. Their notices need not wait for the other roads."""
-        self._active |= {one.plan.trip_id: one for one in recorded}
+        self._active |= {one.trip_id: one for one in recorded}
 
     async def _write_beacon(self) -> None:
         """Write the beacon for a watch; a failure is logged, and the watch then warns."""
@@ -152,7 +152,7 @@ class Daemon:
         if watch.file is None:
             return
         period = timedelta(minutes=settings.plan_every_min) + watch.late
-        plans = [one.plan for one in self._active.values()]
+        plans = HeldPlans([one.held for one in self._active.values()])
         beacon = beacon_of(settings.fleet, settings.brief_zone, plans, now, period)
         try:
             await asyncio.to_thread(write_beacon, watch.file, beacon, watch.key)

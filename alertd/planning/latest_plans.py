@@ -16,9 +16,10 @@ from pydantic import TypeAdapter, ValidationError
 from alertd.notices.plan_diff import describe_changes
 from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.upheld import raised, upheld, upheld_words
+from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import Plan
-from alertd.plan.road_ahead.hourly_need import Corridor
-from alertd.plan.road_by_hour import RoadHours, road_hours
+from alertd.plan.road_by_hour import RoadHours
+from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, hold
 from alertd.route.model import Route
 from alertd.sources.files.trips import TripsFile
 from alertd.units import HOUR_S
@@ -29,10 +30,10 @@ if TYPE_CHECKING:
 log = logging.getLogger(__name__)
 
 MAX_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
-MAX_READ: Final = 200  # plans read back from the store, of trips that no cycle plans any more
+MAX_READ: Final = 200  # whole plans read from the store: for pages of one trip, and before the first cycle has ended
 CHANGES_KEPT_FOR: Final = timedelta(hours=12)
-_BACK: Final = timedelta(hours=6)  # a truck under way has part of its road by the hour behind it
 _PLAN: Final = TypeAdapter(Plan)
+_DEPARTURES: Final = TypeAdapter(tuple[Departure, ...])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -48,7 +49,7 @@ class LatestPlans:
     """
 
     def __init__(self) -> None:
-        self.plans: dict[str, Plan] = {}
+        self._held: dict[str, HeldPlan] = {}
         self.missed: dict[str, str] = {}  # by trip, why it could not be planned
         self.unread: tuple[tuple[str, str], ...] = ()  # trips files, and why they could not be taken in
         self.taken_at: datetime | None = None
@@ -56,8 +57,19 @@ class LatestPlans:
         self._hours: OrderedDict[Route, RoadHours] = OrderedDict()
         self._upheld: dict[str, tuple[SentFact, ...]] = {}  # by id of the plan
         self._read: OrderedDict[str, Plan] = OrderedDict()
+        self._whole_of: dict[str, HeldPlan] = {}  # by id of the plan, those of `_read` that are of a cycle
         self._lock = Lock()
         self._ignored: tuple[str, ...] = ()
+
+    @property
+    def plans(self) -> HeldByTrip:
+        """The plans by trip, without their other departures: see `HeldPlan`."""
+        return HeldByTrip(self._held)
+
+    @property
+    def jurisdictions(self) -> set[str]:
+        """Whose rules the plans rest on."""
+        return {name for held in self._held.values() for name in held.jurisdictions}
 
     def ignore_columns(self, path: Path, columns: tuple[str, ...]) -> None:
         """Warn once about unknown columns of the trips file, and again when they change."""
@@ -68,7 +80,7 @@ class LatestPlans:
 
     def update(
         self,
-        plans: Iterable[Plan],
+        plans: Iterable[Plan | HeldPlan],
         missed: Iterable[tuple[str, str]],
         unread: Iterable[tuple[str, str]] | None,
         now: datetime,
@@ -78,26 +90,28 @@ class LatestPlans:
 
         unread: None for a few trips planned beside a cycle; those of all others stay.
         """
-        made, sent = tuple(plans), facts or {}
-        rows = {plan.id: upheld(plan, sent.get(plan.trip_id, ()), now) for plan in made}
-        new = {plan.trip_id: raised(plan, rows[plan.id], now) for plan in made}
+        rows: dict[str, tuple[SentFact, ...]] = {}
+        new: dict[str, HeldPlan] = {}
         changes = {trip: c for trip, c in self.changes.items() if now - c.at < CHANGES_KEPT_FOR}
-        for trip_id, plan in new.items():
-            old = self.plans.get(trip_id)
-            if old is not None and old.id != plan.id and (lines := describe_changes(old, plan)):
-                changes[trip_id] = Change(at=now, lines=lines)
+        for made in map(hold, plans):
+            plan, old = made.plan, self._held.get(made.trip_id)
+            rows[plan.id] = upheld(plan, (facts or {}).get(plan.trip_id, ()), now)
+            shown = raised(plan, rows[plan.id], now)
+            new[plan.trip_id] = made if shown is plan else hold(shown)
+            if old is not None and old.id != plan.id and (lines := describe_changes(old.plan, shown)):
+                changes[plan.trip_id] = Change(at=now, lines=lines)
         failed = dict(missed)
         # Beside a cycle all others stay; and a cycle does not know the trips that were planned beside it.
         stay = {
             trip_id: plan
-            for trip_id, plan in self.plans.items()
+            for trip_id, plan in self._held.items()
             if trip_id not in new and trip_id not in failed and (unread is None or plan.made_at > now)
         }
         with self._lock:
             rows |= {plan.id: self._upheld[plan.id] for plan in stay.values() if plan.id in self._upheld}
             self._upheld = rows
-        self.plans = {**stay, **new}
-        self.changes = {trip_id: c for trip_id, c in changes.items() if trip_id in self.plans}
+        self._held = {**stay, **new}
+        self.changes = {trip_id: c for trip_id, c in changes.items() if trip_id in self._held}
         if unread is None:
             self.missed = {t: why for t, why in self.missed.items() if t not in new} | failed
         else:
@@ -105,8 +119,8 @@ class LatestPlans:
 
     def plan(self, store: "Store", trip_id: str) -> Plan | None:
         """The newest plan of a trip; None where there is none, or only one of an unknown version."""
-        if trip_id in self.plans:
-            return self.plans[trip_id]
+        if (held := self._held.get(trip_id)) is not None:
+            return self._whole(store, held)
         stored = store.latest_plan(trip_id)
         if stored is None:
             return None
@@ -122,12 +136,35 @@ class LatestPlans:
                 with self._lock:
                     self._upheld[plan.id] = rows
         if plan is not None:
-            with self._lock:
-                self._read[stored.id] = plan
-                self._read.move_to_end(stored.id)
-                while len(self._read) > MAX_READ:
-                    self._upheld.pop(self._read.popitem(last=False)[1].id, None)
+            self._keep_read(stored.id, plan)
         return plan
+
+    def _whole(self, store: "Store", held: HeldPlan) -> Plan:
+        """A plan of a cycle with its other departures from the store; without, where another plan is stored by now."""
+        with self._lock:
+            kept = self._read.get(held.id)
+        if kept is not None and self._whole_of.get(held.id) is held:
+            return kept
+        plan, stored = held.plan, store.latest_plan(held.trip_id)
+        if stored is None or stored.id != held.id:
+            return plan
+        try:
+            departures = _DEPARTURES.validate_python(json.loads(stored.body)["plan"]["departures"])
+        except (KeyError, ValidationError):
+            return plan
+        plan = replace(plan, departures=departures)
+        self._whole_of[held.id] = held
+        self._keep_read(held.id, plan)
+        return plan
+
+    def _keep_read(self, plan_id: str, plan: Plan) -> None:
+        with self._lock:
+            self._read[plan_id] = plan
+            self._read.move_to_end(plan_id)
+            while len(self._read) > MAX_READ:
+                gone, _ = self._read.popitem(last=False)
+                if self._whole_of.pop(gone, None) is None:  # of no cycle
+                    self._upheld.pop(gone, None)
 
     def upheld(self, plan: Plan) -> tuple[SentFact, ...]:
         """Facts sent before that ask for more than this plan, one of `plan` or of a cycle, does by itself."""
@@ -139,7 +176,7 @@ class LatestPlans:
         return {p.trip_id: [upheld_words(row, p, now_utc) for row in self.upheld(p)] for p in plans}
 
     def save_road(self, route: Route, hours: RoadHours) -> None:
-        """Keep the likely road of a route by the hour, see `hours_of`."""
+        """Keep the likely road of a route by the hour."""
         with self._lock:
             self._hours[route] = hours
             self._hours.move_to_end(route)
@@ -157,12 +194,6 @@ class LatestPlans:
         if likely.shape[1] < 2:
             return None
         return replace(kept, first_epoch_s=kept.first_epoch_s + first * HOUR_S, likely=likely)
-
-
-def hours_of(route: Route, corridor: Corridor, now: datetime) -> RoadHours:
-    """The likely road of a route by the hour, as the pages show it; whole corridors are too large for many routes."""
-    first_s = (now - _BACK).timestamp()
-    return road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
 
 
 def read_plan(plain: dict[str, Any]) -> Plan | None:

@@ -7,7 +7,7 @@ from contextlib import AsyncExitStack, aclosing, asynccontextmanager, nullcontex
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path, PurePath
-from typing import Final
+from typing import TypeAlias
 
 import numpy as np
 
@@ -19,18 +19,20 @@ from alertd.plan.position.map_match import TripPosition, locate
 from alertd.planning.corridors.job import (
     NotPlanned,
     Outcome,
-    PlannedRoad,
     PlannedTrips,
     Reports,
     RouteJob,
     not_planned_for,
 )
-from alertd.planning.corridors.plan_road import Ground, RoadPlanning
+from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
 from alertd.planning.cycles.kept_plans import KeptPlans, RoadInputs
+from alertd.planning.cycles.merged import merged
+from alertd.planning.cycles.plan_here import GROUPS_WAITING, GroupWithInputs, plan_here
+from alertd.planning.cycles.road_parts import AskedRoads, Road, WayOutcomes, parts_of_roads, ranks_of, routes_to_compare
 from alertd.planning.cycles.turns import PLAIN, PlanningMode, Turns
 from alertd.planning.latest_plans import LatestPlans
-from alertd.planning.plan_inputs import PlanInputs, window_of
+from alertd.planning.plan_inputs import window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
@@ -56,7 +58,6 @@ log = logging.getLogger(__name__)
 
 
 _NO_REPORTS: Reports = {}
-MOST_TOGETHER: Final = 200  # trips on one road that are planned and recorded together; the others wait their turn
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -67,27 +68,7 @@ class _RouteSource:
     responses: tuple[SourceResponse, ...]
 
 
-def _to_compare(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
-    return trip.other_routes if now_utc < trip.depart_at else ()
-
-
-def _ways(trip: TripRequest, now_utc: datetime) -> tuple[str, ...]:
-    """The routes that a trip is planned on."""
-    return tuple(dict.fromkeys((trip.route, *_to_compare(trip, now_utc))))
-
-
-def _parts_of_roads(
-    trips: Sequence[TripRequest], now_utc: datetime, first: Collection[str]
-) -> tuple[dict[tuple[bool, str], list[TripRequest]], dict[tuple[bool, str, int], list[TripRequest]]]:
-    """The trips of each road, and those of each part of at most MOST_TOGETHER; trips of `first` apart and before."""
-    roads: dict[tuple[bool, str], list[TripRequest]] = {}
-    parts: dict[tuple[bool, str, int], list[TripRequest]] = {}
-    for trip in sorted(trips, key=lambda trip: trip.id not in first):
-        for name in _ways(trip, now_utc):
-            on_road = roads.setdefault((trip.id not in first, name), [])
-            parts.setdefault((trip.id not in first, name, len(on_road) // MOST_TOGETHER), []).append(trip)
-            on_road.append(trip)
-    return roads, parts
+_Part: TypeAlias = tuple[str, list[tuple[TripRequest, Outcome]]]  # of one road, and its name
 
 
 class Planner:
@@ -115,14 +96,17 @@ class Planner:
         )
         self._routes: dict[str, tuple[float, Route]] = {}
         self._origins: dict[Route, _RouteSource] = {}
-        self._at_once = asyncio.Semaphore(ROADS_AT_ONCE)
+        self._limit_roads(ROADS_AT_ONCE)
         # Only waiting for sources overlaps. Computing takes one thread, so that web requests find others free.
         self._computing = Turns()
 
     def use(self, runner: RoadRunner) -> None:
         """Plan roads with `runner`, from the next cycle on."""
         self.runner = runner
-        self._at_once = asyncio.Semaphore(runner.roads_at_once)
+        self._limit_roads(runner.roads_at_once)
+
+    def _limit_roads(self, at_once: int) -> None:
+        self._roads_at_once, self._at_once = at_once, asyncio.Semaphore(at_once)
 
     @property
     def ground(self) -> Ground:
@@ -155,63 +139,50 @@ class Planner:
         first: Collection[str] = (),
         mode: PlanningMode = PLAIN,
     ) -> AsyncGenerator[list[tuple[TripRequest, Outcome]], None]:
-        """Groups of trips with their outcomes, each as soon as it is planned: mostly the trips of one road.
+        """Groups of trips with their outcomes, each soon after it is planned: mostly some trips of one road.
 
-        Roads are begun in the order of their first trips. first: ids of trips that wait for no others on their road.
+        The trips are planned in the order given, as far as their roads allow. first: ids of trips that wait for no
+        others on their road.
         """
         self.reference = await asyncio.to_thread(self.reference.reload_gathered, self.settings.places)
         if self.runner is not None and not mode.urgent:
             await self.runner.begin(self.ground, len(trips))
-        roads, jobs = _parts_of_roads(trips, now_utc, first)
-        missing = {trip.id: len(_ways(trip, now_utc)) for trip in trips}
-        outcomes: dict[tuple[str, str], Outcome] = {}
-        # Sources are asked once for a road, however many parts its trips are planned in: its field is then the same.
-        asked: dict[tuple[bool, str], asyncio.Task[RouteJob]] = {}
+            if self.runner.roads_at_once != self._roads_at_once:  # it has started processes
+                self._limit_roads(self.runner.roads_at_once)
+        roads, jobs = parts_of_roads(trips, now_utc, first)
+        ranks, ways = ranks_of(trips, first), WayOutcomes(trips, now_utc)
 
-        async def ask(name: str, on_road: list[TripRequest]) -> RouteJob:
-            route = await self.route(name, f"trip {on_road[0].id}")
-            return await self.prepare(route, on_road, now_utc, reports, road_reports)
+        async def ask(road: Road) -> RouteJob:
+            on_road = roads[road]
+            route = await self.route(road[1], f"trip {on_road[0].id}")
+            return replace(await self.prepare(route, on_road, now_utc, reports, road_reports), ranks=ranks)
 
-        async def plan(
-            road: tuple[bool, str], sharing: list[TripRequest]
-        ) -> tuple[str, list[TripRequest], Mapping[str, Outcome]]:
-            def prepared() -> Awaitable[RouteJob]:
-                if road not in asked:
-                    asked[road] = asyncio.create_task(ask(road[1], roads[road]))
-                return asyncio.shield(asked[road])
+        async def plan(road: Road, sharing: list[TripRequest]) -> AsyncGenerator[_Part, None]:
+            by_id = {trip.id: trip for trip in sharing}
+            async with aclosing(self._plan_route(sharing, lambda: asked.job(road), mode)) as parts:
+                async for part in parts:
+                    yield road[1], [(by_id[trip_id], outcome) for trip_id, outcome in part.items()]
+            asked.end(road)
 
-            return road[1], sharing, await self._plan_route(sharing, prepared, mode)
-
-        tasks = [asyncio.create_task(plan((late, name), sharing)) for (late, name, _), sharing in jobs.items()]
-        try:
-            for ended in asyncio.as_completed(tasks):
-                name, sharing, found = await ended
-                group = []
-                for trip in sharing:
-                    outcomes[trip.id, name] = found[trip.id]
-                    missing[trip.id] -= 1
-                    if not missing[trip.id]:
-                        compared = _to_compare(trip, now_utc)
-                        ways = {n: outcomes.pop((trip.id, n)) for n in {trip.route, *compared}}
-                        others = [(PurePath(n).stem, ways[n]) for n in compared]
-                        group.append((trip, await self.with_alternatives(ways[trip.route], others)))
-                if group:
+        asked = AskedRoads(ask, [(late, name) for late, name, _ in jobs])
+        sources = [plan((late, name), sharing) for (late, name, _), sharing in jobs.items()]
+        async with aclosing(asked), aclosing(merged(sources, GROUPS_WAITING)) as parts:
+            async for name, outcomes in parts:
+                found = [(trip, ways.add(trip, name, outcome)) for trip, outcome in outcomes]
+                if group := [(trip, await self._compared(trip, on, now_utc)) for trip, on in found if on is not None]:
                     yield group
-        finally:
-            for task in (*tasks, *asked.values()):
-                task.cancel()
-            await asyncio.gather(*tasks, *asked.values(), return_exceptions=True)
 
     async def _plan_route(
         self,
         trips: Sequence[TripRequest],
         prepared: Callable[[], Awaitable[RouteJob]],
         mode: PlanningMode,
-    ) -> Mapping[str, Outcome]:
-        """Plan some or all trips of one route. Never fails: a failure is each trip's outcome.
+    ) -> AsyncGenerator[Mapping[str, Outcome], None]:
+        """Plan some or all trips of one route, group by group. Never fails: a failure is each trip's outcome.
 
         prepared: returns the job of all trips of the route.
         """
+        left = {trip.id: trip for trip in trips}
         try:
             async with nullcontext() if mode.urgent else self._at_once:
                 job = await prepared()
@@ -221,15 +192,21 @@ class Planner:
                 road = await asyncio.to_thread(
                     RoadInputs.of, job.answers, job.responses, self.reference, job.road_reports
                 )
-                stands = self.kept.standing(trips, road, reports, job.answers.window.now) if mode.keep else {}
-                if not (others := [trip for trip in trips if trip.id not in stands]):
-                    return stands
-                planned = await self.plan_trips(replace(job, trips=others, urgent=mode.urgent))
-                for trip in others:
-                    self.kept.keep(trip, planned.outcomes[trip.id], planned.trip_inputs.get(trip.id), road, reports)
-                return {**stands, **planned.outcomes}
+                if mode.keep and (
+                    stands := await asyncio.to_thread(self.kept.standing, trips, road, reports, job.answers.window.now)
+                ):
+                    left = {trip_id: trip for trip_id, trip in left.items() if trip_id not in stands}
+                    yield stands
+                if not left:
+                    return
+                job = replace(job, trips=tuple(left.values()), urgent=mode.urgent)
+                async with aclosing(self.plan_in_groups(job)) as groups:
+                    async for planned in groups:
+                        made = [left.pop(trip_id) for trip_id in planned.outcomes]
+                        await asyncio.to_thread(self.kept.keep_all, made, planned, road, reports)
+                        yield planned.outcomes
         except Exception as exc:
-            return {trip.id: not_planned_for(trip, exc) for trip in trips}
+            yield {trip.id: not_planned_for(trip, exc) for trip in left.values()}
 
     async def prepare(
         self,
@@ -264,26 +241,29 @@ class Planner:
 
     async def plan_trips(self, job: RouteJob) -> PlannedTrips:
         """Compute the road of a route and plan each trip on it. A failure costs the trip that it concerns only."""
-        inputs: Mapping[str, PlanInputs] = {}
-        if self.runner is not None and self.runner.running and not job.urgent:
-            planned = await self.runner.plan(job)
-        else:
-            planned, inputs = await self._plan_here(job)
-        if planned.hours is not None:
-            self.latest.save_road(job.answers.route, planned.hours)
-        await self._record(job, planned.outcomes)
-        return PlannedTrips(outcomes=planned.outcomes, inputs=inputs, trip_inputs=planned.trip_inputs)
+        whole = PlannedTrips(outcomes={}, inputs={}, trip_inputs={})
+        async with aclosing(self.plan_in_groups(job)) as groups:
+            async for group in groups:
+                whole = whole.with_group(group)
+        return whole
 
-    async def _plan_here(self, job: RouteJob) -> tuple[PlannedRoad, Mapping[str, PlanInputs]]:
-        """Plan a road in this process, in steps between which a shutdown can end it."""
-        planning = RoadPlanning(job=job, ground=self.ground)
-        async with self._computing.turn(urgent=job.urgent):
-            await asyncio.to_thread(planning.compute_road)
-        for trip in planning.turns:
-            async with self._computing.turn(urgent=job.urgent):
-                await asyncio.to_thread(planning.plan_trip, trip)
-        async with self._computing.turn(urgent=job.urgent):
-            return await asyncio.to_thread(planning.done), planning.inputs
+    async def plan_in_groups(self, job: RouteJob) -> AsyncGenerator[PlannedTrips, None]:
+        """The same, each group of trips soon after it is planned."""
+        elsewhere = self.runner is not None and self.runner.running and not job.urgent
+        here = plan_here(job, self.ground, self._computing)
+        async with aclosing(self._plan_elsewhere(job) if elsewhere else here) as groups:
+            async for planned, inputs in groups:
+                if planned.hours is not None:
+                    self.latest.save_road(job.answers.route, planned.hours)
+                if planned.outcomes:
+                    await self._record(job, planned.outcomes)
+                    yield PlannedTrips(outcomes=planned.outcomes, inputs=inputs, trip_inputs=planned.trip_inputs)
+
+    async def _plan_elsewhere(self, job: RouteJob) -> AsyncGenerator[GroupWithInputs, None]:
+        assert self.runner is not None  # noqa: S101 - the caller has looked
+        async with aclosing(self.runner.plan(job)) as groups:
+            async for planned in groups:
+                yield planned, {}
 
     async def _record(self, job: RouteJob, outcomes: Mapping[str, Outcome]) -> None:
         """File the inputs of the plans, where a writer is set."""
@@ -293,7 +273,7 @@ class Planner:
         planned = [
             PlannedTrip(trip=trip, reports=tuple(job.reports.get(trip.id, ())), plan=plan)
             for trip in job.trips
-            if isinstance(plan := outcomes[trip.id], Plan)
+            if isinstance(plan := outcomes.get(trip.id), Plan)
         ]
         record = ReplayRecord(
             now_utc=job.answers.window.now,
@@ -306,6 +286,11 @@ class Planner:
             past=job.answers.past,
         )
         await asyncio.to_thread(self._writer.write_plans, planned, record)
+
+    async def _compared(self, trip: TripRequest, on: Mapping[str, Outcome], now_utc: datetime) -> Outcome:
+        """The outcome of a trip from those on all of its routes."""
+        others = [(PurePath(name).stem, on[name]) for name in routes_to_compare(trip, now_utc)]
+        return await self.with_alternatives(on[trip.route], others)
 
     async def with_alternatives(self, outcome: Outcome, others: Sequence[tuple[str, Outcome]]) -> Outcome:
         """The outcome with those of the same trip on other routes, by name."""

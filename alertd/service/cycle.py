@@ -25,6 +25,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical
 from alertd.planning.corridors.job import NotPlanned, Reports
+from alertd.planning.cycles.held_plan import HeldPlans
 from alertd.planning.cycles.turns import PlanningMode
 from alertd.planning.planner import Planner
 from alertd.planning.road_reports import RoadReports, named_places
@@ -52,9 +53,9 @@ BRIEF_GRACE = timedelta(hours=4)  # a daemon that was down still sends the brief
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CycleOutcome:
-    """plans: as shown to people, see `notices.upheld`."""
+    """plans: as shown to people, see `notices.upheld`, without their other departures, see `HeldPlan`."""
 
-    plans: tuple[Plan, ...]
+    plans: Sequence[Plan]
     not_planned: tuple[NotPlanned, ...]
     new_notices: tuple[str, ...]
     active: tuple[ActiveTrip, ...] = ()
@@ -216,13 +217,13 @@ async def plan_and_record(
         await plan(tuple(recorder.again), PlanningMode(urgent=urgent))
     done = [recorder.active[trip.id] for trip in due.trips if trip.id in recorder.active]
     outcome = CycleOutcome(
-        plans=tuple(one.plan for one in done),
+        plans=HeldPlans([one.held for one in done]),
         not_planned=tuple(recorder.failed),
         new_notices=tuple(recorder.new_notices),
         unread=due.unread,
         active=tuple(done),
     )
-    facts_by_trip = {one.plan.trip_id: one.facts for one in done}
+    facts_by_trip = {one.trip_id: one.facts for one in done}
     missed = [(m.trip.id, m.reason) for m in recorder.failed]
     planner.latest.update(recorder.made, missed, None if urgent else due.unread, now_utc, facts_by_trip)
     return outcome

@@ -117,15 +117,19 @@ class Metrics:
             if alarm.kind in ("parked", "expired"):
                 self.deliveries.labels(self._channels.label(alarm.target), alarm.kind).inc()
 
-    def record_plans(self, plans: Sequence[Plan], not_planned_n: int, unread_n: int = 0) -> None:
-        for note in (note for plan in plans for note in plan.sources):
-            self._issued[note.provider] = note.issued_at or note.fetched_at
+    def record_plans(self, plans: Sequence[Plan], not_planned_n: int, unread_n: int = 0) -> int:
+        """Count the plans of a cycle; returns how many rest on old or missing data."""
+        partial_n = 0
+        for plan in plans:
+            partial_n += plan.partial
+            for note in plan.sources:
+                self._issued[note.provider] = note.issued_at or note.fetched_at
         self.blind = bool(plans) and not self._issued
         self.doubted, self._doubts = self._doubts, {}
-        partial_n = sum(plan.partial for plan in plans)
         for state, n in (("planned", len(plans)), ("on_partial_data", partial_n), ("not_planned", not_planned_n)):
             self.trips.labels(state).set(n)
         self.unread.set(unread_n)
+        return partial_n
 
     def count_response(self, response: SourceResponse) -> None:
         """Count an answer of a source, or its absence."""

@@ -2,7 +2,6 @@
 
 from collections import defaultdict
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import datetime
 from typing import TypeAlias
 
@@ -16,6 +15,7 @@ from alertd.notices.triggers.escalation import escalations
 from alertd.notices.triggers.missing_data import missing_forecast_notice
 from alertd.notices.triggers.scheduled import ChainStatus, scheduled_notices
 from alertd.plan.model.plan import Plan
+from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, HeldPlans, hold
 from alertd.records.driver_reports import RECENT, chains_on_by_trip, confirmed_notices
 from alertd.settings.model import Settings
 from alertd.store.store import Store
@@ -23,12 +23,23 @@ from alertd.store.store import Store
 Link: TypeAlias = Callable[[Plan, datetime], str]
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
 class ActiveTrip:
-    """A trip's plan of the last cycle, and the facts sent about it."""
+    """A trip's plan of the last cycle, packed, and the facts sent about it."""
 
-    plan: Plan
-    facts: tuple[SentFact, ...]
+    __slots__ = ("facts", "held")
+
+    def __init__(self, *, plan: Plan | HeldPlan, facts: tuple[SentFact, ...]) -> None:
+        self.held, self.facts = hold(plan), facts
+
+    @property
+    def trip_id(self) -> str:
+        """The trip, without unpacking its plan."""
+        return self.held.trip_id
+
+    @property
+    def plan(self) -> Plan:
+        """The plan without its other departures, unpacked."""
+        return self.held.plan
 
 
 def send_scheduled(
@@ -49,11 +60,11 @@ def send_scheduled(
             sent[notice.trip_id].append(notice)
     read, chains = confirmed_notices(store, now_utc), chains_on_by_trip(store, now_utc)
     driver_sent_at: dict[str, list[datetime]] = defaultdict(list)
-    for plan in (one.plan for one in active):
-        driver_sent_at[_driver(plan)] += [n.created_at for n in sent[plan.trip_id] if n.audience is Audience.DRIVER]
+    for held in (one.held for one in active):
+        driver_sent_at[_driver(held)] += [n.created_at for n in sent[held.trip_id] if n.audience is Audience.DRIVER]
     new: list[Notice] = []
     for one in active:
-        plan, known = one.plan, {n.id for n in sent[one.plan.trip_id]}
+        plan, known = one.plan, {n.id for n in sent[one.trip_id]}
         translators = settings.languages.translators_for(plan.language, plan.lands)
         calls = [
             *scheduled_notices(plan, one.facts, chains.get(plan.trip_id, ChainStatus()), now_utc, policy, translators),
@@ -67,9 +78,9 @@ def send_scheduled(
         mine = mine[: policy.messages_left(driver_sent_at[_driver(plan)], now_utc)]
         driver_sent_at[_driver(plan)] += [now_utc] * len(mine)
         new += [*with_link(mine, link(plan, now_utc)), *(n for n in fresh if n.audience is not Audience.DRIVER)]
-    blind = missing_forecast_notice(settings.fleet, [one.plan for one in active], now_utc, sent[""])
+    blind = missing_forecast_notice(settings.fleet, HeldPlans([one.held for one in active]), now_utc, sent[""])
     new += [n for n in blind if all(n.id != known.id for known in sent[""])]
-    plans = {one.plan.trip_id: one.plan for one in active}
+    plans = HeldByTrip({one.trip_id: one.held for one in active})
     to_office = [n for notices in sent.values() for n in notices if n.audience is Audience.DISPATCHER]
     if digest := _digest([*to_office, *new], plans, settings, now_utc):
         new.append(digest)
@@ -100,6 +111,6 @@ def _line(plan: Plan, now_utc: datetime) -> str:
     return f"{truck.when}, {truck.driver or truck.rig}: {truck.what}, {truck.where}{short}"
 
 
-def _driver(plan: Plan) -> str:
+def _driver(plan: Plan | HeldPlan) -> str:
     """Key by which messages are counted: the driver, or the trip without a named driver."""
     return plan.driver or plan.trip_id

@@ -35,7 +35,7 @@ from pathlib import Path
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.clock import Clock
-from alertd.daemon.memory import release_memory
+from alertd.daemon.memory import release_memory, share_arena
 from alertd.notices.model import Notice
 from alertd.planning.corridors.pool import RoadPool
 from alertd.planning.planner import create_planner
@@ -215,6 +215,7 @@ def main() -> int:
     folder = asked.keep or Path(tempfile.mkdtemp(prefix="alertd-cycle-"))
     folder.mkdir(parents=True, exist_ok=True)
     trips = make_fleet(folder, asked.trips, asked.routes, own_rigs=not asked.shared_rigs)
+    share_arena()  # as the daemon does
     with forecast_server() as (url, pipe):
         rows = asyncio.run(measure(settings_of(folder, url), trips, pipe, asked.processes))
     if asked.keep is None:

@@ -2,16 +2,15 @@
 
 import asyncio
 import random
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncGenerator, AsyncIterator, Callable
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Any
 
 import pytest
 
 from alertd.daemon.jobs import Daemon
 from alertd.delivery.worker import DeliveryWorker
-from alertd.planning.corridors.job import RouteJob
+from alertd.planning.corridors.job import PlannedTrips, RouteJob
 from alertd.planning.planner import Planner, create_planner
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
@@ -55,15 +54,16 @@ async def running(make_settings: Callable[..., Settings], morning: datetime) -> 
                 await daemon.plan_new()
                 assert store.latest_plan("T-known") is None  # the first cycle is about to plan all
                 await daemon.cycle()
-                whole = planner.plan_trips
+                whole = planner.plan_in_groups
 
-                async def plan_trips(job: RouteJob) -> Any:
+                async def plan_in_groups(job: RouteJob) -> AsyncGenerator[PlannedTrips, None]:
                     if not job.urgent:
                         found.computing.set()
                         await found.go.wait()
-                    return await whole(job)
+                    async for group in whole(job):
+                        yield group
 
-                planner.plan_trips = plan_trips  # type: ignore[method-assign]
+                planner.plan_in_groups = plan_in_groups  # type: ignore[method-assign]
                 planner._at_once = asyncio.Semaphore(1)  # as if all other places waited for a slow source
                 yield found
 

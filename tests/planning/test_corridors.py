@@ -97,10 +97,11 @@ async def test_a_road_that_kills_its_processes_is_not_planned(
 ) -> None:
     whole = pool_module._Child.ask
 
-    async def ask(self: Any, frames: list[bytes]) -> bytes:
+    async def ask(self: Any, frames: list[bytes]) -> Any:
         if b"i90-east" in frames[-1]:
             self.process.send_signal(signal.SIGKILL)
-        return await whole(self, frames)
+        async for frame in whole(self, frames):
+            yield frame
 
     monkeypatch.setattr(pool_module._Child, "ask", ask)
 
@@ -164,6 +165,29 @@ async def test_a_cancelled_cycle_leaves_no_answer_behind(in_storm: Callable, mor
 
     here, there = await in_storm(planned)
     assert here == there
+
+
+async def test_roads_at_once_grow_with_automatic_processes(
+    in_storm: Callable, morning: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Started:
+        async def end(self) -> None: ...
+
+    async def start(_: RoadPool) -> Started:
+        return Started()
+
+    monkeypatch.setattr(pool_module, "usable_cores", lambda: 6)
+    monkeypatch.setattr(RoadPool, "_start", start)
+
+    async def limits(planner: Planner) -> list[int]:
+        async with RoadPool(few_trips=1) as pool:
+            planner.use(pool)
+            found = [planner._at_once._value]
+            unreadable = [trip.model_copy(update={"route": "no-such-road"}) for trip in trips(morning)]
+            assert [type(o) for o in await planner.plan(unreadable, morning)] == 4 * [NotPlanned]
+            return [*found, planner._at_once._value]
+
+    assert await in_storm(limits) == [8, 12]
 
 
 async def test_few_trips_start_no_process(in_storm: Callable, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -2,7 +2,7 @@
 
 import asyncio
 import json
-from collections.abc import Callable
+from collections.abc import AsyncGenerator, Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from io import StringIO
@@ -320,11 +320,13 @@ async def test_a_slow_source_delays_no_other_route(
         source, order, archive = Gated(start_deg), list[str](), Archive(tmp_path / slow)
 
         class Watched(Planner):
-            async def plan_trips(self, job: RouteJob, source: Gated = source, order: list[str] = order) -> PlannedTrips:
-                planned = await super().plan_trips(job)
-                order.append(job.trips[0].route)
-                source.planned.set()
-                return planned
+            async def plan_in_groups(
+                self, job: RouteJob, source: Gated = source, order: list[str] = order
+            ) -> AsyncGenerator[PlannedTrips, None]:
+                async for planned in super().plan_in_groups(job):
+                    order.append(job.trips[0].route)
+                    source.planned.set()
+                    yield planned
 
         sky = WeatherSources(providers=[source], members=5, seed=1, stale_h=6.0)
         planner = Watched(make_settings(), ground, sky, [], ReplayWriter(archive=archive))

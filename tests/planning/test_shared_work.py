@@ -10,11 +10,11 @@ from typing import Any
 import pytest
 
 from alertd.plan.serialize import plan_text
-from alertd.planning import planner as planner_module
 from alertd.planning.corridors import shared_work
 from alertd.planning.corridors.job import NotPlanned
 from alertd.planning.corridors.shared_work import SharedWork, share_work
 from alertd.planning.corridors.worker import RoadWorker
+from alertd.planning.cycles import road_parts
 from alertd.planning.planner import Planner
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
@@ -80,7 +80,7 @@ async def test_workers_make_the_same_plans_of_a_split_road(
     in_storm: Callable, place: PostgresUrl, morning: datetime, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Two parts of one road: its field is computed once, and each part gets it from the store."""
-    monkeypatch.setattr(planner_module, "MOST_TOGETHER", 1)
+    monkeypatch.setattr(road_parts, "MOST_TOGETHER", 1)
 
     async def both(planner: Planner) -> tuple[list[str], list[str], int, int]:
         here = texts(await planner.plan(trips(morning), morning))

@@ -63,3 +63,17 @@ async def test_an_error_inside_passes_the_turn_on(order: Order) -> None:
             raise KeyError("ours")
     await asyncio.wait_for(order.take("next"), 5.0)
     assert order.got == ["next"]
+
+
+async def test_low_ranks_come_first_and_who_ends_may_ask_again(order: Order) -> None:
+    async def road(name: str, ranks: list[int]) -> None:
+        for rank in ranks:
+            async with order.turns.turn(rank=rank):
+                order.got.append(f"{name}{rank}")
+                await asyncio.sleep(0)
+
+    async with order.turns.turn():
+        roads = [asyncio.create_task(road("b", [1, 3, 4])), asyncio.create_task(road("a", [0, 2, 5]))]
+        await asyncio.sleep(0)
+    await asyncio.gather(*roads)
+    assert order.got == ["a0", "b1", "a2", "b3", "b4", "a5"]

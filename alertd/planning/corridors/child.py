@@ -1,8 +1,9 @@
 """A process that plans roads for its parent: frames on stdin, frames on stdout.
 
 Run as `python -m alertd.planning.corridors.child ROADS_KEPT`. A frame is its length in eight bytes, then a letter and
-the content: `G` what all plans share, `F` the field of the next job's road, `J` a job, answered by `R`. It ends
-when its parent does, which closes stdin; signals to stop it ignores, since they reach the parent too.
+the content: `G` what all plans share, `F` the field of the next job's road, `J` a job, answered by a `P` for each group
+of its trips and an `E` at the end. It ends when its parent does, which closes stdin; signals to stop it ignores, since
+they reach the parent too.
 """
 
 import logging
@@ -52,8 +53,9 @@ def main() -> None:
         elif ground is None:
             raise ValueError("a job came before the reference data")
         else:
-            done = answer_job(content, ground, routes, field)
-            write_frame(answers, b"R" + value_to_bytes((done.planned, done.field, collected.take())))
+            for group in answer_job(content, ground, routes, field):
+                write_frame(answers, b"P" + group)
+            write_frame(answers, b"E" + value_to_bytes(collected.take()))
             field = b""
 
 

@@ -46,7 +46,8 @@ class RouteJob:
     """Trips to plan together on one route, the answers of the sources, and what a replay needs besides.
 
     departs: first and last departure, which set the forecast window. responses: raw answers as received. split: the
-    road has more trips than these, planned as other jobs from the same answers. urgent: see `PlanningMode`.
+    road has more trips than these, planned as other jobs from the same answers. urgent: see `PlanningMode`. ranks:
+    places of trips in the cycle by id, see `Turns`.
     """
 
     trips: Sequence[TripRequest]
@@ -58,6 +59,7 @@ class RouteJob:
     responses: tuple[SourceResponse, ...]
     split: bool = False
     urgent: bool = False
+    ranks: Mapping[str, int] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -68,12 +70,21 @@ class PlannedTrips:
     inputs: Mapping[str, PlanInputs]
     trip_inputs: Mapping[str, TripInput]
 
+    def with_group(self, group: "PlannedTrips") -> "PlannedTrips":
+        """These trips and others of the same road."""
+        return PlannedTrips(
+            outcomes={**self.outcomes, **group.outcomes},
+            inputs={**self.inputs, **group.inputs},
+            trip_inputs={**self.trip_inputs, **group.trip_inputs},
+        )
+
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class PlannedRoad:
     """The outcome of each trip of a job by id, and the likely road by the hour, None where it is not known.
 
-    trip_inputs: what the plans of the trips that have a rig were made of, but for what is shared.
+    trip_inputs: what the plans of the trips that have a rig were made of, but for what is shared. A road that comes in
+    groups has the hours in one of them.
     """
 
     outcomes: Mapping[str, Outcome]

@@ -1,16 +1,24 @@
-"""The planning of one road: its field first, then its trips, those of one kind of rig together."""
+"""The planning of one road: its field first, then its trips, handed over in groups."""
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Final
 
 from alertd.plan.make_plan import make_plan
 from alertd.plan.params import PlanParams
+from alertd.plan.road_ahead.hourly_need import Corridor
+from alertd.plan.road_by_hour import RoadHours, road_hours
+from alertd.planning.corridors.groups import GroupEnds, in_turn
 from alertd.planning.corridors.job import Outcome, PlannedRoad, RouteJob, not_planned_for
-from alertd.planning.latest_plans import hours_of
 from alertd.planning.plan_inputs import PlanInputs, RouteContext, build_context, build_plan_inputs
 from alertd.planning.weather import WeatherSources
+from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.trips import TripRequest
+from alertd.units import HOUR_S
+
+_BACK: Final = timedelta(hours=6)  # a truck under way has part of its road by the hour behind it
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -45,8 +53,8 @@ class RoadPlanning:
 
     @property
     def turns(self) -> list[TripRequest]:
-        """Trucks of one kind share the road's needs for it, which are cached for a few kinds at a time."""
-        return by_kind(self.job.trips, self.ground.reference)
+        """The trips in the order to plan them: see `in_turn`."""
+        return in_turn(self.job.trips, self.ground.reference.rigs)
 
     def compute_road(self) -> None:
         """Compute the road field, and place on it what is posted."""
@@ -63,27 +71,36 @@ class RoadPlanning:
         except Exception as exc:
             self.outcomes[trip.id] = not_planned_for(trip, exc)
 
+    def take(self) -> PlannedRoad:
+        """The outcomes of the trips planned since the last call."""
+        outcomes, inputs, self.outcomes, self.inputs = self.outcomes, self.inputs, {}, {}
+        trip_inputs = {trip_id: one.request.trip for trip_id, one in inputs.items()}
+        return PlannedRoad(outcomes=outcomes, hours=None, trip_inputs=trip_inputs)
+
     def done(self) -> PlannedRoad:
-        """The outcomes of the trips planned so far."""
+        """The same, with the likely road by the hour."""
         context = self.context
         context.fetched.weather.corridor.answers.forget("roads")  # until the next cycle they would only take memory
         hours = hours_of(context.route, context.fetched.weather.corridor, context.now_utc)
-        trip_inputs = {trip_id: inputs.request.trip for trip_id, inputs in self.inputs.items()}
-        return PlannedRoad(outcomes=self.outcomes, hours=hours, trip_inputs=trip_inputs)
+        return replace(self.take(), hours=hours)
 
 
-def plan_road(job: RouteJob, ground: Ground) -> PlannedRoad:
-    """All steps of one job, for a process that has no other work."""
+def plan_road(job: RouteJob, ground: Ground, *, by_time: bool = True) -> Iterator[PlannedRoad]:
+    """Plan one job in a process that has no other work, group by group. by_time: see `GroupEnds`.
+
+    The last group, which may be empty, has the road by the hour.
+    """
     planning = RoadPlanning(job=job, ground=ground)
+    planning.compute_road()
+    group = GroupEnds(by_time=by_time)
     for trip in planning.turns:
         planning.plan_trip(trip)
-    return planning.done()
+        if group.ends():
+            yield planning.take()
+    yield planning.done()
 
 
-def by_kind(trips: Sequence[TripRequest], reference: ReferenceData) -> list[TripRequest]:
-    """The trips with those of one kind of rig together; the kind of the earliest departure first."""
-    kinds: dict[object, list[TripRequest]] = {}
-    for trip in sorted(trips, key=lambda trip: trip.depart_at):
-        rig = reference.rigs.get(trip.rig)
-        kinds.setdefault(None if rig is None else rig.nameless, []).append(trip)
-    return [trip for same in kinds.values() for trip in same]
+def hours_of(route: Route, corridor: Corridor, now: datetime) -> RoadHours:
+    """The likely road of a route by the hour, as the pages show it; whole corridors are too large for many routes."""
+    first_s = (now - _BACK).timestamp()
+    return road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)

@@ -1,16 +1,16 @@
 """Plans roads in processes of this machine, so that a cycle uses every core.
 
-A process plans one road at a time and answers in bytes; the parent records the plans. A process that ends early, as by
-the system's want of memory, is replaced and its road is planned again.
+A process plans one road at a time and answers in bytes, group by group; the parent records the plans. A process that
+ends early, as by the system's want of memory, is replaced, and the trips it had not answered are planned again.
 """
 
 import asyncio
 import logging
 import os
 import sys
-from collections.abc import Sequence
-from contextlib import suppress
-from dataclasses import dataclass, field
+from collections.abc import AsyncGenerator, Sequence
+from contextlib import aclosing, suppress
+from dataclasses import dataclass, field, replace
 from math import ceil
 from pathlib import Path
 from typing import Final, Self
@@ -71,8 +71,8 @@ class _Child:
         )
         return cls(process)
 
-    async def ask(self, frames: Sequence[bytes]) -> bytes:
-        """Send frames, and return the content of the answer to the last. Raises _Ended."""
+    async def ask(self, frames: Sequence[bytes]) -> AsyncGenerator[bytes, None]:
+        """Send frames, and yield the frames of the answer to the last. Raises _Ended."""
         to, back = self.process.stdin, self.process.stdout
         assert to is not None and back is not None  # noqa: S101, PT018 - both are pipes
         try:
@@ -80,8 +80,10 @@ class _Child:
                 to.write(len(frame).to_bytes(LENGTH_BYTES))
                 to.write(frame)
                 await to.drain()
-            head = await back.readexactly(LENGTH_BYTES)
-            return (await back.readexactly(int.from_bytes(head)))[1:]
+            frame = b""
+            while frame[:1] != b"E":
+                frame = await back.readexactly(int.from_bytes(await back.readexactly(LENGTH_BYTES)))
+                yield frame
         except (asyncio.IncompleteReadError, ConnectionError) as exc:
             raise _Ended(await self.process.wait()) from exc
 
@@ -116,8 +118,8 @@ class RoadPool:
 
     @property
     def roads_at_once(self) -> int:
-        """Enough that every process has a road while others wait for sources."""
-        return max(ROADS_AT_ONCE, 2 * self._most)
+        """Enough that every process has a road while others wait for sources. `begin` may raise it."""
+        return max(ROADS_AT_ONCE, 2 * max(self._most, self._started_n))
 
     @property
     def running(self) -> bool:
@@ -152,42 +154,59 @@ class RoadPool:
             self._ground = ground, await asyncio.to_thread(ground_to_bytes, ground)
             self._ground_key += 1
 
-    async def plan(self, job: RouteJob) -> PlannedRoad:
-        """Plan one road in a process. A road whose processes end MOST_DEATHS times is not planned."""
-        data, name = await asyncio.to_thread(job_to_bytes, job), job.answers.route.name
+    async def plan(self, job: RouteJob) -> AsyncGenerator[PlannedRoad, None]:
+        """Plan one road in a process. The trips that remain when MOST_DEATHS processes ended are not planned."""
+        name, left = job.answers.route.name, job
         ended: _Ended | InputError | None = None
         for attempt in range(1, MOST_DEATHS + 1):
             try:
+                data = await asyncio.to_thread(job_to_bytes, left)
                 field = await self._fields.of(job, self._field_of)
-                return (await self._ask(name, data, field or b""))[0]
+                async with aclosing(self._ask(name, data, field or b"")) as groups:
+                    async for group in groups:
+                        planned: PlannedRoad = await asyncio.to_thread(read_value, group)
+                        left = replace(left, trips=[t for t in left.trips if t.id not in planned.outcomes])
+                        yield planned
+                return
             except (_Ended, InputError) as exc:
                 log.error("planning process of road %s failed (%s); attempt %d", name, exc, attempt)
                 ended = exc
+                if not left.trips:  # only the road by the hour is lost
+                    return
         if not isinstance(ended, _Ended) or not ended.killed:  # the job did not hurt it, so it may run here
             assert self._ground is not None  # noqa: S101 - `begin` comes before `plan`
-            return await asyncio.to_thread(plan_road, job, self._ground[0])
-        return none_planned(
-            job, f"its planning process ended {MOST_DEATHS} times ({ended}); look at the machine's memory"
+            here = plan_road(left, self._ground[0])
+            while (group_here := await asyncio.to_thread(next, here, None)) is not None:
+                yield group_here
+            return
+        yield none_planned(
+            left, f"its planning process ended {MOST_DEATHS} times ({ended}); look at the machine's memory"
         )
 
     async def _field_of(self, job: RouteJob) -> bytes:
         """The field of the road of a job without trips. Raises _Ended, InputError."""
         data = await asyncio.to_thread(job_to_bytes, job)
-        return (await self._ask(job.answers.route.name, data))[1]
+        async with aclosing(self._ask(job.answers.route.name, data)) as parts:
+            return b"".join([part async for part in parts])
 
-    async def _ask(self, road: str, job: bytes, field: bytes = b"") -> tuple[PlannedRoad, bytes]:
-        """Have a process plan a road; returns its field too where the job asks for it. Raises _Ended, InputError."""
+    async def _ask(self, road: str, job: bytes, field: bytes = b"") -> AsyncGenerator[bytes, None]:
+        """Have a process answer a job; yields each part of the answer. Raises _Ended, InputError."""
         child = await self._take(road)
+        frames = [*self._ground_for(child), *([b"F" + field] if field else []), b"J" + job]
         try:
-            answer = await child.ask([*self._ground_for(child), *([b"F" + field] if field else []), b"J" + job])
-        except BaseException:  # also when cancelled: its answer would be taken for the next road's
+            async with aclosing(child.ask(frames)) as answer:
+                async for frame in answer:
+                    if frame[:1] == b"P":
+                        yield frame[1:]
+                    else:
+                        _log(frame[1:])
+        except BaseException:  # also when cancelled: the rest would be taken for the next road's answer
             await asyncio.shield(self._replace(child))
             raise
         if resident_mb(child.process.pid) > MOST_CHILD_MB:
             await self._replace(child)
         else:
             await self._give(child)
-        return await asyncio.to_thread(_read, answer)
 
     async def close(self) -> None:
         """End all processes."""
@@ -259,11 +278,9 @@ class RoadPool:
         await self._give(child)
 
 
-def _read(answer: bytes) -> tuple[PlannedRoad, bytes]:
-    planned, field, logged = read_value(answer)
-    for name, level, text in logged:
+def _log(rows: bytes) -> None:
+    for name, level, text in read_value(rows):
         logging.getLogger(name).log(level, "%s", text)
-    return read_value(planned), field
 
 
 def usable_cores() -> int:

@@ -1,5 +1,6 @@
 """What plans roads outside this process."""
 
+from collections.abc import AsyncGenerator
 from typing import Final, Protocol
 
 from alertd.planning.corridors.job import PlannedRoad, RouteJob
@@ -27,6 +28,6 @@ class RoadRunner(Protocol):
         """Called before the roads of so many trips are planned, with what their plans have in common."""
         ...
 
-    async def plan(self, job: RouteJob) -> PlannedRoad:
-        """Plan one road. A process that ends early costs time only: the road is planned again."""
+    def plan(self, job: RouteJob) -> AsyncGenerator[PlannedRoad, None]:
+        """Plan one road, each trip in one of the groups. A process that ends early costs time only."""
         ...

@@ -7,9 +7,9 @@ middle leaves nothing behind that could be sent twice, and without any worker th
 import asyncio
 import logging
 import secrets
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager, suppress
-from dataclasses import dataclass
+from collections.abc import AsyncGenerator, AsyncIterator
+from contextlib import aclosing, asynccontextmanager, suppress
+from dataclasses import dataclass, field, replace
 from hashlib import blake2b
 from time import monotonic
 from typing import Final
@@ -20,7 +20,7 @@ from alertd.planning.corridors.job import PlannedRoad, RouteJob, none_planned
 from alertd.planning.corridors.plan_road import Ground, plan_road
 from alertd.planning.corridors.split_fields import SplitFields
 from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes, read_value
-from alertd.planning.corridors.worker import reason_of
+from alertd.planning.corridors.worker import part_key, reason_of
 from alertd.store.url import PostgresUrl
 from alertd.store.work.queue import MOST_RESCUES, OpenQueue, WorkQueue
 
@@ -32,13 +32,32 @@ CHECK_EVERY_S: Final = 2.0  # dead workers, and jobs that ended without an answe
 HELP_AFTER_S: Final = 10.0  # the leader plans a road that no worker has begun by then [A]
 
 
+class _Unanswered(Exception):
+    """No worker answers a job, or the rest of it: the leader plans it."""
+
+
+class _KillsWorkers(Exception):
+    """A job whose workers died again and again."""
+
+
+_End = _Unanswered | _KillsWorkers
+
+
 @dataclass(eq=False, slots=True)
 class _Waiting:
-    """A job that was queued, and the future of its answer; None as answer: the leader plans it."""
+    """A job that was queued, and its answer as it comes: groups, of which the last is marked, or why none comes."""
 
     job_id: int
-    answer: asyncio.Future[bytes | None]
     since_s: float
+    groups: asyncio.Queue[tuple[bytes | _End, bool]] = field(default_factory=asyncio.Queue)
+    parts_n: int = 0  # that came
+    ended: bool = False
+
+    def end(self, last: bytes | _End) -> None:
+        """Nothing comes after this."""
+        if not self.ended:
+            self.ended = True
+            self.groups.put_nowait((last, True))
 
 
 class SharedWork:
@@ -78,37 +97,52 @@ class SharedWork:
                 self._fields.clear()
         self._ground_key = key
 
-    async def plan(self, job: RouteJob) -> PlannedRoad:
-        """Have a worker plan one road."""
+    async def plan(self, job: RouteJob) -> AsyncGenerator[PlannedRoad, None]:
+        """Have a worker plan one road. The leader plans what no worker answers."""
+        left = job
         try:
-            field = await self._fields.of(job, self._field_of)
-            answer, _ = await self._ask(job, field or "")
-            if answer is not None:
-                return await asyncio.to_thread(_read, answer)
+            field_key = await self._fields.of(job, self._field_of)
+            async with aclosing(self._ask(job, secrets.token_hex(8), field_key or "")) as groups:
+                async for group in groups:
+                    planned = await asyncio.to_thread(_read, group)
+                    left = replace(left, trips=[t for t in left.trips if t.id not in planned.outcomes])
+                    yield planned
+            return
+        except _Unanswered:
+            pass
         except (StoreError, InputError) as exc:
             log.error("road %s: %s; the leader plans it", job.answers.route.name, exc)
         except _KillsWorkers:
-            return none_planned(job, f"its workers died {MOST_RESCUES + 1} times; look at their machines' memory")
-        return await self._plan_here(job)
-
-    async def _plan_here(self, job: RouteJob) -> PlannedRoad:
+            yield none_planned(left, f"its workers died {MOST_RESCUES + 1} times; look at their machines' memory")
+            return
         assert self._ground is not None  # noqa: S101 - `begin` comes before `plan`
         async with self._here:
             self.helped_n += 1
-            return await asyncio.to_thread(plan_road, job, self._ground)
+            here = plan_road(left, self._ground)
+            while (by_leader := await asyncio.to_thread(next, here, None)) is not None:
+                yield by_leader
 
     async def _field_of(self, job: RouteJob) -> str:
         """Have the field of a road computed; returns its key, "" where no worker did."""
-        answer, key = await self._ask(job, "")
-        return "" if answer is None else key
+        number = secrets.token_hex(8)
+        new_field = f"field:{number}"
+        try:
+            async with aclosing(self._ask(job, number, "", new_field)) as parts:
+                async for _ in parts:
+                    pass
+        except _Unanswered:
+            return ""
+        return new_field
 
-    async def _ask(self, job: RouteJob, field: str) -> tuple[bytes | None, str]:
-        """Queue a job and wait; returns the answer, None where no worker gave one, and the key of a new field.
+    async def _ask(
+        self, job: RouteJob, number: str, field_key: str, new_field: str = ""
+    ) -> AsyncGenerator[bytes, None]:
+        """Queue a job, and yield its answer group by group.
 
-        Raises StoreError, InputError, _KillsWorkers.
+        field_key: of the field of its road. new_field: key to leave that field under, for a job that asks for it.
+        Raises StoreError, InputError, _Unanswered, _KillsWorkers.
         """
-        name, number = job.answers.route.name, secrets.token_hex(8)
-        asked, answered, new_field = f"job:{number}", f"answer:{number}", f"field:{number}"
+        name, asked, answered = job.answers.route.name, f"job:{number}", f"answer:{number}"
         await self._queue.put(asked, await asyncio.to_thread(job_to_bytes, job))
         part = f"{name}/{job.trips[0].id if job.trips else 'field'}"
         job_id = await self._queue.defer(
@@ -119,25 +153,29 @@ class SharedWork:
                 "job": asked,
                 "answer": answered,
                 "ground": self._ground_key,
-                "field": field,
+                "field": field_key,
                 "new_field": new_field,
                 "version": alertd.__version__,
             },
         )
         if job_id is None:
-            return None, ""
-        self._field_keys.add(new_field)
-        waiting = _Waiting(job_id, asyncio.get_running_loop().create_future(), monotonic())
-        self._waiting[answered] = waiting
+            raise _Unanswered
+        if new_field:
+            self._field_keys.add(new_field)
+        waiting = self._waiting[answered] = _Waiting(job_id, monotonic())
         try:
-            found = await waiting.answer
+            last = False
+            while not last:
+                group, last = await waiting.groups.get()
+                if isinstance(group, Exception):
+                    raise group
+                if why := reason_of(group):
+                    raise InputError("worker", "", why, "see the worker's log")
+                yield group
         finally:
             del self._waiting[answered]
             with suppress(StoreError):
-                await self._queue.drop(asked, answered)
-        if found is not None and (why := reason_of(found)):
-            raise InputError("worker", "", why, "see the worker's log")
-        return found, new_field
+                await self._queue.drop(asked, answered, *(part_key(answered, n) for n in range(waiting.parts_n)))
 
     async def watch(self) -> None:
         """Resolve answers, rescue jobs of dead workers, and take jobs that nobody begins. Runs until cancelled."""
@@ -151,12 +189,18 @@ class SharedWork:
                     await self.check()
 
     async def _collect(self) -> None:
+        """Take the groups that came. An answer is stored after its parts, so these are there when it is."""
         if not self._waiting:
             return
-        for key in await self._queue.existing(list(self._waiting)):
-            answer = await self._queue.get(key)
-            if answer is not None:
-                self._resolve(key, answer)
+        keys = {key: part_key(key, w.parts_n) for key, w in self._waiting.items() if not w.ended}
+        there = await self._queue.existing([*keys, *keys.values()])
+        for key, waiting in tuple(self._waiting.items()):
+            if not there.isdisjoint((key, keys.get(key, ""))):
+                while (part := await self._queue.get(part_key(key, waiting.parts_n))) is not None:
+                    waiting.groups.put_nowait((part, False))
+                    waiting.parts_n += 1
+                if key in there and (last := await self._queue.get(key)) is not None:
+                    waiting.end(last)
 
     async def check(self) -> None:
         """Queue jobs of dead workers again, and release the road that waits longest where no worker begins it."""
@@ -165,30 +209,24 @@ class SharedWork:
             log.warning("job %d: its worker died; another one plans the road", job_id)
         killers = {key for key, waiting in self._waiting.items() if waiting.job_id in rescued.given_up}
         for key in killers:
-            if not self._waiting[key].answer.done():
-                self._waiting[key].answer.set_exception(_KillsWorkers())
-        seen = {key: w for key, w in self._waiting.items() if not w.answer.done()}
+            self._waiting[key].end(_KillsWorkers())
+        seen = {key: w for key, w in self._waiting.items() if not w.ended}
         still_open = await self._queue.open_jobs([w.job_id for w in seen.values()])
         await self._collect()  # an answer that came before its job ended
-        for key, waiting in seen.items():
+        for waiting in seen.values():
             if waiting.job_id not in still_open:
-                self._resolve(key, None)
+                waiting.end(_Unanswered())
         if self._here.locked():
             return
-        for key, waiting in sorted(seen.items(), key=lambda item: item[1].since_s):
+        for waiting in sorted(seen.values(), key=lambda w: w.since_s):
             if monotonic() - waiting.since_s < HELP_AFTER_S:
                 break
-            if not waiting.answer.done() and await self._queue.withdraw(waiting.job_id):
+            if not waiting.ended and await self._queue.withdraw(waiting.job_id):
                 log.info(
                     "no worker began job %d within %.0f s; the leader plans the road", waiting.job_id, HELP_AFTER_S
                 )
-                self._resolve(key, None)
+                waiting.end(_Unanswered())
                 break
-
-    def _resolve(self, key: str, answer: bytes | None) -> None:
-        waiting = self._waiting.get(key)
-        if waiting is not None and not waiting.answer.done():
-            waiting.answer.set_result(answer)
 
 
 @asynccontextmanager
@@ -204,10 +242,6 @@ async def share_work(place: PostgresUrl) -> AsyncIterator[SharedWork]:
         finally:
             watching.cancel()
             await asyncio.wait([watching])
-
-
-class _KillsWorkers(Exception):
-    """A job whose workers died again and again."""
 
 
 class _not_fatal:

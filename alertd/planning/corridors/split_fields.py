@@ -31,7 +31,11 @@ class SplitFields(Generic[Field]):
             self._kept[key] = job.answers, asyncio.ensure_future(compute(replace(job, trips=())))
             while len(self._kept) > MAX_FIELDS:
                 self._kept.popitem(last=False)
-        return await asyncio.shield(self._kept[key][1])
+        try:
+            return await asyncio.shield(self._kept[key][1])
+        except Exception:
+            self._kept.pop(key, None)  # the next attempt computes it again
+            raise
 
     def clear(self) -> None:
         """Forget every field, at the begin of a cycle."""

@@ -134,7 +134,7 @@ def job_to_bytes(job: RouteJob) -> bytes:
     """A job without what only the archive needs. Its route stands apart, as one object of the reader."""
     route = value_to_bytes(job.answers.route)
     file = io.BytesIO()
-    _JobWriter(file, job.answers.route).dump(replace(job, responses=(), reports={}))
+    _JobWriter(file, job.answers.route).dump(replace(job, responses=(), reports={}, ranks={}))
     return value_to_bytes((blake2b(route, digest_size=16).hexdigest(), route, file.getvalue()))
 
 

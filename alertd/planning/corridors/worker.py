@@ -8,7 +8,7 @@ from typing import Final
 
 import alertd
 from alertd.errors import InputError
-from alertd.planning.corridors.answer import Answer, answer_job
+from alertd.planning.corridors.answer import answer_job
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes
 from alertd.planning.road_cache import MAX_KEPT
@@ -36,25 +36,34 @@ class RoadWorker:
             log.info("road %s: no longer asked for", args["road"])
             return
         try:
-            answer = await self._answer(args, data)
+            last = await self._answer(args, data)
         except InputError as exc:
             log.error("road %s: %s", args["road"], exc)
             await self._queue.answer(args["job"], args["answer"], FAILED + str(exc).encode())
             return
-        if answer.field:
-            await self._queue.put(args["new_field"], answer.field)
-        await self._queue.answer(args["job"], args["answer"], answer.planned)
+        await self._queue.answer(args["job"], args["answer"], last)
         self.planned_n += 1
         log.info("road %s planned", args["road"])
 
-    async def _answer(self, args: Mapping[str, str], data: bytes) -> Answer:
+    async def _answer(self, args: Mapping[str, str], data: bytes) -> bytes:
+        """Plan the trips of a job, and leave each group but the last; returns that one. A road field is left whole."""
         if args["version"] != alertd.__version__:
             raise InputError(
                 "job", "version", f"of alertd {args['version']}, this worker is {alertd.__version__}", "run one version"
             )
         ground = await self._ground(args["ground"])
         field = await self._queue.get(args["field"]) if args["field"] else None
-        return await asyncio.to_thread(answer_job, data, ground, self._routes, field or b"")
+        # The groups depend on no clock: a worker that takes over a dead one's job makes the same, and none is doubled.
+        groups = answer_job(data, ground, self._routes, field or b"", by_time=False)
+        last = await asyncio.to_thread(next, groups)
+        if args["new_field"]:
+            await self._queue.put(args["new_field"], last)
+            last = b""
+        parts_n = 0
+        while (following := await asyncio.to_thread(next, groups, None)) is not None:
+            await self._queue.answer_part(args["job"], part_key(args["answer"], parts_n), last)
+            last, parts_n = following, parts_n + 1
+        return last
 
     async def _ground(self, key: str) -> Ground:
         if key not in self._grounds:
@@ -65,6 +74,11 @@ class RoadWorker:
             while len(self._grounds) > MAX_GROUNDS:
                 self._grounds.popitem(last=False)
         return self._grounds[key]
+
+
+def part_key(answer: str, number: int) -> str:
+    """The key of a group of an answer that is not its last."""
+    return f"{answer}/{number}"
 
 
 def reason_of(answer: bytes) -> str:

@@ -12,6 +12,8 @@ from typing import Any, Final
 
 from alertd.plan.model.plan import Plan
 from alertd.plan.request import TripInput
+from alertd.planning.corridors.job import PlannedTrips
+from alertd.planning.cycles.held_plan import HeldPlan, hold
 from alertd.planning.weather import SourceAnswers
 from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
@@ -70,10 +72,14 @@ def digest_of(responses: Iterable[SourceResponse]) -> bytes | None:
 class _Kept:
     """A plan, and what it was made of."""
 
-    plan: Plan
+    held: HeldPlan
     trip: TripRequest
     reports: Sequence[Any]
     road: RoadInputs
+
+    @property
+    def plan(self) -> Plan:
+        return self.held.plan
 
 
 class KeptPlans:
@@ -91,9 +97,9 @@ class KeptPlans:
         self._kept = {trip_id: kept for trip_id, kept in self._kept.items() if trip_id in trip_ids}
 
     def holds(self, plan: Plan) -> bool:
-        """Whether this very plan is the kept one of its trip."""
+        """Whether this is the kept plan of its trip."""
         kept = self._kept.get(plan.trip_id)
-        return kept is not None and kept.plan is plan
+        return kept is not None and kept.held.id == plan.id
 
     def standing(
         self,
@@ -113,10 +119,21 @@ class KeptPlans:
                 and kept.trip == trip
                 and tuple(kept.reports) == tuple(reports.get(trip.id, ()))
                 and kept.road.same_as(road)
-                and self._stands(kept.plan, now_utc)
+                and self._stands(plan := kept.plan, now_utc)
             ):
-                found[trip.id] = kept.plan
+                found[trip.id] = plan
         return found
+
+    def keep_all(
+        self,
+        trips: Sequence[TripRequest],
+        planned: PlannedTrips,
+        road: RoadInputs | None,
+        reports: Mapping[str, Sequence[Any]],
+    ) -> None:
+        """`keep` the plans of these trips."""
+        for trip in trips:
+            self.keep(trip, planned.outcomes[trip.id], planned.trip_inputs.get(trip.id), road, reports)
 
     def keep(
         self,
@@ -131,14 +148,14 @@ class KeptPlans:
         if road is None or inputs is None or not isinstance(outcome, Plan):
             return
         if _is_timeless(trip, inputs, outcome):
-            self._kept[trip.id] = _Kept(plan=outcome, trip=trip, reports=reports.get(trip.id, ()), road=road)
+            self._kept[trip.id] = _Kept(held=hold(outcome), trip=trip, reports=reports.get(trip.id, ()), road=road)
 
     def _stands(self, plan: Plan, now_utc: datetime) -> bool:
         age = now_utc - plan.made_at
         moments = [plan.depart_at, *(x.departure.depart_at for x in plan.picks)]
         moments += [] if plan.leave_by is None else [plan.leave_by.at]
         return (
-            timedelta(0) <= age <= self._longest
+            timedelta(0) < age <= self._longest  # of this very moment: it would be recorded as a new one
             and plan.made_at.timestamp() // HOUR.total_seconds() == now_utc.timestamp() // HOUR.total_seconds()
             and all(at > now_utc for at in moments)
             and all(s.age_h + age / HOUR < self._stale_h for s in plan.sources)

@@ -1,11 +1,12 @@
-"""Whose turn it is to compute: one at a time, in order, and those that somebody waits for before all others."""
+"""Whose turn it is to compute: one at a time, what somebody waits for first, then the most urgent trip."""
 
 import asyncio
-from collections import deque
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
-from typing import Final
+from heapq import heappop, heappush
+from itertools import count
+from typing import Final, TypeAlias
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -21,42 +22,46 @@ class PlanningMode:
 
 
 PLAIN: Final = PlanningMode()
+_Place: TypeAlias = tuple[bool, int, int, asyncio.Future[None]]
 
 
 class Turns:
-    """A lock whose urgent waiters come first. For one event loop."""
+    """A lock whose urgent waiters come first, then those of low rank, then in order. For one event loop."""
 
     def __init__(self) -> None:
         self._taken = False
-        self._waiting: tuple[deque[asyncio.Future[None]], deque[asyncio.Future[None]]] = (deque(), deque())
+        self._waiting: list[_Place] = []
+        self._numbers = count()
 
     @asynccontextmanager
-    async def turn(self, *, urgent: bool = False) -> AsyncIterator[None]:
+    async def turn(self, *, urgent: bool = False, rank: int = 0) -> AsyncIterator[None]:
         """Wait for the turn, and hold it."""
         if self._taken:
             mine: asyncio.Future[None] = asyncio.get_running_loop().create_future()
-            queue = self._waiting[not urgent]
-            queue.append(mine)
+            heappush(self._waiting, (not urgent, rank, next(self._numbers), mine))
             try:
                 await mine
             except asyncio.CancelledError:
                 if mine.done() and not mine.cancelled():
-                    self._pass_on()  # the turn had come already
+                    self._end()  # the turn had come already
                 raise
-            finally:
-                if mine in queue:
-                    queue.remove(mine)
         self._taken = True
         try:
             yield
         finally:
-            self._pass_on()
+            self._end()
+
+    def _end(self) -> None:
+        """The turn stays taken until the loop's next step, so that who ends it can ask for another one before."""
+        if self._waiting:
+            asyncio.get_running_loop().call_soon(self._pass_on)
+        else:
+            self._taken = False
 
     def _pass_on(self) -> None:
-        for queue in self._waiting:
-            while queue:
-                following = queue.popleft()
-                if not following.done():
-                    following.set_result(None)  # the turn stays taken, so that nobody comes between
-                    return
+        while self._waiting:
+            *_, following = heappop(self._waiting)
+            if not following.done():
+                following.set_result(None)
+                return
         self._taken = False

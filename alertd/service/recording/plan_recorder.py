@@ -21,6 +21,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_text
 from alertd.planning.corridors.job import NotPlanned, Outcome, Reports, not_planned_for
+from alertd.planning.cycles.held_plan import HeldPlan, hold
 from alertd.planning.planner import Planner
 from alertd.records.driver_reports import keep_arrival
 from alertd.service.scheduled_notices import ActiveTrip
@@ -73,7 +74,7 @@ class PlanRecorder:
     sent: SentStates
     notified_at: defaultdict[str, list[datetime]]
     may_ease: Callable[[], bool] = lambda: True
-    made: list[Plan] = field(default_factory=list)
+    made: list[HeldPlan] = field(default_factory=list)
     active: dict[str, ActiveTrip] = field(default_factory=dict)
     failed: list[NotPlanned] = field(default_factory=list)
     new_notices: list[str] = field(default_factory=list)
@@ -159,9 +160,9 @@ class PlanRecorder:
             yield self._activate(plan, one.facts)
 
     def _activate(self, plan: Plan, facts: tuple[SentFact, ...]) -> ActiveTrip:
-        shown = raised(plan, upheld(plan, facts, self.now_utc), self.now_utc)
-        self.active[plan.trip_id] = ActiveTrip(plan=shown, facts=facts)
-        self.made.append(plan)
+        made, shown = hold(plan), raised(plan, upheld(plan, facts, self.now_utc), self.now_utc)
+        self.active[plan.trip_id] = ActiveTrip(plan=made if shown is plan else shown, facts=facts)
+        self.made.append(made)
         return self.active[plan.trip_id]
 
     def _not_planned(self, failed: Sequence[NotPlanned]) -> None:

@@ -76,6 +76,16 @@ class WorkQueue:
         """Remove bytes."""
         await self._execute("DELETE FROM parts WHERE key = ANY(%(keys)s)", keys=list(keys))
 
+    async def answer_part(self, asked: str, key: str, body: bytes) -> None:
+        """Store part of an answer, while somebody waits for it; a part that exists keeps its bytes."""
+        await self._execute(
+            "INSERT INTO parts (key, body) SELECT %(key)s, %(body)s FROM parts WHERE key = %(asked)s"
+            " ON CONFLICT DO NOTHING",
+            asked=asked,
+            key=key,
+            body=body,
+        )
+
     async def answer(self, asked: str, key: str, body: bytes) -> None:
         """Store an answer, and remove the question, in one statement; without the question nobody waits for it."""
         await self._execute(

@@ -123,9 +123,7 @@ class BoardPage:
     def _reported(self) -> dict[str, Any]:
         """Active posted controls and closures, and the choices of the forms."""
         reference, now = self._planner.reference, self._clock()
-        concerned = {r.jurisdiction for p in self._planner.latest.plans.values() for r in p.rules} or set(
-            reference.rulesets
-        )
+        concerned = self._planner.latest.jurisdictions or set(reference.rulesets)
         return {
             "posted": [(k, _sign(reference, k.control)) for k in active_posted(self._store, reference, now)],
             "closures": active_closures(self._store, now),

@@ -1,0 +1,72 @@
+"""Plans at rest: a fraction of their size, and unpacked as a plan from the store is, without its other departures."""
+
+import pickle
+from dataclasses import replace
+from typing import Final
+
+import numpy as np
+import pytest
+
+from alertd.plan.make_plan import make_plan
+from alertd.plan.model.plan import Plan
+from alertd.plan.params import PlanParams
+from alertd.plan.request import PlanRequest, TripInput
+from alertd.plan.serialize import plan_text
+from alertd.planning.cycles import held_plan
+from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, HeldPlans, hold
+from alertd.road.road_class import RoadClass
+from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_weather
+
+ROUTE: Final = make_route(160e3)
+
+
+@pytest.fixture(scope="module")
+def plan() -> Plan:
+    """Snow in the middle of 160 km."""
+    weather = make_weather(
+        ROUTE, lambda m, d, h: np.where((d >= 40e3) & (d <= 50e3), RoadClass.SNOW, RoadClass.DRY), hours=60
+    )
+    trip = TripInput(id="QT-1", depart_at=at_hour(6), driver="Odalys Fenwright")
+    return make_plan(PlanRequest(trip, ROUTE, make_rig(), {"US-XX": make_rules()}, weather, PlanParams(), at_hour(2)))
+
+
+def test_a_held_plan_is_the_plan_but_for_departures(plan: Plan) -> None:
+    assert plan.departures
+    back = HeldPlan(plan).unpack()
+    assert plan_text(back) == plan_text(replace(plan, departures=()))
+    assert replace(back, along=plan.along, departures=plan.departures) == plan
+    for name in ("distance_m", "reach_s", "need_frac", "air_temp_c"):
+        assert getattr(back.along, name) == pytest.approx(getattr(plan.along, name), abs=5e-5, nan_ok=True)
+
+
+def test_gaps_and_empty_columns_stay(plan: Plan) -> None:
+    n = len(plan.along.distance_m)
+    holed = replace(
+        plan, along=replace(plan.along, air_temp_c=(float("nan"), -12.34567, *(n - 2) * (0.5,)), ice_frac=())
+    )
+    along = HeldPlan(holed).unpack().along
+    assert np.isnan(along.air_temp_c[0])
+    assert along.air_temp_c[1:3] == (-12.3457, 0.5)
+    assert along.ice_frac == ()
+
+
+def test_a_held_plan_is_small(plan: Plan) -> None:
+    HeldPlan(plan)  # the words of the first plan serve all later ones
+    assert HeldPlan(replace(plan, trip_id="QT-2")).bytes_n < len(pickle.dumps(plan)) / 6
+
+
+def test_few_plans_stay_unpacked(plan: Plan, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(held_plan, "UNPACKED", 2)
+    fleet = [hold(replace(plan, id=f"plan_{n}", trip_id=f"QT-{n}")) for n in range(5)]
+    assert [p.trip_id for p in HeldPlans(fleet)] == [f"QT-{n}" for n in range(5)]
+    assert len(held_plan._PACKING._unpacked) == 2
+    by_trip = HeldByTrip({one.trip_id: one for one in fleet})
+    assert by_trip["QT-3"] == by_trip["QT-3"]
+    assert HeldPlans(fleet)[1:3][0].id == "plan_1"
+    assert (len(by_trip), "QT-4" in by_trip, "QT-9" in by_trip) == (5, True, False)
+
+
+def test_a_plan_is_packed_once(plan: Plan) -> None:
+    assert hold(plan) is hold(plan)
+    assert hold(hold(plan)) is hold(plan)
+    assert hold(replace(plan, id="plan_other")) is not hold(plan)
