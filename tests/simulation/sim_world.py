@@ -217,7 +217,6 @@ class World:
     disk: str = ""
     kill_at: str = ""
     decided: dict[str, str] = field(default_factory=dict)  # notice id: its body
-    settled: set[str] = field(default_factory=set)  # ids of notices whose deliveries have all ended
     plans: dict[str, PlanMade] = field(default_factory=dict)
     departs: dict[str, datetime] = field(default_factory=lambda: dict.fromkeys(TRIPS, DEPARTS))
     broken: list[str] = field(default_factory=list)  # found where a raise would be handled by the daemon
