@@ -9,16 +9,17 @@ requeue ── given up ─────→ parked (a dead letter)
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Any
+from functools import cache
+from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists, func, or_, select, update
+from sqlalchemy import ColumnElement, Connection, Row, Select, and_, bindparam, case, exists, func, or_, select, update
 
 from alertd.notices.channel_state import ChannelState
 from alertd.store.channel_states import Channels, keep_state
 from alertd.store.connection import Database
 from alertd.store.log import attempts as tries
 from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannelCounts
-from alertd.store.schema import deliveries, notices
+from alertd.store.schema import Utc, deliveries, notices
 
 WAITING, DONE, PARKED, EXPIRED = "waiting", "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
@@ -34,8 +35,7 @@ class Outbox:
     def due_channels(self, now: datetime) -> tuple[str, ...]:
         """Return the channels that have a delivery due at `now`, sorted."""
         with self._database.read() as connection:
-            found = connection.execute(select(deliveries.c.target).where(*_due(now)).distinct())
-            return tuple(sorted(found.scalars()))
+            return tuple(sorted(connection.execute(_DUE_CHANNELS, {"now_utc": now}).scalars()))
 
     def claim_due(
         self, now: datetime, limit: int, lease_s: float, owner: str, target: str | None = None
@@ -49,20 +49,9 @@ class Outbox:
         if target is not None:
             chosen = chosen.where(deliveries.c.target == target)
         chosen = chosen.order_by(deliveries.c.next_try, deliveries.c.id).limit(limit)
-        claim = (
-            update(deliveries)
-            .where(deliveries.c.id.in_(chosen))
-            .values(owner=owner, lease_until=now + timedelta(seconds=lease_s), attempts=deliveries.c.attempts + 1)
-            .returning(deliveries.c.id)
-        )
         with self._database.write() as connection:
-            ids = connection.execute(claim).scalars().all()
-            if not ids:
-                return []
-            rows = connection.execute(
-                _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
-            )
-            return [_outgoing(row) for row in rows]
+            ids = connection.execute(chosen).scalars().all()
+            return _claim(connection, ids, owner, now + timedelta(seconds=lease_s))
 
     def claim_many(
         self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str, expired_too: bool = True
@@ -72,33 +61,12 @@ class Outbox:
         Channels without a due delivery are absent from the result. `expired_too`: also claim expired deliveries, so
         that the caller marks them.
         """
-        at_most = max(wanted.values(), default=0)
-        place = func.row_number().over(
-            partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id)
-        )
-        chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
-            *_due(now), deliveries.c.target.in_(wanted), ~_has_older_waiting(now)
-        )
-        if not expired_too:
-            chosen = chosen.where(deliveries.c.expires_at > now)
-        ranked = chosen.subquery()
+        asked = {"now_utc": now, "targets": list(wanted), "at_most": max(wanted.values(), default=0)}
         with self._database.write() as connection:
-            found = connection.execute(
-                select(ranked.c.id, ranked.c.target, ranked.c.place).where(ranked.c.place <= at_most)
-            )
+            found = connection.execute(_claimable(expired_too), asked)
             ids = [row.id for row in found if row.place <= wanted[row.target]]
-            if not ids:
-                return {}
-            connection.execute(
-                update(deliveries)
-                .where(deliveries.c.id.in_(ids))
-                .values(owner=owner, lease_until=now + timedelta(seconds=lease_s), attempts=deliveries.c.attempts + 1)
-            )
-            rows = connection.execute(
-                _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
-            )
             claimed: dict[str, list[ClaimedDelivery]] = {}
-            for outgoing in map(_outgoing, rows):
+            for outgoing in _claim(connection, ids, owner, now + timedelta(seconds=lease_s)):
                 claimed.setdefault(outgoing.target, []).append(outgoing)
             return claimed
 
@@ -137,14 +105,9 @@ class Outbox:
 
     def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[ChannelState] = ()) -> None:
         """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction."""
-        marking = (
-            update(deliveries)
-            .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE)
-            .values(state=DONE, settled_at=bindparam("at"), note="", **_FREE)
-        )
         with self._database.write() as connection:
             if done:
-                connection.execute(marking, [{"delivery_id": one, "at": at} for one, at in done.items()])
+                connection.execute(_MARK_DONE, [{"delivery_id": one, "at": at} for one, at in done.items()])
                 tries.note_attempts(connection, done, tries.DONE)
             for state in states:
                 keep_state(connection, state)
@@ -296,8 +259,8 @@ class Outbox:
     def health(self, now: datetime) -> OutboxHealth:
         """Return totals per state and the age of the oldest waiting notice (s)."""
         with self._database.read() as connection:
-            counted = connection.execute(select(deliveries.c.state, func.count()).group_by(deliveries.c.state))
-            n = {row[0]: row[1] for row in counted}
+            counting = select(deliveries.c.state, func.count()).group_by(deliveries.c.state)
+            n = {row[0]: row[1] for row in connection.execute(counting)}
             oldest = connection.execute(
                 select(notices.c.created_at)
                 .join(deliveries, deliveries.c.notice_id == notices.c.id)
@@ -334,7 +297,7 @@ def _counted(state: str) -> ColumnElement[int]:
     return func.sum(case((deliveries.c.state == state, 1), else_=0))
 
 
-def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:
+def _due(now: datetime | ColumnElement[datetime]) -> tuple[ColumnElement[bool], ...]:
     return (
         deliveries.c.state == WAITING,
         or_(deliveries.c.next_try <= now, deliveries.c.expires_at <= now),
@@ -342,7 +305,7 @@ def _due(now: datetime) -> tuple[ColumnElement[bool], ...]:
     )
 
 
-def _has_older_waiting(now: datetime) -> ColumnElement[bool]:
+def _has_older_waiting(now: datetime | ColumnElement[datetime]) -> ColumnElement[bool]:
     older = deliveries.alias("older")
     return exists().where(
         and_(
@@ -356,6 +319,19 @@ def _has_older_waiting(now: datetime) -> ColumnElement[bool]:
     )
 
 
+@cache
+def _claimable(expired_too: bool) -> Select[Any]:
+    """Which deliveries of `targets` may be claimed at `now_utc`, up to `at_most` of each, with their place."""
+    place = func.row_number().over(partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id))
+    wanted = deliveries.c.target.in_(bindparam("targets", expanding=True))
+    chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
+        *_due(_NOW), wanted, ~_has_older_waiting(_NOW)
+    )
+    if not expired_too:
+        chosen = chosen.where(deliveries.c.expires_at > _NOW)
+    return select(ranked := chosen.subquery()).where(ranked.c.place <= bindparam("at_most"))
+
+
 def _whole() -> Select[Any]:
     return select(
         deliveries,
@@ -366,6 +342,31 @@ def _whole() -> Select[Any]:
         notices.c.text,
         notices.c.body,
     ).join(notices, notices.c.id == deliveries.c.notice_id)
+
+
+def _claim(connection: Connection, ids: Sequence[int], owner: str, until: datetime) -> list[ClaimedDelivery]:
+    """Give the deliveries to `owner` until then; returns them, the soonest due first."""
+    if not ids:
+        return []
+    connection.execute(_CLAIM, {"ids": ids, "by": owner, "until": until})
+    return [_outgoing(row) for row in connection.execute(_CLAIMED, {"ids": ids})]
+
+
+# Built once: these run at every delivery run, and to build one costs more than to run it.
+_NOW: Final = bindparam("now_utc", type_=Utc)
+_IDS: Final = deliveries.c.id.in_(bindparam("ids", expanding=True))
+_DUE_CHANNELS: Final = select(deliveries.c.target).where(*_due(_NOW)).distinct()
+_CLAIM: Final = (
+    update(deliveries)
+    .where(_IDS)
+    .values(owner=bindparam("by"), lease_until=bindparam("until", type_=Utc), attempts=deliveries.c.attempts + 1)
+)
+_CLAIMED: Final = _whole().where(_IDS).order_by(deliveries.c.next_try, deliveries.c.id)
+_MARK_DONE: Final = (
+    update(deliveries)
+    .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE)
+    .values(state=DONE, settled_at=bindparam("at"), note="", **_FREE)
+)
 
 
 def _outgoing(row: Row[Any]) -> ClaimedDelivery:

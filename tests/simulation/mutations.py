@@ -26,6 +26,7 @@ from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import NoticeKind
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.recording import plan_recorder
+from alertd.store import outbox
 from alertd.store.outbox import Outbox
 from alertd.store.store import Store
 
@@ -47,6 +48,13 @@ def _random_ids(stack: ExitStack) -> None:
 
     for module in ("compose", "digest", "late_delivery", "unplanned"):
         stack.enter_context(patch(f"alertd.notices.triggers.{module}.notice_id", random_id))
+
+
+def _no_order(stack: ExitStack) -> None:
+    """A delivery does not wait for an older one of its trip."""
+    stack.enter_context(patch.object(outbox, "_has_older_waiting", lambda now: false()))
+    outbox._claimable.cache_clear()
+    stack.callback(outbox._claimable.cache_clear)
 
 
 def _marks_first(stack: ExitStack) -> None:
@@ -171,7 +179,7 @@ MUTATIONS: Final[dict[str, Patches]] = {
     "fencing off": _swap("alertd.store.connection.Database._check_epoch", lambda self, epoch: None),
     "delivery marked before it is sent": _marks_first,
     "notice and deliveries not in one transaction": _splits_transaction,
-    "no order in a channel": _swap("alertd.store.outbox._has_older_waiting", lambda now: false()),
+    "no order in a channel": _no_order,
     "relief at once": _swap("alertd.notices.triggers.plan_changes.has_lasted", lambda *args: True),
     "relief on a partial plan": _eases_on_partial,
     "relief by a doubted clock": _eases_by_doubted_clock,

@@ -5,7 +5,8 @@ from collections import Counter
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sim_world import BEGINS, Violation, World
+from sim_store import Violation
+from sim_world import BEGINS, World
 
 from alertd.notices.model import Audience, NoticeKind
 from alertd.notices.policy import Policy
@@ -22,7 +23,13 @@ SETTLED: Final = ("done", "parked", "expired", "superseded")
 
 
 def check_decided(world: World, store: Store) -> None:
-    """Nothing decided is lost or changed; relief has no doubt and has lasted; the store stays small."""
+    """Nothing decided is lost or changed; relief has no doubt and has lasted; the store stays small.
+
+    Without a write since the last check nothing is read: the store is the same.
+    """
+    if world.checked_n == world.writes_n:
+        return
+    world.checked_n = world.writes_n
     with store._database.read() as connection:
         rows = {row.id: row for row in connection.execute(notices.select())}
         sent = list(connection.execute(deliveries.select()))
@@ -122,6 +129,7 @@ _REPEATING: Final = {
     "write of a former leader refused",
     "disk full",
     "disk read-only",
+    "disk full after a send",
 }
 
 

@@ -81,23 +81,6 @@ def test_control_other_bytes_are_noticed(world_parts: Any, monkeypatch: pytest.M
         night.simulate(1, *world_parts)
 
 
-@pytest.mark.slow
-def test_control_an_outbox_out_of_order_is_noticed(world_parts: Any, monkeypatch: pytest.MonkeyPatch) -> None:
-    """Without the rule that an older waiting delivery of the trip goes first, a seed fails."""
-    from sqlalchemy import false
-
-    monkeypatch.setattr("alertd.store.outbox._has_older_waiting", lambda now: false())
-    assert any("after a later one" in _violation(seed, world_parts) for seed in range(1, 14))
-
-
-def _violation(seed: int, world_parts: Any) -> str:
-    try:
-        night.simulate(seed, *world_parts)
-    except night.Violation as exc:
-        return str(exc)
-    return ""
-
-
 mutations, outages = _load("mutations"), _load("outages")
 
 
