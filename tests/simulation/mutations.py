@@ -20,7 +20,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import night
 import outages
-from sqlalchemy import false
+from sqlalchemy import false, insert, select
 
 from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import NoticeKind
@@ -28,6 +28,8 @@ from alertd.service.clock_guard import GuardedClock
 from alertd.service.recording import plan_recorder
 from alertd.store import outbox
 from alertd.store.outbox import Outbox
+from alertd.store.retention import Retention
+from alertd.store.schema import notices, notices_seen
 from alertd.store.store import Store
 
 Patches = Callable[[ExitStack], None]
@@ -157,6 +159,18 @@ def _removes_unconfirmed(stack: ExitStack) -> None:
     stack.enter_context(patch.object(GuardedClock, "may_remove", property(lambda self: True)))
 
 
+def _keeps_by_own_time(stack: ExitStack) -> None:
+    """The days of a notice count from its own time, which a wrong clock may have written."""
+
+    def see(self: Retention, now: datetime) -> None:
+        known = select(notices_seen.c.notice_id)
+        own = select(notices.c.id, notices.c.created_at).where(notices.c.id.not_in(known))
+        with self._database.write() as connection:
+            connection.execute(insert(notices_seen).from_select(["notice_id", "seen_at"], own))
+
+    stack.enter_context(patch.object(Retention, "see_notices", see))
+
+
 def _forgets_unmarked(stack: ExitStack) -> None:
     """The worker does not keep what it sent while the disk took no mark."""
 
@@ -189,6 +203,7 @@ MUTATIONS: Final[dict[str, Patches]] = {
     "claims never freed": _never_frees,
     "time of a run stops over a suspend": _suspends_time,
     "records removed by an unconfirmed clock": _removes_unconfirmed,
+    "notices kept by their own time": _keeps_by_own_time,
     "sent notices forgotten while the disk is full": _forgets_unmarked,
     "future briefs stay settled": _swap("alertd.store.schedule.DueTable.reopen_future", lambda *args, **more: []),
     "a doubted clock settles": _swap("alertd.daemon.jobs.Daemon._settles", property(lambda self: True)),
