@@ -35,11 +35,10 @@ def test_night_breaks_no_promise(seed: int, world_parts: Any) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("first", range(4, 52, 12))
-def test_nights_break_no_promise_and_fire_every_fault(first: int, world_parts: Any) -> None:
-    """48 nights. More by hand: `python tests/simulation/night.py 52-500`."""
+def test_nights_break_no_promise_and_fire_every_fault(world_parts: Any) -> None:
+    """More by hand: `python tests/simulation/night.py 18-500`."""
     fired: set[str] = set()
-    for seed in range(first, first + 12):
+    for seed in range(4, 18):
         fired |= night.simulate(seed, *world_parts).keys()
     assert set(night.FAULTS) <= fired, f"never fired: {set(night.FAULTS) - fired}"
 
