@@ -18,11 +18,18 @@ ANSWERS_KEPT = timedelta(days=2)  # nobody repeats a request after this time
 
 
 def apply_retention(store: Store, keep: KeepDays, now_utc: datetime) -> int:
-    """Remove the records past their retention; returns how many rows. Raises StoreError."""
+    """Remove the records past their retention; returns how many rows. Raises StoreError.
+
+    `now_utc` comes from a clock that servers confirm. The days of a notice count from the first run that found it.
+    """
     before = {retain: now_utc - timedelta(days=getattr(keep, retain.value)) for retain in Retain}
-    removed = sum(stream.remove_expired(store, before[stream.retain]) for stream in STREAMS)
+    removed = sum(stream.remove_expired(store, before[stream.retain]) for stream in STREAMS if stream.ended is not None)
+    for retain in Retain:  # the others are removed by age alone: one statement for all kinds of equal days
+        by_age = [stream.kind for stream in STREAMS if stream.ended is None and stream.retain is retain]
+        removed += store.pruning.events(before[retain], kinds=by_age) if by_age else 0
     removed += store.pruning.events(before[Retain.REPORTS], but=[s.kind for s in STREAMS])  # kinds of other versions
     decided = before[Retain.TRIPS]
+    store.pruning.see_notices(now_utc)
     removed += store.pruning.notices(decided)
     removed += store.pruning.plans(now_utc - timedelta(days=keep.plans))
     removed += store.pruning.trips(finished_trips(store, decided))

@@ -16,6 +16,7 @@ from alertd.store.work.claims import sends_on
 
 UP: Final = "up"
 DISABLED: Final = "disabled"
+_ALL: Final = select(endpoints).order_by(endpoints.c.target)  # built once: each delivery run reads it
 
 
 class Channels:
@@ -33,7 +34,7 @@ class Channels:
     def all(self) -> list[ChannelState]:
         """Return all channel states, sorted by name."""
         with self._database.read() as connection:
-            return [_state(row) for row in connection.execute(select(endpoints).order_by(endpoints.c.target))]
+            return [_state(row) for row in connection.execute(_ALL)]
 
     def by_name(self) -> Mapping[str, ChannelState]:
         """Return all channel states by name."""

@@ -9,21 +9,37 @@ requeue ── given up ─────→ parked (a dead letter)
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime, timedelta
-from typing import Any
+from functools import cached_property
+from typing import Any, Final
 
-from sqlalchemy import ColumnElement, Row, Select, and_, bindparam, case, exists, func, or_, select, update
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Row,
+    Select,
+    Update,
+    and_,
+    bindparam,
+    case,
+    exists,
+    func,
+    or_,
+    select,
+    update,
+)
 
 from alertd.notices.channel_state import ChannelState
 from alertd.store.channel_states import Channels, keep_state
 from alertd.store.connection import Database
 from alertd.store.log import attempts as tries
 from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannelCounts
-from alertd.store.schema import channel_senders, deliveries, notices
+from alertd.store.schema import Utc, channel_senders, deliveries, notices
 from alertd.store.work.claims import WAITING, due, has_older_waiting, may_mark, sends_on
 
 DONE, PARKED, EXPIRED = "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
 _BATCH_ROWS = 500  # ids per statement
+_NOW: Final = bindparam("now_utc", type_=Utc)
 
 
 class Outbox:
@@ -43,8 +59,7 @@ class Outbox:
     def due_channels(self, now: datetime) -> tuple[str, ...]:
         """Return the channels that have a delivery due at `now`, sorted."""
         with self._database.read() as connection:
-            found = connection.execute(select(deliveries.c.target).where(*due(now), self._mine).distinct())
-            return tuple(sorted(found.scalars()))
+            return tuple(sorted(connection.execute(self._due_channels, {"now_utc": now}).scalars()))
 
     def claim_due(
         self, now: datetime, limit: int, lease_s: float, owner: str, target: str | None = None
@@ -58,20 +73,9 @@ class Outbox:
         if target is not None:
             chosen = chosen.where(deliveries.c.target == target)
         chosen = chosen.order_by(deliveries.c.next_try, deliveries.c.id).limit(limit)
-        claim = (
-            update(deliveries)
-            .where(deliveries.c.id.in_(chosen))
-            .values(owner=owner, lease_until=now + timedelta(seconds=lease_s), attempts=deliveries.c.attempts + 1)
-            .returning(deliveries.c.id)
-        )
         with self._database.write() as connection:
-            ids = connection.execute(claim).scalars().all()
-            if not ids:
-                return []
-            rows = connection.execute(
-                _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
-            )
-            return [_outgoing(row) for row in rows]
+            ids = connection.execute(chosen).scalars().all()
+            return _claim(connection, ids, owner, now + timedelta(seconds=lease_s))
 
     def claim_many(
         self, now: datetime, wanted: Mapping[str, int], lease_s: float, owner: str, expired_too: bool = True
@@ -81,33 +85,12 @@ class Outbox:
         Channels without a due delivery are absent from the result. `expired_too`: also claim expired deliveries, so
         that the caller marks them.
         """
-        at_most = max(wanted.values(), default=0)
-        place = func.row_number().over(
-            partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id)
-        )
-        chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
-            *due(now), self._mine, deliveries.c.target.in_(wanted), ~has_older_waiting(now)
-        )
-        if not expired_too:
-            chosen = chosen.where(deliveries.c.expires_at > now)
-        ranked = chosen.subquery()
+        asked = {"now_utc": now, "targets": list(wanted), "at_most": max(wanted.values(), default=0)}
         with self._database.write() as connection:
-            found = connection.execute(
-                select(ranked.c.id, ranked.c.target, ranked.c.place).where(ranked.c.place <= at_most)
-            )
+            found = connection.execute(self._all_claimable if expired_too else self._claimable, asked)
             ids = [row.id for row in found if row.place <= wanted[row.target]]
-            if not ids:
-                return {}
-            connection.execute(
-                update(deliveries)
-                .where(deliveries.c.id.in_(ids))
-                .values(owner=owner, lease_until=now + timedelta(seconds=lease_s), attempts=deliveries.c.attempts + 1)
-            )
-            rows = connection.execute(
-                _whole().where(deliveries.c.id.in_(ids)).order_by(deliveries.c.next_try, deliveries.c.id)
-            )
             claimed: dict[str, list[ClaimedDelivery]] = {}
-            for outgoing in map(_outgoing, rows):
+            for outgoing in _claim(connection, ids, owner, now + timedelta(seconds=lease_s)):
                 claimed.setdefault(outgoing.target, []).append(outgoing)
             return claimed
 
@@ -146,17 +129,34 @@ class Outbox:
 
     def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[ChannelState] = ()) -> None:
         """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction."""
-        marking = (
+        with self._database.write() as connection:
+            if done:
+                connection.execute(self._mark_done, [{"delivery_id": one, "at": at} for one, at in done.items()])
+                tries.note_attempts(connection, done, tries.DONE)
+            for state in states:
+                keep_state(connection, state, self._sender)
+
+    # The statements of every delivery run are built once: to build one costs more than to run it.
+
+    @cached_property
+    def _due_channels(self) -> Select[Any]:
+        return select(deliveries.c.target).where(*due(_NOW), self._mine).distinct()
+
+    @cached_property
+    def _all_claimable(self) -> Select[Any]:
+        return _claimable(self._mine)
+
+    @cached_property
+    def _claimable(self) -> Select[Any]:
+        return _claimable(and_(self._mine, deliveries.c.expires_at > _NOW))
+
+    @cached_property
+    def _mark_done(self) -> Update:
+        return (
             update(deliveries)
             .where(deliveries.c.id == bindparam("delivery_id"), deliveries.c.state != DONE, may_mark(self._sender))
             .values(state=DONE, settled_at=bindparam("at"), note="", **_FREE)
         )
-        with self._database.write() as connection:
-            if done:
-                connection.execute(marking, [{"delivery_id": one, "at": at} for one, at in done.items()])
-                tries.note_attempts(connection, done, tries.DONE)
-            for state in states:
-                keep_state(connection, state, self._sender)
 
     # `channel`: the channel's state after the attempt, saved in the same transaction; None where no attempt was made.
 
@@ -345,6 +345,16 @@ def _counted(state: str) -> ColumnElement[int]:
     return func.sum(case((deliveries.c.state == state, 1), else_=0))
 
 
+def _claimable(mine: ColumnElement[bool]) -> Select[Any]:
+    """Which deliveries of `targets` may be claimed at `now_utc`, up to `at_most` of each, with their place."""
+    place = func.row_number().over(partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id))
+    wanted = deliveries.c.target.in_(bindparam("targets", expanding=True))
+    chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
+        *due(_NOW), mine, wanted, ~has_older_waiting(_NOW)
+    )
+    return select(ranked := chosen.subquery()).where(ranked.c.place <= bindparam("at_most"))
+
+
 def _whole() -> Select[Any]:
     return select(
         deliveries,
@@ -355,6 +365,23 @@ def _whole() -> Select[Any]:
         notices.c.text,
         notices.c.body,
     ).join(notices, notices.c.id == deliveries.c.notice_id)
+
+
+def _claim(connection: Connection, ids: Sequence[int], owner: str, until: datetime) -> list[ClaimedDelivery]:
+    """Give the deliveries to `owner` until then; returns them, the soonest due first."""
+    if not ids:
+        return []
+    connection.execute(_CLAIM, {"ids": ids, "by": owner, "until": until})
+    return [_outgoing(row) for row in connection.execute(_CLAIMED, {"ids": ids})]
+
+
+_IDS: Final = deliveries.c.id.in_(bindparam("ids", expanding=True))
+_CLAIM: Final = (
+    update(deliveries)
+    .where(_IDS)
+    .values(owner=bindparam("by"), lease_until=bindparam("until", type_=Utc), attempts=deliveries.c.attempts + 1)
+)
+_CLAIMED: Final = _whole().where(_IDS).order_by(deliveries.c.next_try, deliveries.c.id)
 
 
 def _outgoing(row: Row[Any]) -> ClaimedDelivery:

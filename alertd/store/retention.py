@@ -4,17 +4,25 @@ from collections.abc import Callable, Collection, Sequence
 from datetime import datetime
 from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, Table, and_, delete, exists, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Table, and_, bindparam, delete, exists, insert, or_, select, tuple_
 
 from alertd.store.connection import Database
 from alertd.store.log.attempts import delete_attempts
 from alertd.store.log.event_log import delete_events
 from alertd.store.outbox import PARKED
 from alertd.store.schedule import SETTLED
-from alertd.store.schema import deliveries, due, events, idempotency, notices, plans, slots, trips
+from alertd.store.schema import Utc, deliveries, due, events, idempotency, notices, notices_seen, plans, slots, trips
 from alertd.store.work.claims import WAITING
 
 BATCH_ROWS: Final = 500  # rows per transaction, so that a notice never waits long behind the cleaning
+
+
+_SEE_NOTICES: Final = insert(notices_seen).from_select(
+    ["notice_id", "seen_at"],
+    select(notices.c.id, bindparam("now_utc", type_=Utc)).where(
+        ~exists().where(notices_seen.c.notice_id == notices.c.id)
+    ),
+)
 
 
 class Retention:
@@ -32,16 +40,22 @@ class Retention:
         """Delete these events, of which there are few."""
         return self._remove(events, events.c.id.in_(ids))
 
-    def notices(self, before: datetime) -> int:
-        """Delete notices older than a given time without an open delivery.
+    def see_notices(self, now: datetime) -> None:
+        """Record `now`, of a clock that servers confirm, for the notices that no such clock has found before."""
+        with self._database.write() as connection:
+            connection.execute(_SEE_NOTICES, {"now_utc": now})
 
-        A parked delivery counts as open until its notice expired before that time.
+    def notices(self, before: datetime) -> int:
+        """Delete notices that `see_notices` first found before a given time and that have no open delivery.
+
+        A parked delivery counts as open until its notice expired before that time. The notice's own time decides
+        nothing: under a wrong clock it may lie years back.
         """
         of_use = and_(deliveries.c.state == PARKED, deliveries.c.expires_at >= before)
         to_get = exists().where(deliveries.c.notice_id == notices.c.id, or_(deliveries.c.state == WAITING, of_use))
         return self._remove(
             notices,
-            and_(notices.c.created_at < before, ~to_get),
+            and_(notices.c.id.in_(select(notices_seen.c.notice_id).where(notices_seen.c.seen_at < before)), ~to_get),
             first=_delete_deliveries,
         )
 
@@ -99,6 +113,7 @@ def _delete_deliveries(connection: Connection, notice_ids: list[str]) -> None:
     delete_attempts(connection, notice_ids)
     connection.execute(delete(deliveries).where(deliveries.c.notice_id.in_(notice_ids)))
     delete_events(connection, notice_ids)
+    connection.execute(delete(notices_seen).where(notices_seen.c.notice_id.in_(notice_ids)))
 
 
 def _delete_plans(connection: Connection, trip_ids: list[str]) -> None:

@@ -19,7 +19,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION: Final = "0005"  # newest revision in `migrations`
+REVISION: Final = "0006"  # newest revision in `migrations`
 
 
 class Utc(TypeDecorator[datetime]):
@@ -100,6 +100,16 @@ notices = Table(
     Index("notices_by_trip", "trip_id", "created_at"),
     Index("notices_by_age", "created_at"),
     Index("notices_by_plan", "plan_id"),
+)
+
+# When a clock that servers confirm first found a notice in the store. Retention counts from it: the times of the notice
+# itself may come from a wrong clock.
+notices_seen = Table(
+    "notices_seen",
+    metadata,
+    Column("notice_id", Text, ForeignKey("notices.id"), primary_key=True),
+    Column("seen_at", Utc, nullable=False),
+    Index("notices_seen_by_age", "seen_at"),
 )
 
 # The outbox. `thread` is the trip, or the notice itself when it has none. Order is kept within a thread and target.

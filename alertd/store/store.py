@@ -35,6 +35,12 @@ _NEWEST_FIRST: Final = _OF_KIND.order_by(events.c.at.desc(), events.c.id.desc())
 _EVENTS_OF_TRIP: Final = _NEWEST_FIRST.where(events.c.trip_id == bindparam("of_trip"))
 _EVENTS_OF_NO_TRIP: Final = _NEWEST_FIRST.where(events.c.trip_id.is_(None))
 _EVENTS_SINCE: Final = _OF_KIND.where(events.c.at > bindparam("since")).order_by(events.c.at, events.c.id)
+_TRIP: Final = select(trips).where(trips.c.id == bindparam("of_trip"))
+_NOTICES_SINCE: Final = (
+    select(notices)
+    .where(notices.c.created_at > bindparam("since"), notices.c.audience == bindparam("to"))
+    .order_by(notices.c.created_at, notices.c.id)
+)
 
 
 class Store:
@@ -104,7 +110,7 @@ class Store:
     def trip(self, trip_id: str) -> StoredTrip | None:
         """Return a trip, or None."""
         with self._database.read() as connection:
-            row = connection.execute(select(trips).where(trips.c.id == trip_id)).one_or_none()
+            row = connection.execute(_TRIP, {"of_trip": trip_id}).one_or_none()
         return None if row is None else _trip(row)
 
     def trips(self, *, cancelled_too: bool = False) -> list[StoredTrip]:
@@ -304,13 +310,9 @@ class Store:
 
     def notices_since(self, audience: Audience, since: datetime) -> list[Notice]:
         """Return the notices to one audience after `since`, about any trip, oldest first."""
-        query = (
-            select(notices)
-            .where(notices.c.created_at > since, notices.c.audience == audience.value)
-            .order_by(notices.c.created_at, notices.c.id)
-        )
+        asked = {"to": audience.value, "since": since}
         with self._database.read() as connection:
-            return [notice_of(row) for row in connection.execute(query)]
+            return [notice_of(row) for row in connection.execute(_NOTICES_SINCE, asked)]
 
     def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
         """Return the reports of one kind after `since`, about any trip, oldest first."""

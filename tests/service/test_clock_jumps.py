@@ -126,6 +126,33 @@ async def test_confirmed_clock_removes_what_is_due(
     assert store.event("on") is None
 
 
+@pytest.mark.parametrize("off", [-60 * DAY, -3 * 365 * DAY, 3 * 365 * DAY], ids=str)
+async def test_wrong_clock_does_not_shorten_what_notices_are_kept(
+    off: timedelta, machine: Machine, make_daemon: Callable[..., Daemon], store: Store
+) -> None:
+    """A notice is recorded and sent under a wrong clock. Its days count from the first clock that servers confirm."""
+    machine.off = off
+    clock = GuardedClock(machine.wall, machine.elapsed_s)
+    machine.go(11 * MINUTE)
+    assert clock.trusted
+    channel = Channel()
+    daemon = make_daemon(clock, channel)
+    sent = replace(notice(HOUR), created_at=clock(), expires_at=clock() + HOUR)
+    later = replace(sent, id="ntc_later")
+    store.record_notices([sent], {Audience.DISPATCHER: ["office"]}, clock())
+    store.record_notices([later], {}, clock())  # for the next digest: it has no delivery
+    await daemon.deliver()
+    assert [one.notice_id for one in channel.got] == [sent.id]
+    machine.off = timedelta(0)
+    kept = []
+    for _ in range(9):
+        clock.record_offset("api.example", (machine.real - clock()).total_seconds())
+        await daemon.housekeeping()
+        kept.append((store.notice(sent.id) is not None, store.notice(later.id) is not None))
+        machine.go(DAY)
+    assert kept == [(True, True)] * 8 + [(False, False)]
+
+
 @pytest.mark.parametrize("jump", JUMPS, ids=str)
 def test_jump_neither_ends_nor_revives_a_token(
     jump: timedelta, machine: Machine, clock: GuardedClock, store: Store

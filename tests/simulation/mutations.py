@@ -20,13 +20,16 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import night
 import outages
-from sqlalchemy import false
+from sqlalchemy import false, insert, select
 
 from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import NoticeKind
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.recording import plan_recorder
+from alertd.store import outbox
 from alertd.store.outbox import Outbox
+from alertd.store.retention import Retention
+from alertd.store.schema import notices, notices_seen
 from alertd.store.store import Store
 
 Patches = Callable[[ExitStack], None]
@@ -47,6 +50,13 @@ def _random_ids(stack: ExitStack) -> None:
 
     for module in ("compose", "digest", "late_delivery", "unplanned"):
         stack.enter_context(patch(f"alertd.notices.triggers.{module}.notice_id", random_id))
+
+
+def _no_order(stack: ExitStack) -> None:
+    """A delivery does not wait for an older one of its trip."""
+    stack.enter_context(patch.object(outbox, "_has_older_waiting", lambda now: false()))
+    outbox._claimable.cache_clear()
+    stack.callback(outbox._claimable.cache_clear)
 
 
 def _marks_first(stack: ExitStack) -> None:
@@ -149,6 +159,18 @@ def _removes_unconfirmed(stack: ExitStack) -> None:
     stack.enter_context(patch.object(GuardedClock, "may_remove", property(lambda self: True)))
 
 
+def _keeps_by_own_time(stack: ExitStack) -> None:
+    """The days of a notice count from its own time, which a wrong clock may have written."""
+
+    def see(self: Retention, now: datetime) -> None:
+        known = select(notices_seen.c.notice_id)
+        own = select(notices.c.id, notices.c.created_at).where(notices.c.id.not_in(known))
+        with self._database.write() as connection:
+            connection.execute(insert(notices_seen).from_select(["notice_id", "seen_at"], own))
+
+    stack.enter_context(patch.object(Retention, "see_notices", see))
+
+
 def _forgets_unmarked(stack: ExitStack) -> None:
     """The worker does not keep what it sent while the disk took no mark."""
 
@@ -171,7 +193,7 @@ MUTATIONS: Final[dict[str, Patches]] = {
     "fencing off": _swap("alertd.store.connection.Database._check_epoch", lambda self, epoch: None),
     "delivery marked before it is sent": _marks_first,
     "notice and deliveries not in one transaction": _splits_transaction,
-    "no order in a channel": _swap("alertd.store.outbox._has_older_waiting", lambda now: false()),
+    "no order in a channel": _no_order,
     "relief at once": _swap("alertd.notices.triggers.plan_changes.has_lasted", lambda *args: True),
     "relief on a partial plan": _eases_on_partial,
     "relief by a doubted clock": _eases_by_doubted_clock,
@@ -181,6 +203,7 @@ MUTATIONS: Final[dict[str, Patches]] = {
     "claims never freed": _never_frees,
     "time of a run stops over a suspend": _suspends_time,
     "records removed by an unconfirmed clock": _removes_unconfirmed,
+    "notices kept by their own time": _keeps_by_own_time,
     "sent notices forgotten while the disk is full": _forgets_unmarked,
     "future briefs stay settled": _swap("alertd.store.schedule.DueTable.reopen_future", lambda *args, **more: []),
     "a doubted clock settles": _swap("alertd.daemon.jobs.Daemon._settles", property(lambda self: True)),

@@ -30,19 +30,13 @@ from dataclasses import replace
 from datetime import datetime, time, timedelta
 from pathlib import Path
 from typing import Any, Final
+from unittest.mock import patch
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from sim_checks import check_decided, check_end, check_receivers
-from sim_world import (
-    BEGINS,
-    LEASE_S,
-    Killed,
-    Process,
-    Violation,
-    World,
-    copy_empty_store,
-)
+from sim_store import Killed, Violation, copy_empty_store
+from sim_world import BEGINS, LEASE_S, Process, World
 from sim_world import Receiver as Receiver  # the controls break it
 
 from alertd.errors import LeadershipLost, StoreError
@@ -78,6 +72,7 @@ FAULTS: Final = (
     "killed after a commit",
     "disk full",
     "disk read-only",
+    "disk full after a send",
     "clock ahead",
     "clock back",
     "restarted under a wrong clock",
@@ -85,6 +80,11 @@ FAULTS: Final = (
     "leader frozen in a send",
     "confirmed late",
 )
+AFTER_A_SEND: Final = {
+    "killed after a send": "kills",
+    "leader frozen in a send": "freezes",
+    "disk full after a send": "fills",
+}
 
 
 async def run_night(world: World) -> Counter[str]:
@@ -130,10 +130,8 @@ def _begin_faults(world: World, spans: dict[str, int], processes: list[Process])
             world.sources = fault
         elif fault.startswith("receiver") and not receiver.fault:
             receiver.fault = fault
-        elif fault == "killed after a send":
-            receiver.kills = True
-        elif fault == "leader frozen in a send":
-            receiver.freezes = True
+        elif fault in AFTER_A_SEND:
+            setattr(receiver, AFTER_A_SEND[fault], True)
         elif fault.startswith("killed") and not world.kill_at:
             world.kill_at = fault
         elif fault.startswith("disk") and not world.disk:
@@ -176,13 +174,16 @@ def _end_faults(world: World, spans: dict[str, int]) -> None:
                 receiver.fault = ""
     for fault in spans:
         spans[fault] -= 1
+    world.full_n -= 1
+    if world.disk == "disk full after a send" and world.full_n <= 0:
+        world.disk = ""
 
 
 def _lift_all(world: World, processes: list[Process]) -> None:
     world.sources = world.disk = world.kill_at = ""
     world.machine.off = timedelta(0)
     for receiver in world.receivers.values():
-        receiver.fault, receiver.kills, receiver.freezes = "", False, False
+        receiver.fault, receiver.kills, receiver.freezes, receiver.fills = "", False, False, False
     for process in processes:
         process.frozen_n = 0
 
@@ -244,7 +245,7 @@ async def _live(world: World, process: Process, *, reopens: bool) -> bool:
         if process.store._database.epoch in (None, -1):
             if not process.candidate.acquire(world.machine.elapsed_s(), real):
                 return False
-        elif not process.candidate.renew():
+        elif not _renews(world, process):
             return False
         if process.cycled_at is None:
             process.store.outbox.release_claims()
@@ -278,6 +279,17 @@ async def _run_jobs(world: World, process: Process) -> None:
             world.fired["job failed on the disk"] += 1
 
 
+def _renews(world: World, process: Process) -> bool:
+    """Whether a leader goes on. A disk that takes no write ends no leadership: what is decided is still sent."""
+    try:
+        return bool(process.candidate.renew())
+    except LeadershipLost:
+        raise
+    except StoreError:
+        world.fired["leader goes on without a lease written"] += 1
+        return True
+
+
 def _drivers_confirm(world: World, store: Store) -> None:
     if world.draw.random() > 0.2 or not world.receivers["phones"].got:
         return
@@ -285,7 +297,12 @@ def _drivers_confirm(world: World, store: Store) -> None:
     if trip:
         at = world.machine.real - timedelta(minutes=world.draw.randint(0, 90))
         report = parse_report({"what": "read", "at": at.isoformat(), "notice_id": notice_id}, "simulation")
-        save_report(store, trip, report)
+        try:
+            save_report(store, trip, report)
+        except LeadershipLost:
+            raise
+        except StoreError:  # the app of the driver gets an error, and the driver does not repeat it
+            return
         world.fired["confirmed late"] += 1
 
 
@@ -314,13 +331,16 @@ def _one_thread() -> Iterator[None]:
 
 @contextmanager
 def _no_collector() -> Iterator[None]:
-    """Collect cycles after the night and not in it: the collector is a tenth of its cost."""
+    """Collect cycles after the night and not in it, and only those of the night: the collector is half of its cost."""
     gc.disable()
+    gc.freeze()
     try:
-        yield
+        with patch("alertd.daemon.jobs.release_memory", lambda: None):
+            yield
     finally:
         gc.enable()
         gc.collect()
+        gc.unfreeze()
 
 
 def simulate(seed: int, settings: Settings, ground: ReferenceData) -> Counter[str]:

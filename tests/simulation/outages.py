@@ -20,7 +20,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import night
 from sim_checks import check_end
-from sim_world import BEGINS, DEPARTS, World, copy_empty_store
+from sim_store import copy_empty_store
+from sim_world import BEGINS, DEPARTS, World
 
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData

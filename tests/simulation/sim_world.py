@@ -2,8 +2,7 @@
 
 import random
 from collections import Counter
-from collections.abc import AsyncGenerator, Iterator
-from contextlib import contextmanager
+from collections.abc import AsyncGenerator
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from functools import lru_cache
@@ -11,11 +10,12 @@ from pathlib import Path
 from typing import Any, Final
 
 import numpy as np
+from sim_store import FaultyDatabase, Killed, SimulatedStore, Violation, share_statements
 
 from alertd.daemon.jobs import Daemon
 from alertd.delivery.channel import ChannelGone, NoticeRejected, OutgoingNotice
 from alertd.delivery.worker import DeliveryWorker
-from alertd.errors import DeliveryError, StoreError
+from alertd.errors import DeliveryError
 from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
@@ -29,6 +29,7 @@ from alertd.route.model import Route, Summit
 from alertd.service.clock_guard import GuardedClock
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
+from alertd.store.rows import StoredEvent
 from alertd.store.store import Store
 from alertd.testing.factories import MIDNIGHT, at_hour, make_rig, make_route, make_rules, make_stop, make_weather
 
@@ -38,15 +39,6 @@ TRIPS: Final = ("QT-1", "QT-2")
 RECEIVERS: Final = ("phones", "office", "tms")
 LEASE_S: Final = 900.0
 _ROUTES: Final[dict[str, tuple[float, Route]]] = {}  # read once for all nights
-_SHARED: Final[dict[str, Any]] = {}  # what every store of every night has in common
-
-
-class Killed(BaseException):
-    """The process ends here. Not an Exception: no handler of the daemon may catch it."""
-
-
-class Violation(AssertionError):
-    """An invariant does not hold."""
 
 
 @lru_cache(maxsize=8)
@@ -109,6 +101,7 @@ class Receiver:
     fault: str = ""
     kills: bool = False
     freezes: bool = False
+    fills: bool = False
     got: list[tuple[int, str, str, bytes]] = field(default_factory=list)  # delivery id, notice id, trip, bytes
     got_at: list[datetime] = field(default_factory=list)  # of each, when it really came
     took: dict[str, "Process | None"] = field(default_factory=dict)  # by notice id: the daemon that saw it accepted
@@ -131,12 +124,16 @@ class Receiver:
         self.got.append((outgoing.id, outgoing.notice_id, outgoing.trip_id, outgoing.body))
         self.got_at.append(self.world.machine.real)
         self.world.note_received(self, sender, outgoing, now_epoch_s)
+        if self.world.broken:  # a daemon that forgets what it sent would send without end
+            raise Killed
         if fault == "receiver drips" and draw.random() < 0.7:  # it took the notice, and its answer never ended
             raise DeliveryError(self.name, "no full answer within 15 s")
         if self.kills:
             self.kills = False
             self.fired["killed after a send"] += 1
             raise Killed
+        if self.fills and not self.world.disk:  # before the mark, and then for a step or two
+            self.fills, self.world.disk, self.world.full_n = False, "disk full after a send", draw.randint(2, 3)
         if self.freezes:
             self.freezes = False
             await self.world.freeze_leader()
@@ -217,13 +214,16 @@ class World:
     disk: str = ""
     kill_at: str = ""
     decided: dict[str, str] = field(default_factory=dict)  # notice id: its body
-    settled: set[str] = field(default_factory=set)  # ids of notices whose deliveries have all ended
     plans: dict[str, PlanMade] = field(default_factory=dict)
     departs: dict[str, datetime] = field(default_factory=lambda: dict.fromkeys(TRIPS, DEPARTS))
     broken: list[str] = field(default_factory=list)  # found where a raise would be handled by the daemon
     sender: Process | None = None
     standby: Any = None  # runs a step of the other daemons while the leader is frozen in a send
     asked_n: int = 0
+    events: dict[str, dict[tuple[str, int | None], list[StoredEvent]]] = field(default_factory=dict)  # read, by kind
+    full_n: int = 0  # steps for which the disk stays full after a send
+    writes_n: int = 0  # transactions of all daemons that write, also those that fail
+    checked_n: int = -1  # `writes_n` when the store was last checked
 
     def __post_init__(self) -> None:
         self.draw = random.Random(self.seed)
@@ -298,9 +298,11 @@ class World:
     # Processes
 
     def start(self, name: str) -> Process:
-        store = Store(self.folder / "alertd.db")
-        _share_statements(store)
-        store._database = FaultyDatabase(store._database, self)  # type: ignore[assignment]
+        store = SimulatedStore(self.folder / "alertd.db", self)
+        share_statements(store)
+        real = store._database
+        store._database = FaultyDatabase(real, self)  # type: ignore[assignment]
+        real._transaction = store._database._transaction  # type: ignore[method-assign]
         for part in vars(store).values():
             if hasattr(part, "_database"):
                 part._database = store._database
@@ -317,53 +319,5 @@ class World:
         return process
 
 
-def copy_empty_store(to: Path) -> None:
-    """Put a store with the current schema and no rows at `to`: its creation is the same in all nights."""
-    if "empty" not in _SHARED:
-        Store(to).close()
-        _SHARED["empty"] = to.read_bytes()
-    to.write_bytes(_SHARED["empty"])
-
-
-def _share_statements(store: Store) -> None:
-    """Let all stores of all nights use the same compiled statements, which are the same text."""
-    for engine in (store._database._backend.engine, store._database._writing):
-        kept = _SHARED.setdefault("sqlite", (engine.dialect, engine._compiled_cache))  # type: ignore[attr-defined]
-        engine.dialect, engine._compiled_cache = kept  # type: ignore[attr-defined]
-
-
 def _odds(advice: Advice | None) -> float:
     return {None: 0.02, Advice.READY: 0.3}.get(advice, 0.8)
-
-
-class FaultyDatabase:
-    """A database whose writes fail, or end the process before or after their commit."""
-
-    def __init__(self, real: Any, world: World) -> None:
-        self._real, self._world = real, world
-
-    def __getattr__(self, name: str) -> Any:
-        return getattr(self._real, name)
-
-    def __setattr__(self, name: str, value: Any) -> None:
-        if name in ("_real", "_world"):
-            object.__setattr__(self, name, value)
-        else:
-            setattr(self._real, name, value)
-
-    @contextmanager
-    def write(self, **more: Any) -> Iterator[Any]:
-        world = self._world
-        with self._real.write(**more) as connection:
-            yield connection
-            if world.disk:
-                world.fired[world.disk] += 1
-                raise StoreError(f"store: {world.disk}")
-            if world.kill_at == "killed before a commit":
-                world.fired[world.kill_at] += 1
-                world.kill_at = ""
-                raise Killed
-        if world.kill_at == "killed after a commit":
-            world.fired[world.kill_at] += 1
-            world.kill_at = ""
-            raise Killed

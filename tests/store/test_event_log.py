@@ -82,6 +82,7 @@ def test_retention_deletes_events_and_says_what_is_missed(store: Store, noon: da
         store.outbox.mark_done(row.id, noon)
     for row in store.outbox.claim_due(noon, 9, 60, "me"):
         store.outbox.mark_done(row.id, noon)
+    store.pruning.see_notices(noon)
     assert store.pruning.notices(noon + timedelta(days=1)) == 3
     page = store.event_log.page(1, 9)
     assert (page.events, page.missed) == ((), True)

@@ -66,6 +66,23 @@ def test_store_of_the_first_version_upgrades_with_nothing_lost(old: Path, noon: 
         assert store.outbox.health(noon).done_n == 1
 
 
+def test_upgrade_counts_days_of_notices_from_their_times(old: Path) -> None:
+    stored = dict(_notice_times(old))
+    with Store(old):
+        pass
+    connection = sqlite3.connect(old)
+    assert dict(connection.execute("SELECT notice_id, seen_at FROM notices_seen")) == stored
+    connection.close()
+
+
+def _notice_times(path: Path) -> list[tuple[str, str]]:
+    connection = sqlite3.connect(path)
+    found = connection.execute("SELECT id, created_at FROM notices").fetchall()
+    connection.close()
+    assert found
+    return found
+
+
 def test_brought_up_or_new_the_tables_are_those_of_the_code(old: Path, tmp_path: Path) -> None:
     """On SQLite to the letter of each table's text."""
     Store(old).close()
@@ -112,7 +129,7 @@ def test_a_newer_store_is_refused_and_left_alone(place: Path | str) -> None:
     with database.write() as connection:
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0099'")
     database.close()
-    with pytest.raises(StoreError, match=r"written by a newer alertd \(schema 99, this one supports 5\)") as caught:
+    with pytest.raises(StoreError, match=r"written by a newer alertd \(schema 99, this one supports 6\)") as caught:
         Store(place)
     assert "\n" not in str(caught.value)
 
@@ -175,7 +192,8 @@ def test_channel_states_move_from_events_to_their_table(place: Path | str, noon:
             store.put_event(StoredEvent(id=f"target_{n}", trip_id="", kind="target", at=at, body=json.dumps(row)))
     database = Database(place)
     with database.write() as connection:
-        for table in ("attempts", "event_log", "senders", "channel_senders", "leader_clock"):  # of later schemas
+        later = ("attempts", "event_log", "senders", "channel_senders", "leader_clock", "notices_seen")
+        for table in later:
             connection.exec_driver_sql(f"DROP TABLE {table}")
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")
     database.close()

@@ -50,9 +50,12 @@ def test_settled_notices_go_with_plans_except_each_trips_newest(
         text = [make_notice(f"said {n}", plan_id=f"plan-{n}")]
         store.record_plan(f"plan-{n}", "trip-1", noon + n * DAY, "{}", text, HOOK)
         settle(store, noon + n * DAY, how)
+    assert store.pruning.notices(noon + 99 * DAY) == 0  # no confirmed clock has found them yet
+    for seen_at in (noon, noon + 3 * DAY):  # the first counts
+        store.pruning.see_notices(seen_at)
     assert store.pruning.notices(noon) == 0
     assert store.pruning.plans(noon + 9 * DAY) == 0  # each is what a kept notice was said from, or the newest
-    assert store.pruning.notices(noon + 2 * DAY) == 4  # all were created at noon
+    assert store.pruning.notices(noon + 2 * DAY) == 4  # all were found at noon
     assert store.notices("trip-1") == []
     assert store.pruning.plans(noon + 2 * DAY) == 2
     assert store.pruning.plans(noon + 99 * DAY) == 1
@@ -67,6 +70,7 @@ def test_what_waits_or_is_parked_keeps_its_notice_plan_and_trip(
     waits = make_notice("waits", plan_id="plan-1", life_h=24 * 90)
     store.record_plan("plan-1", "trip-1", noon, "{}", [waits], HOOK)
     settle(store, noon, "parked")
+    store.pruning.see_notices(noon)
     store.record_plan("plan-2", "trip-1", noon + DAY, "{}", [], {})
     assert store.pruning.notices(noon + 80 * DAY) + store.pruning.plans(noon + 80 * DAY) == 0
     assert store.pruning.trips(["trip-1", "trip-2", "no such trip"]) == 1  # trip-2, of which nothing is left

@@ -14,7 +14,7 @@ from alertd.store.schema import channel_senders, deliveries, senders
 WAITING = "waiting"
 
 
-def due(now: datetime) -> tuple[ColumnElement[bool], ...]:
+def due(now: datetime | ColumnElement[datetime]) -> tuple[ColumnElement[bool], ...]:
     """Deliveries that wait, whose time has come or has passed, and that nobody has claimed."""
     return (
         deliveries.c.state == WAITING,
@@ -23,7 +23,7 @@ def due(now: datetime) -> tuple[ColumnElement[bool], ...]:
     )
 
 
-def has_older_waiting(now: datetime) -> ColumnElement[bool]:
+def has_older_waiting(now: datetime | ColumnElement[datetime]) -> ColumnElement[bool]:
     """Deliveries behind an older one of their trip and channel."""
     older = deliveries.alias("older")
     return exists().where(
