@@ -54,9 +54,7 @@ def _random_ids(stack: ExitStack) -> None:
 
 def _no_order(stack: ExitStack) -> None:
     """A delivery does not wait for an older one of its trip."""
-    stack.enter_context(patch.object(outbox, "_has_older_waiting", lambda now: false()))
-    outbox._claimable.cache_clear()
-    stack.callback(outbox._claimable.cache_clear)
+    stack.enter_context(patch.object(outbox, "has_older_waiting", lambda now: false()))
 
 
 def _marks_first(stack: ExitStack) -> None:

@@ -196,7 +196,7 @@ _FULL_DISK = textwrap.dedent("""
     signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
     now = datetime.datetime(2026, 1, 5, tzinfo=datetime.UTC)
     with Store(sys.argv[1]) as store:
-        resource.setrlimit(resource.RLIMIT_FSIZE, (200_000, 200_000))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (400_000, 400_000))
         kept = 0
         try:
             while kept < 10_000:
