@@ -11,7 +11,7 @@ import httpx
 import pytest
 
 from alertd.plan.model.stretches import Advice
-from alertd.plan.serialize import plan_json
+from alertd.plan.serialize import plan_text
 from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replays.replay import replay
 from alertd.planning.replays.replay_archive import ReplayWriter
@@ -186,7 +186,9 @@ async def test_cycle_holds_for_a_closure_until_withdrawn_and_replays(
         assert (after[plan.trip_id].advice, after[plan.trip_id].closures) == (before[plan.trip_id].advice, ())
         assert "HOLD ENDED: Road closed (avalanche work)" in " ".join(n.text for n in store.notices(plan.trip_id))
         again = await replay(archive, plan.id)
-        assert plan_json(again.plan) == plan_json(plan)
+        stored = store.plan(plan.id)
+        assert stored is not None
+        assert f'"plan":{plan_text(again.plan)}' in stored.body
 
 
 def test_a_closure_of_an_older_version_is_the_same(store: Store, closure: dict[str, Any], morning: datetime) -> None:

@@ -14,8 +14,8 @@ import pytest
 from sqlalchemy import event
 
 from alertd.notices.model import Notice
-from alertd.plan import departures, serialize
-from alertd.plan.chain_up import departure_view, route_outcome
+from alertd.plan import serialize
+from alertd.plan.chain_up import departure_road, route_outcome
 from alertd.planning.corridors import groups
 from alertd.planning.planner import create_planner
 from alertd.planning.replays.replay_archive import ReplayWriter
@@ -53,9 +53,9 @@ class Work:
 
             return counted
 
-        for module in (departures, departure_view):  # departures whose way over the road is timed
-            timing = count("timings", module.unchained_timing, lambda _need, departs, *_: departs.size)
-            patch.setattr(module, "unchained_timing", timing)
+        # Departures whose way over the road is timed.
+        timing = count("timings", departure_road.unchained_timing, lambda _need, departs, *_: departs.size)
+        patch.setattr(departure_road, "unchained_timing", timing)
         patch.setattr(route_outcome, "cheapest_plan", count("searches", route_outcome.cheapest_plan, lambda *_: 1))
         patch.setattr(serialize, "_field_text", count("texts", serialize._field_text, lambda *_: 1))  # of plans
         engine = store._database._backend.engine

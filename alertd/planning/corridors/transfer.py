@@ -36,6 +36,7 @@ _PLAIN: Final = {
     "datetime": {"date", "datetime", "time", "timedelta", "timezone"},
     "builtins": {"set", "frozenset", "slice"},
     "collections": {"OrderedDict"},
+    "pydantic_core._pydantic_core": {"TzInfo"},  # of times that came as JSON
     "numpy": {"dtype", "ndarray"},
     "numpy._core.numeric": {"_frombuffer"},
     "numpy._core.multiarray": {"_reconstruct", "scalar"},
