@@ -258,11 +258,11 @@ def _advice(way: _Way, unknown_frac: float) -> Advice:
     views, chain_plan, conditions = way.views, way.chain_plan, way.conditions
     if chain_plan is None or conditions is None:
         return _unchained(views.encounter(0), unknown_frac, views.params)
-    params, places, view = views.params, views.places, conditions.view
+    params, places = views.params, views.places
     legs = chained_legs(conditions, chain_plan, places, chain_search(views, params.chain_probability))
     if any(leg.held for leg in legs) or any(conditions.is_held(x) for x in way.left):
         return Advice.HOLD
-    if chain_plan.spans or view.stretches:
+    if chain_plan.spans or conditions.stretches:
         return Advice.CHAIN if chain_plan.spans else Advice.READY
     return _unchained(conditions.encounter, unknown_frac, params)
 
