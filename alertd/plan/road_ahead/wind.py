@@ -42,13 +42,13 @@ class WindHours:
 
     def at(self, hour: Index) -> tuple[Float32, Float32]:
         """Gust and sight at hours (member, section) of the hourly need; NaN beyond the forecast."""
-        h = hour + self.first_h
-        members, cells, hours = self.gust_mps.shape
-        row = np.arange(members)[:, None] * cells + self.cell
-        pick = row * hours + np.minimum(h, hours - 1)
+        hours = self.gust_mps.shape[2]
+        last_h = hours - 1 - self.first_h
+        ahead = hour.size > 0 and int(hour.max()) > last_h
+        pick = _base(IdentityKey(self)) + (np.minimum(hour, last_h) if ahead else hour)
         gust, sight = (take_flat(values, pick) for values in (self.gust_mps, self.sight_m))
-        if h.size and h.max() >= hours:
-            beyond = h >= hours
+        if ahead:
+            beyond = hour > last_h
             gust[beyond] = sight[beyond] = np.nan
         return gust, sight
 
@@ -56,6 +56,13 @@ class WindHours:
     def digest(self) -> bytes:
         """Equal for equal wind, whichever forecast it came from."""
         return _digest(IdentityKey(self))
+
+
+@lru_cache(maxsize=8)
+def _base(of: IdentityKey[WindHours]) -> NDArray[np.intp]:
+    """Flat index of hour 0 of the hourly need into the arrays of the wind, (member, section)."""
+    members, cells, hours = of.value.gust_mps.shape
+    return np.asarray((np.arange(members)[:, None] * cells + of.value.cell) * hours + of.value.first_h, dtype=np.intp)
 
 
 @lru_cache(maxsize=64)
