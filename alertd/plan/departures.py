@@ -82,7 +82,7 @@ class _Compared:
     def _hours_ok(self, of: IdentityKey[HoursUsed], planned_at: datetime, rules: HoursRules | None) -> bool | None:
         """True when the trip ends within the driver's hours; None without a law on file or a known rest before."""
         depart_at, used = self.departure.depart_at, of.value
-        if rules is None or depart_at < planned_at and depart_at < (used.on_duty_since or planned_at):
+        if rules is None or (depart_at < planned_at and depart_at < (used.on_duty_since or planned_at)):
             return None
         key = of, _rest_taken(planned_at, depart_at, rules)
         if key not in self.hours:

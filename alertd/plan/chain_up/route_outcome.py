@@ -169,9 +169,7 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
     return RouteConditions(views=views, encounter=encounter, row=row)
 
 
-def uncovered(
-    stretches: Sequence[ChainStretch], chain_plan: ChainPlan, places: StopCandidates
-) -> list[ChainStretch]:
+def uncovered(stretches: Sequence[ChainStretch], chain_plan: ChainPlan, places: StopCandidates) -> list[ChainStretch]:
     """Those of the stretches that no span of the chain plan covers."""
     spans_m = [(places.at_m[x.on], places.at_m[x.off]) for x in chain_plan.spans]
     return [x for x in stretches if not any(overlaps(x, a, b) for a, b in spans_m)]
