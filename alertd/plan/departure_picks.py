@@ -5,8 +5,8 @@ much later with chains is no better.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from datetime import datetime, timedelta
+from typing import NamedTuple
 
 from alertd.i18n import odds
 from alertd.plan.model.alternatives import Departure, DeparturePick, LeaveBy
@@ -15,8 +15,7 @@ from alertd.plan.params import PlanParams
 from alertd.units import minutes_words
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Trip:
+class _Trip(NamedTuple):
     """What a driver compares: seconds on the way, in the mean and with chains; seconds to the arrival from `since`."""
 
     mean_s: float
@@ -108,11 +107,12 @@ def leave_by(compared: Sequence[Departure], planned_at: datetime, params: PlanPa
     planned = after[0]
     worse = [d.advice.rank > planned.advice.rank and _gets_worse(d, planned, params) for d in after]
     for n in range(1, len(after)):
-        until = after[n].depart_at + timedelta(seconds=params.departure_near_s)
-        lasting = [w for w, d in zip(worse, after, strict=True) if after[n].depart_at <= d.depart_at < until]
         if after[n].depart_at - planned_at > timedelta(hours=params.leave_by_h):
             return None
-        if worse[n] and all(lasting):
+        if not worse[n]:
+            continue
+        until = after[n].depart_at + timedelta(seconds=params.departure_near_s)
+        if all(w for w, d in zip(worse, after, strict=True) if after[n].depart_at <= d.depart_at < until):
             return LeaveBy(at=after[n - 1].depart_at, worse=after[n])
     return None
 

@@ -8,6 +8,7 @@ from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
 from enum import Enum, auto
+from functools import lru_cache
 from math import ceil
 from typing import Final, TypeAlias
 
@@ -39,6 +40,7 @@ from alertd.plan.road_ahead.hazards import hazards
 from alertd.plan.road_ahead.hourly_need import HourlyNeed
 from alertd.plan.road_ahead.trip_odds import trip_odds
 from alertd.plan.road_ahead.wind import WindHours
+from alertd.rules.rig import IdentityKey
 from alertd.units import HOUR_S
 
 Array: TypeAlias = NDArray[np.float64]
@@ -68,25 +70,31 @@ class _Compared:
     departure: Departure
     spells: tuple[Spell, ...]
     by_hours: dict[bool | None, Departure] = field(default_factory=dict)
-    hours: dict[tuple[HoursUsed, "_RestTaken"], bool] = field(default_factory=dict)
+    hours: dict[tuple[IdentityKey[HoursUsed], "_RestTaken"], bool] = field(default_factory=dict)
 
-    def for_driver(self, used: HoursUsed, planned_at: datetime, rules: HoursRules | None) -> Departure:
-        """The departure for a driver who has used these hours at the planned departure."""
+    def for_driver(self, used: IdentityKey[HoursUsed], planned_at: datetime, rules: HoursRules | None) -> Departure:
+        """The departure for a driver who has used these hours at the planned departure, see `_as_one`."""
         answer = self._hours_ok(used, planned_at, rules)
         if answer not in self.by_hours:
             self.by_hours[answer] = replace(self.departure, hours_ok=answer)
         return self.by_hours[answer]
 
-    def _hours_ok(self, used: HoursUsed, planned_at: datetime, rules: HoursRules | None) -> bool | None:
+    def _hours_ok(self, of: IdentityKey[HoursUsed], planned_at: datetime, rules: HoursRules | None) -> bool | None:
         """True when the trip ends within the driver's hours; None without a law on file or a known rest before."""
-        depart_at = self.departure.depart_at
-        if rules is None or depart_at < min(planned_at, used.on_duty_since or planned_at):
+        depart_at, used = self.departure.depart_at, of.value
+        if rules is None or (depart_at < planned_at and depart_at < (used.on_duty_since or planned_at)):
             return None
-        key = used, _rest_taken(planned_at, depart_at, rules)
+        key = of, _rest_taken(planned_at, depart_at, rules)
         if key not in self.hours:
             then = hours_used_then(used, planned_at, depart_at, rules)
             self.hours[key] = _within_hours(self.spells, then, rules, depart_at)
         return self.hours[key]
+
+
+@lru_cache(maxsize=256)
+def _as_one(used: HoursUsed) -> IdentityKey[HoursUsed]:
+    """Equal hours used as one object, which is a key that costs less."""
+    return IdentityKey(used)
 
 
 def compare_departures(
@@ -112,7 +120,8 @@ def compare_departures(
         own = _shared(hourly_need, (planned_s, 1), now_utc, params, reasons)
         found = tuple(sorted((*found, *own), key=lambda x: x.departure.depart_at))
     rules = rules_for([s.code for s in hourly_need.sections.route.jurisdictions])
-    return tuple(x.for_driver(used, planned_at, rules) for x in found)
+    of = _as_one(used)
+    return tuple(x.for_driver(of, planned_at, rules) for x in found)
 
 
 def _shared(
@@ -258,11 +267,11 @@ def _advice(way: _Way, unknown_frac: float) -> Advice:
     views, chain_plan, conditions = way.views, way.chain_plan, way.conditions
     if chain_plan is None or conditions is None:
         return _unchained(views.encounter(0), unknown_frac, views.params)
-    params, places, view = views.params, views.places, conditions.view
+    params, places = views.params, views.places
     legs = chained_legs(conditions, chain_plan, places, chain_search(views, params.chain_probability))
     if any(leg.held for leg in legs) or any(conditions.is_held(x) for x in way.left):
         return Advice.HOLD
-    if chain_plan.spans or view.stretches:
+    if chain_plan.spans or conditions.stretches:
         return Advice.CHAIN if chain_plan.spans else Advice.READY
     return _unchained(conditions.encounter, unknown_frac, params)
 

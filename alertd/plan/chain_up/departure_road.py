@@ -115,7 +115,8 @@ class DepartureRoads:
         missing = [x for x in departs_epoch_s if x not in found]
         if missing:
             timing = unchained_timing(self.hourly_need, np.asarray(missing), self.params)
-            found |= {x: self._road(timing.row(n)) for n, x in enumerate(missing)}
+            rows = [timing] if len(missing) == 1 else map(timing.row, range(len(missing)))
+            found |= {x: self._road(row) for x, row in zip(missing, rows, strict=True)}
             self._kept |= {x: found[x] for x in missing}
             for oldest in list(self._kept)[: max(len(self._kept) - MOST_ROADS, 0)]:
                 self._kept.pop(oldest, None)

@@ -45,6 +45,11 @@ class RouteConditions:
             return first
         return DepartureRoad(encounter=self.encounter, row=self.row, params=self.views.params)
 
+    @property
+    def stretches(self) -> tuple[ChainStretch, ...]:
+        """The stretches of that road; the rest of its view costs more, and a comparison rarely needs it."""
+        return self.road.stretches(self.views.places)
+
     @cached_property
     def view(self) -> DepartureView:
         """All conditions as a single view."""
@@ -80,9 +85,15 @@ def best_plan(search: ChainSearch) -> ChainPlan:
 class ReadyLegs:
     """The stretches that a way leaves unchained, and the way chained for all of them, as one view."""
 
-    def __init__(self, views: DepartureViews, view: DepartureView, chain_plan: ChainPlan, on: ChainsOn | None) -> None:
-        self.scene, self.left = view, uncovered(view, chain_plan, views.places)
-        self.walk = replace(chain_search(views, views.params.ready_probability, on), view=lambda _: view)
+    def __init__(self, conditions: RouteConditions, chain_plan: ChainPlan, on: ChainsOn | None) -> None:
+        self.conditions, self.on = conditions, on
+        self.left = uncovered(conditions.stretches, chain_plan, conditions.views.places)
+
+    @cached_property
+    def walk(self) -> ChainSearch:
+        """The search for that way."""
+        views, view = self.conditions.views, self.conditions.view
+        return replace(chain_search(views, views.params.ready_probability, self.on), view=lambda _: view)
 
     @cached_property
     def way(self) -> ChainPlan:
@@ -103,7 +114,7 @@ def chosen_way(views: DepartureViews) -> ChosenWay:
     if known is None:
         chain_plan = best_plan(chain_search(views, views.params.chain_probability))
         conditions = conditions_on(views, chain_plan)
-        known = ChosenWay(chain_plan, conditions, ReadyLegs(views, conditions.view, chain_plan, None))
+        known = ChosenWay(chain_plan, conditions, ReadyLegs(conditions, chain_plan, None))
         views.kept.ways[views.depart_epoch_s] = known
         for oldest in list(views.kept.ways)[:-MOST_WAYS]:
             views.kept.ways.pop(oldest, None)
@@ -158,10 +169,10 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
     return RouteConditions(views=views, encounter=encounter, row=row)
 
 
-def uncovered(view: DepartureView, chain_plan: ChainPlan, places: StopCandidates) -> list[ChainStretch]:
-    """Stretches of the view that no span of the chain plan covers."""
+def uncovered(stretches: Sequence[ChainStretch], chain_plan: ChainPlan, places: StopCandidates) -> list[ChainStretch]:
+    """Those of the stretches that no span of the chain plan covers."""
     spans_m = [(places.at_m[x.on], places.at_m[x.off]) for x in chain_plan.spans]
-    return [x for x in view.stretches if not any(overlaps(x, a, b) for a, b in spans_m)]
+    return [x for x in stretches if not any(overlaps(x, a, b) for a, b in spans_m)]
 
 
 def chained_share(conditions: RouteConditions, chained: ChainPlan, places: StopCandidates, remove_s: float) -> float:
@@ -172,7 +183,7 @@ def chained_share(conditions: RouteConditions, chained: ChainPlan, places: StopC
     total_s, expected_s, need = 0.0, 0.0, conditions.encounter.need
     for span in chained.spans:
         on_m, off_m = float(places.at_m[span.on]), float(places.at_m[span.off])
-        here = [slice(x.first, x.last + 1) for x in conditions.view.stretches if overlaps(x, on_m, off_m)]
+        here = [slice(x.first, x.last + 1) for x in conditions.stretches if overlaps(x, on_m, off_m)]
         if not here:
             continue
         most = np.maximum.reduce([need[:, x].max(axis=1) for x in here])
@@ -211,7 +222,7 @@ def chained_legs(
     """
     legs = []
     for span in chain_plan.spans:
-        covered = [x for x in conditions.view.stretches if overlaps(x, places.at_m[span.on], places.at_m[span.off])]
+        covered = [x for x in conditions.stretches if overlaps(x, places.at_m[span.on], places.at_m[span.off])]
         required = [search.is_required(x) for x in covered]
         if not any(required) and not (search.on is not None and span.on == 0):
             covered, required = list(span.stretches), [search.is_required(x) for x in span.stretches]

@@ -102,7 +102,7 @@ class ChainSearch:
     on: ChainsOn | None = None
     kept: dict[Hashable, PricedView] = field(default_factory=dict)
     _on_time_s: list[float] = field(default_factory=list, init=False)
-    _at_clock: dict[int, PricedView] = field(default_factory=dict, init=False)
+    at_clock: dict[int, PricedView] = field(default_factory=dict, init=False)
     _terms: SearchTerms = field(init=False)
 
     def __post_init__(self) -> None:
@@ -137,9 +137,9 @@ class ChainSearch:
         return max(round((minute * 60.0 - self.on_time_s[place]) / DELAY_STEP_S), 0)
 
     def priced_at(self, clock: int) -> PricedView:
-        known = self._at_clock.get(clock)
+        known = self.at_clock.get(clock)
         if known is None:
-            known = self._at_clock[clock] = self.priced(self.view(clock))
+            known = self.at_clock[clock] = self.priced(self.view(clock))
         return known
 
     def span(self, step: _Step, run: ChainedRun) -> ChainedSpan:
@@ -183,7 +183,7 @@ def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
         cost_s = run_s + sum(search.priced(now).risk_s)
         return ChainPlan(cost_s, (), (0,) * final, (), round(run_s / 60.0))
     left_s: list[float] = (search.dry_s[-1] - search.dry_s).tolist()
-    priced_at, on_time_s = search.priced_at, search.on_time_s
+    priced_at, at_clock, on_time_s = search.priced_at, search.at_clock, search.on_time_s
     best: dict[_Node, float] = {_START: 0.0}
     before: dict[_Node, _Link] = {}
     queue: list[tuple[float, _Node, float]] = [(left_s[0], _START, 0.0)]
@@ -198,13 +198,14 @@ def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
             continue
         late = round((minute * 60.0 - on_time_s[place]) / DELAY_STEP_S)  # as `clock`, without the cost of a call
         clock = late if late > 0 else 0
-        decided, on = priced_at(clock), search.on if place == 0 else None
+        decided, on = at_clock.get(clock) or priced_at(clock), search.on if place == 0 else None
         if on is None:  # unchained to the next place
-            to = (place + 1, minute + decided.ride_minutes[place], False)
+            ahead = place + 1
+            to = (ahead, minute + decided.ride_minutes[place], False)
             cost = cost_s + decided.ride_cost_s[place]
             if cost < best.get(to, inf):
                 best[to], before[to] = cost, (node, clock, None, 0)
-                heappush(queue, (cost + left_s[to[0]], to, cost))
+                heappush(queue, (cost + left_s[ahead], to, cost))
         if removed or (on is None and not decided.may_hang[place]):
             continue
         for choice in decided.choices(place) if on is None else decided.while_on(on):

@@ -180,7 +180,7 @@ def best_solution(
     else:
         chain_plan = best_plan(chain_search(views, params.chain_probability, on))
         conditions = _as_earlier(conditions_on(views, chain_plan), earlier)
-        ready = ReadyLegs(views, conditions.view, chain_plan, on)
+        ready = ReadyLegs(conditions, chain_plan, on)
     if ready.left:
         warned = conditions_on(views, ready.way)
         more = warned.encounter.need.mean(axis=0) > conditions.encounter.need.mean(axis=0) + SAME_PROBABILITY
@@ -193,8 +193,8 @@ def best_solution(
             conditions = _as_earlier(
                 replace(conditions, encounter=replace(conditions.encounter, hour=hour, timing=None)), earlier
             )
-            later_road = len(conditions.view.stretches) > len(ready.scene.stretches)
-            ready = ReadyLegs(views, conditions.view, chain_plan, on)
+            later_road = len(conditions.stretches) > len(ready.conditions.stretches)
+            ready = ReadyLegs(conditions, chain_plan, on)
     carried = None if on is None else _carried(on, chain_plan.spans[0], conditions.view, views.places)
     legs = legs_of(views, chain_plan, conditions, ready, on)
     moving_s, stopped_times = _clock(legs, conditions, params, carried)

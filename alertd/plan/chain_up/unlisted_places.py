@@ -85,15 +85,29 @@ def _may_need(
     departs: first and last departure. dry_s: seconds to each section on a dry road, (section,).
     """
     hours = hourly_need.hours
-    hour = np.arange(hours + 1)[None, :]
     stood_h = hourly_need.stands.before_s(hourly_need.sections.middle_m) / HOUR_S
     first_h, last_h = ((at - hourly_need.first_epoch_s) / HOUR_S for at in departs)
-    first = np.floor(first_h + stood_h + EARLIEST * dry_s / HOUR_S)[:, None]
-    last = np.ceil(last_h + stood_h + SLOWEST * dry_s / HOUR_S + LONGEST_STAND_H)[:, None]
-    there = ((hour >= first) & (hour <= last)) | ((hour == hours) & (last >= hours))  # the last is unknown road
-    likely, possible = hourly_need.shared.answer("likely", params, lambda: _likely(hourly_need, params))
-    known = there[:, :-1]
-    return (possible & there).any(axis=1), known.any(axis=1) & (likely[:, :-1] | ~known).all(axis=1)
+    first = np.floor(first_h + stood_h + EARLIEST * dry_s / HOUR_S)
+    last = np.ceil(last_h + stood_h + SLOWEST * dry_s / HOUR_S + LONGEST_STAND_H)
+    likely, possible, unknown = hourly_need.shared.answer("likely", params, lambda: _counts(hourly_need, params))
+    from_h, until_h = (np.clip(x, 0.0, hours).astype(np.intp) for x in (first, last + 1.0))
+    section, known_n = np.arange(first.size), until_h - from_h
+    may = (possible[section, until_h] > possible[section, from_h]) | (unknown & (last >= hours))
+    always = (known_n > 0) & (likely[section, until_h] - likely[section, from_h] == known_n)
+    return may, always
+
+
+def _counts(hourly_need: HourlyNeed, params: PlanParams) -> tuple[NDArray[np.intp], NDArray[np.intp], Mask]:
+    """Numbers of hours before each at which chains are likely, and may be needed, (section, hour + 1).
+
+    And whether they may be needed on unknown road, (section,).
+    """
+    likely, possible = _likely(hourly_need, params)
+
+    def before(on: Mask) -> NDArray[np.intp]:
+        return np.concatenate((np.zeros((on.shape[0], 1), np.intp), np.cumsum(on[:, :-1], axis=1)), axis=1)
+
+    return before(likely), before(possible), possible[:, -1]
 
 
 def _likely(hourly_need: HourlyNeed, params: PlanParams) -> tuple[Mask, Mask]:

@@ -47,10 +47,11 @@ def hazards(
     if wind is not None:
         gust, sight = wind.at(hour)
         limits = limits_of(hourly_need.rig, params)
-        held = too_windy(gust, code, limits.hold_mps, limits.hold_slick_mps)
-        warned = too_windy(gust, code, limits.caution_mps, min(limits.caution_mps, limits.hold_slick_mps))
-        for first, last, frac, holds in _runs(held, warned, hourly_need, params):
-            found.append(Hazard(WIND, first, last, frac, holds, _median_most(gust[:, first : last + 1])))
+        if (gust >= min(limits)).any():
+            held = too_windy(gust, code, limits.hold_mps, limits.hold_slick_mps)
+            warned = too_windy(gust, code, limits.caution_mps, min(limits.caution_mps, limits.hold_slick_mps))
+            for first, last, frac, holds in _runs(held, warned, hourly_need, params):
+                found.append(Hazard(WIND, first, last, frac, holds, _median_most(gust[:, first : last + 1])))
         held, warned = (blind(sight, x) for x in (params.sight_hold_m, params.sight_caution_m))
         for first, last, frac, holds in _runs(held, warned, hourly_need, params):
             found.append(Hazard(SIGHT, first, last, frac, holds, -_median_most(-sight[:, first : last + 1])))

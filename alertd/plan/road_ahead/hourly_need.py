@@ -66,8 +66,12 @@ class Corridor:
 
 
 def take_flat(values: NDArray[Scalar], pick: NDArray[np.intp], out: NDArray[Scalar] | None = None) -> NDArray[Scalar]:
-    """Values at flat indices. The indices are in range; skipping the check halves the time."""
-    return np.take(values, pick, out=out, mode="clip")
+    """Values at flat indices, which are in range. `values` is in the order of memory, or each call copies all of it.
+
+    Into `out`, skipping the check halves the time; without it, indexing is several times as fast as `take`.
+    """
+    flat = values.reshape(-1)
+    return flat[pick] if out is None else flat.take(pick, out=out, mode="clip")
 
 
 @dataclass(frozen=True, kw_only=True, eq=False)

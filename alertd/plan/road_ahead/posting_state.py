@@ -77,7 +77,8 @@ class PostingState:
     @cached_property
     def closed(self) -> Float32:
         """Probability that snow closes the road, (member, section, hour + 1)."""
-        return np.asarray(self._along(self.closed_state, slice(None)) * self.covered, dtype=np.float32)
+        # The axes are in the order of memory: `take_flat` copies all of any other array.
+        return np.ascontiguousarray(self._along(self.closed_state, slice(None)) * self.covered, dtype=np.float32)
 
     @cached_property
     def closed_state(self) -> Float32:

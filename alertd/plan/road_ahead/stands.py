@@ -22,7 +22,7 @@ class Stands:
         """Seconds stood before each place is reached, any shape. A stand counts for the road behind it only."""
         at = np.asarray(at_m, dtype=np.float64)
         if not self.at_m.size:
-            return np.zeros_like(at)
+            return np.zeros(at.shape)
         return np.asarray((self.takes_s * (at[..., None] > self.at_m)).sum(axis=-1))
 
     @property

@@ -7,7 +7,7 @@ source's own visibility, or that of a blizzard where snow falls in strong gusts.
 from dataclasses import dataclass
 from functools import lru_cache
 from hashlib import blake2b
-from typing import Final, TypeAlias
+from typing import Final, NamedTuple, TypeAlias
 from weakref import WeakKeyDictionary
 
 import numpy as np
@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import Forecast, Obscured
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, Mask
+from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, Mask, take_flat
 from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
 from alertd.plan.road_ahead.shared_answers import SharedAnswers
 from alertd.road.road_class import WINTER_CLASSES
@@ -42,19 +42,27 @@ class WindHours:
 
     def at(self, hour: Index) -> tuple[Float32, Float32]:
         """Gust and sight at hours (member, section) of the hourly need; NaN beyond the forecast."""
-        return self._take(self.gust_mps, hour), self._take(self.sight_m, hour)
+        hours = self.gust_mps.shape[2]
+        last_h = hours - 1 - self.first_h
+        ahead = hour.size > 0 and int(hour.max()) > last_h
+        pick = _base(IdentityKey(self)) + (np.minimum(hour, last_h) if ahead else hour)
+        gust, sight = (take_flat(values, pick) for values in (self.gust_mps, self.sight_m))
+        if ahead:
+            beyond = hour > last_h
+            gust[beyond] = sight[beyond] = np.nan
+        return gust, sight
 
     @property
     def digest(self) -> bytes:
         """Equal for equal wind, whichever forecast it came from."""
         return _digest(IdentityKey(self))
 
-    def _take(self, values: Float32, hour: Index) -> Float32:
-        h = hour + self.first_h
-        last = values.shape[2] - 1
-        member = np.arange(values.shape[0])[:, None]
-        taken = values[member, self.cell[None, :], np.clip(h, 0, last)]
-        return np.where(h <= last, taken, np.float32(np.nan))
+
+@lru_cache(maxsize=8)
+def _base(of: IdentityKey[WindHours]) -> NDArray[np.intp]:
+    """Flat index of hour 0 of the hourly need into the arrays of the wind, (member, section)."""
+    members, cells, hours = of.value.gust_mps.shape
+    return np.asarray((np.arange(members)[:, None] * cells + of.value.cell) * hours + of.value.first_h, dtype=np.intp)
 
 
 @lru_cache(maxsize=64)
@@ -113,7 +121,7 @@ def _gust_and_sight(f: Forecast, params: PlanParams) -> tuple[Float32, Float32]:
         blowing = (f.obscured >= Obscured.BLOWING_SNOW)[None]
         dimmed = blowing & (np.isnan(sight) | (gust >= params.whiteout_gust_mps))
         sight = np.where(dimmed, np.fmin(sight, params.sight_caution_m), sight)
-    return gust.astype(np.float32), sight.astype(np.float32)
+    return np.ascontiguousarray(gust, dtype=np.float32), np.ascontiguousarray(sight, dtype=np.float32)
 
 
 def _lasting(on: Mask, hours: int) -> Mask:
@@ -135,8 +143,7 @@ def is_light(rig: Rig, params: PlanParams) -> bool:
     return bool(towed) and rig.gross_mass_kg < params.light_share * rig.rated_mass_kg
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class WindLimits:
+class WindLimits(NamedTuple):
     """Gusts [m/s] from which this rig gets a caution and a hold; the latter also on a winter road."""
 
     caution_mps: float
@@ -146,6 +153,12 @@ class WindLimits:
 
 def limits_of(rig: Rig, params: PlanParams) -> WindLimits:
     """The limits of a rig."""
+    return _limits(IdentityKey(rig), params)
+
+
+@lru_cache(maxsize=64)
+def _limits(of: IdentityKey[Rig], params: PlanParams) -> WindLimits:
+    rig = of.value
     light = is_light(rig, params)
     return WindLimits(
         caution_mps=params.gust_caution_light_mps if light else params.gust_caution_mps,

@@ -36,6 +36,12 @@ def need() -> HourlyNeed:
     return hourly_need_for(ROUTE, make_rig(), rules, weather.corridor, PARAMS, at_hour(0).timestamp())
 
 
+@pytest.mark.parametrize("name", ["code", "need", "other_need", "grip_shortfall", "closed", "descent"])
+def test_no_lookup_copies_a_whole_array(need: HourlyNeed, name: str) -> None:
+    """Each departure looks up a few hours in these arrays; out of the order of memory, each look copies all of one."""
+    assert getattr(need, name).flags.c_contiguous
+
+
 def test_many_departures_at_once_equal_each_alone(need: HourlyNeed, monkeypatch: pytest.MonkeyPatch) -> None:
     departs = at_hour(2).timestamp() + 900.0 * np.arange(13)
     monkeypatch.setattr("alertd.plan.road_ahead.timing.BLOCK_CELLS", 4 * need.members * need.sections.count)

@@ -9,7 +9,7 @@ import pytest
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Obscured
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.wind import _gust_and_sight
+from alertd.plan.road_ahead.wind import WindHours, _gust_and_sight
 
 PARAMS = PlanParams()
 START = datetime(2027, 1, 14, tzinfo=UTC)
@@ -57,3 +57,15 @@ def test_named_blowing_snow_shortens_the_sight(gust_mps: float, visibility_m: fl
     sight = _gust_and_sight(replace(dry, obscured=code), PARAMS)[1][0, 0]
     assert sight[0] == pytest.approx(sight_m)
     np.testing.assert_array_equal(sight[1], np.float32(visibility_m))
+
+
+@pytest.mark.parametrize("first_h", [0, 5, 23])
+def test_wind_on_the_way_is_that_of_each_member_cell_and_hour(first_h: int) -> None:
+    rng = np.random.default_rng(4)
+    gust, sight = (rng.random((3, 6, 24)).astype(np.float32) for _ in range(2))
+    wind = WindHours(gust_mps=gust, sight_m=sight, cell=rng.integers(0, 6, 8), first_h=first_h)
+    hour = rng.integers(0, 30, (3, 8)).astype(np.int32)
+    for taken, values in zip(wind.at(hour), (gust, sight), strict=True):
+        for (member, section), h in np.ndenumerate(hour + first_h):
+            given = values[member, wind.cell[section], h] if h < 24 else np.nan
+            assert taken[member, section] == pytest.approx(given, nan_ok=True)
