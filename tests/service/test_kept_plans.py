@@ -9,10 +9,12 @@ from typing import Any
 import pytest
 
 from alertd.plan.model.plan import Plan
+from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
 from alertd.planning.planner import Planner, create_planner
 from alertd.service.cycle import run_cycle
 from alertd.service.recording.plan_recorder import PlanRecorder, SentStates
+from alertd.service.recording.quiet import Quiet
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
@@ -127,3 +129,36 @@ def test_forgotten_trips_are_not_kept() -> None:
     kept = KeptPlans(timedelta(minutes=30), 6.0)
     kept.retain({"T-1"})
     assert kept.standing([], None, {}, datetime.now().astimezone()) == {}
+
+
+async def test_a_plan_that_stands_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    unpacked: list[str] = []
+    whole = HeldPlan.unpack
+    monkeypatch.setattr(HeldPlan, "unpack", lambda held: unpacked.append(held.id) or whole(held))
+    (kept,) = fleet.planner.kept._kept.values()
+    fleet.clock.advance(timedelta(minutes=1))
+    (shown,) = (await run_cycle(fleet.planner, fleet.store, fleet.clock())).active
+    assert unpacked == []
+    assert shown.held is kept.held is fleet.planner.latest.held("T-1")
+    assert shown.facts == kept.note.facts  # type: ignore[attr-defined]
+
+
+async def test_a_quiet_plan_asks_nothing_while_it_may_stand(fleet: Fleet) -> None:
+    (kept,) = fleet.planner.kept._kept.values()
+    assert isinstance(kept.note, Quiet)
+    assert kept.plan is not None
+    until, first = fleet.planner.kept.stands_until(kept.plan), fleet.clock()
+    assert until is not None
+    assert first < until < kept.until
+    sent = fleet.store.sent_states()
+    for n in range(9):
+        now = first + (until - first) * n / 8
+        recorder = PlanRecorder(
+            planner=fleet.planner, store=fleet.store, now_utc=now, reports={"T-1": ()}, sent=sent,
+            notified_at=defaultdict(list),
+        )  # fmt: skip
+        asked = recorder._asked(kept.plan, kept.note.policy, now)
+        assert (asked.notices, asked.events, asked.facts) == ((), (), kept.note.facts)
+    assert kept.note.still(sent["T-1"], kept.note.policy)
+    assert not kept.note.still(sent["T-1"], replace(kept.note.policy, may_ease=False))
+    assert not kept.note.still({"said": [], "delivery": None}, kept.note.policy)
