@@ -101,7 +101,8 @@ class Daemon:
                 self._active = self._planned_beside | {one.trip_id: one for one in outcome.active}
             await observe_roads(self._planning, self._store, due)
             await self.alerts.update(self._planning, outcome, self._clock())
-        partial_n = self._meters.record_plans(outcome.plans, len(outcome.not_planned), len(outcome.unread))
+        held = [one.held for one in outcome.active]
+        partial_n = self._meters.record_plans(held, len(outcome.not_planned), len(outcome.unread))
         await asyncio.to_thread(release_memory)
         if partial_n:
             log.warning("%d of %d plans use old or missing data; their cautions name it", partial_n, len(outcome.plans))

@@ -19,7 +19,7 @@ from alertd.notices.upheld import raised, upheld, upheld_words
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import Plan
 from alertd.plan.road_by_hour import RoadHours
-from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, hold
+from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, held_as_shown
 from alertd.route.model import Route
 from alertd.sources.files.trips import TripsFile
 from alertd.units import HOUR_S
@@ -66,6 +66,15 @@ class LatestPlans:
         """The plans by trip, without their other departures: see `HeldPlan`."""
         return HeldByTrip(self._held)
 
+    def held(self, trip_id: str) -> HeldPlan | None:
+        """The packed plan of a trip; None where no cycle since the start made one."""
+        return self._held.get(trip_id)
+
+    def changes_to(self, plan: Plan) -> tuple[str, ...]:
+        """What a new plan, as people see it, changes for a dispatcher; empty for the first plan of a trip."""
+        old = self._held.get(plan.trip_id)
+        return () if old is None or old.id == plan.id else describe_changes(old.unpack(), plan)
+
     @property
     def jurisdictions(self) -> set[str]:
         """Whose rules the plans rest on."""
@@ -85,21 +94,28 @@ class LatestPlans:
         unread: Iterable[tuple[str, str]] | None,
         now: datetime,
         facts: Mapping[str, Sequence[SentFact]] | None = None,
+        changed: Mapping[str, tuple[str, ...]] | None = None,
     ) -> None:
-        """Take the outcome of a cycle. facts: those sent for each trip.
+        """Take the outcome of a cycle. Packed plans are as people see them; changed: their `changes_to`, by trip.
+
+        facts: those sent for each trip, by which other plans are raised.
 
         unread: None for a few trips planned beside a cycle; those of all others stay.
         """
         rows: dict[str, tuple[SentFact, ...]] = {}
         new: dict[str, HeldPlan] = {}
         changes = {trip: c for trip, c in self.changes.items() if now - c.at < CHANGES_KEPT_FOR}
-        for made in map(hold, plans):
-            plan, old = made.plan, self._held.get(made.trip_id)
-            rows[plan.id] = upheld(plan, (facts or {}).get(plan.trip_id, ()), now)
-            shown = raised(plan, rows[plan.id], now)
-            new[plan.trip_id] = made if shown is plan else hold(shown)
-            if old is not None and old.id != plan.id and (lines := describe_changes(old.plan, shown)):
-                changes[plan.trip_id] = Change(at=now, lines=lines)
+        for plan in plans:
+            if isinstance(plan, HeldPlan):
+                held, lines = plan, (changed or {}).get(plan.trip_id, ())
+            else:
+                shown, held = held_as_shown(plan, (facts or {}).get(plan.trip_id, ()), now)
+                lines = self.changes_to(shown)
+            new[held.trip_id] = held
+            if held.upheld:
+                rows[held.id] = held.upheld
+            if lines:
+                changes[held.trip_id] = Change(at=now, lines=lines)
         failed = dict(missed)
         # Beside a cycle all others stay; and a cycle does not know the trips that were planned beside it.
         stay = {

@@ -26,6 +26,7 @@ from alertd.planning.corridors.job import (
 )
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
+from alertd.planning.cycles.held_plan import Given, HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, RoadInputs
 from alertd.planning.cycles.merged import merged
 from alertd.planning.cycles.plan_here import GROUPS_WAITING, GroupWithInputs, plan_here
@@ -68,7 +69,7 @@ class _RouteSource:
     responses: tuple[SourceResponse, ...]
 
 
-_Part: TypeAlias = tuple[str, list[tuple[TripRequest, Outcome]]]  # of one road, and its name
+_Part: TypeAlias = tuple[str, list[tuple[TripRequest, Given]]]  # of one road, and its name
 
 
 class Planner:
@@ -124,10 +125,10 @@ class Planner:
 
         Routes are planned at the same time, and other routes of a trip are compared until it leaves.
         """
-        found: dict[str, Outcome] = {}
+        found: dict[str, Outcome] = {}  # no packed plans: those that stand are not asked for
         async with aclosing(self.plan_in_turn(trips, now_utc, reports, road_reports)) as groups:
             async for group in groups:
-                found |= {trip.id: outcome for trip, outcome in group}
+                found |= {trip.id: outcome for trip, outcome in group if not isinstance(outcome, HeldPlan)}
         return [found[trip.id] for trip in trips]
 
     async def plan_in_turn(
@@ -138,7 +139,7 @@ class Planner:
         road_reports: RoadReports = NO_ROAD_REPORTS,
         first: Collection[str] = (),
         mode: PlanningMode = PLAIN,
-    ) -> AsyncGenerator[list[tuple[TripRequest, Outcome]], None]:
+    ) -> AsyncGenerator[list[tuple[TripRequest, Given]], None]:
         """Groups of trips with their outcomes, each soon after it is planned: mostly some trips of one road.
 
         The trips are planned in the order given, as far as their roads allow. first: ids of trips that wait for no
@@ -177,7 +178,7 @@ class Planner:
         trips: Sequence[TripRequest],
         prepared: Callable[[], Awaitable[RouteJob]],
         mode: PlanningMode,
-    ) -> AsyncGenerator[Mapping[str, Outcome], None]:
+    ) -> AsyncGenerator[Mapping[str, Given], None]:
         """Plan some or all trips of one route, group by group. Never fails: a failure is each trip's outcome.
 
         prepared: returns the job of all trips of the route.
@@ -287,10 +288,14 @@ class Planner:
         )
         await asyncio.to_thread(self._writer.write_plans, planned, record)
 
-    async def _compared(self, trip: TripRequest, on: Mapping[str, Outcome], now_utc: datetime) -> Outcome:
+    async def _compared(self, trip: TripRequest, on: Mapping[str, Given], now_utc: datetime) -> Given:
         """The outcome of a trip from those on all of its routes."""
-        others = [(PurePath(name).stem, on[name]) for name in routes_to_compare(trip, now_utc)]
-        return await self.with_alternatives(on[trip.route], others)
+        outcome = on[trip.route]
+        if isinstance(outcome, HeldPlan):  # of a trip with other routes no plan is kept
+            return outcome
+        ways = [(PurePath(name).stem, on[name]) for name in routes_to_compare(trip, now_utc)]
+        others = [(name, other) for name, other in ways if not isinstance(other, HeldPlan)]
+        return await self.with_alternatives(outcome, others)
 
     async def with_alternatives(self, outcome: Outcome, others: Sequence[tuple[str, Outcome]]) -> Outcome:
         """The outcome with those of the same trip on other routes, by name."""

@@ -21,11 +21,12 @@ from alertd.notices.reports.brief_text import text_of
 from alertd.notices.sent_state import facts_from_plain
 from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.chain_up.unlisted_places import is_unlisted
+from alertd.plan.cycle_caches import clear_cycle_caches
 from alertd.plan.model.plan import Plan
 from alertd.plan.model.stretches import Advice
 from alertd.plan.serialize import canonical
 from alertd.planning.corridors.job import NotPlanned, Reports
-from alertd.planning.cycles.held_plan import HeldPlans
+from alertd.planning.cycles.held_plan import HeldPlan, HeldPlans
 from alertd.planning.cycles.turns import PlanningMode
 from alertd.planning.planner import Planner
 from alertd.planning.road_reports import RoadReports, named_places
@@ -198,7 +199,7 @@ async def plan_and_record(
         notified_at=notified_at,
         may_ease=may_ease,
     )
-    turns = sorted(due.trips, key=lambda trip: turn_of(trip, planner.latest.plans.get(trip.id), now_utc))
+    turns = sorted(due.trips, key=lambda trip: turn_of(trip, planner.latest.held(trip.id), now_utc))
     new = {trip.id for trip in turns if trip.id not in due.sent} if due.sent else set[str]()
     if not urgent:
         planner.kept.retain({trip.id for trip in turns})
@@ -223,13 +224,15 @@ async def plan_and_record(
         unread=due.unread,
         active=tuple(done),
     )
-    facts_by_trip = {one.trip_id: one.facts for one in done}
     missed = [(m.trip.id, m.reason) for m in recorder.failed]
-    planner.latest.update(recorder.made, missed, None if urgent else due.unread, now_utc, facts_by_trip)
+    unread = None if urgent else due.unread
+    planner.latest.update([one.held for one in done], missed, unread, now_utc, changed=recorder.changes)
+    if not urgent:
+        clear_cycle_caches()
     return outcome
 
 
-def turn_of(trip: TripRequest, plan: Plan | None, now_utc: datetime) -> tuple[bool, datetime]:
+def turn_of(trip: TripRequest, plan: HeldPlan | None, now_utc: datetime) -> tuple[bool, datetime]:
     """The place of a trip in a cycle. plan: its last one.
 
     A trip without a plan comes first; then the next moment of a trip decides: its departure, the place to chain up, a
@@ -237,8 +240,8 @@ def turn_of(trip: TripRequest, plan: Plan | None, now_utc: datetime) -> tuple[bo
     """
     if plan is None:
         return False, trip.depart_at
-    moments = [trip.depart_at, plan.arrive_at, *(s.enter_at for s in plan.stretches)]
-    moments += [s.chain_up.arrive_at for s in plan.stretches]
+    later = plan.next_moment(now_utc)
+    moments = [trip.depart_at, *([] if later is None else [later])]
     return True, min((at for at in moments if at >= now_utc), default=now_utc)
 
 
@@ -338,14 +341,15 @@ def _brief_of(
     loaded: Mapping[str, Loaded] | None = None,
 ) -> Brief:
     settings = planner.settings
+    plans = tuple(outcome.plans)  # a brief goes over all plans a dozen times: each is unpacked once
     return compile_brief(
         BriefInput(
             fleet=settings.fleet,
-            plans=outcome.plans,
+            plans=plans,
             not_planned=unplanned_trips(outcome),
             now=now_utc,
             zone=settings.brief_zone,
-            upheld=planner.latest.upheld_lines(outcome.plans, now_utc),
+            upheld=planner.latest.upheld_lines(plans, now_utc),
             before=before,
             loaded=loaded or {},
         )

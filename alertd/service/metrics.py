@@ -21,7 +21,7 @@ from alertd.delivery.channel import Channel, OutgoingNotice
 from alertd.delivery.circuit_breaker import Alarm
 from alertd.errors import DeliveryError
 from alertd.notices.model import Notice
-from alertd.plan.model.plan import Plan
+from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.sources.http.answer import DOUBTED, SourceResponse
 from alertd.store.store import Store
 
@@ -117,13 +117,12 @@ class Metrics:
             if alarm.kind in ("parked", "expired"):
                 self.deliveries.labels(self._channels.label(alarm.target), alarm.kind).inc()
 
-    def record_plans(self, plans: Sequence[Plan], not_planned_n: int, unread_n: int = 0) -> int:
+    def record_plans(self, plans: Sequence[HeldPlan], not_planned_n: int, unread_n: int = 0) -> int:
         """Count the plans of a cycle; returns how many rest on old or missing data."""
         partial_n = 0
-        for plan in plans:
-            partial_n += plan.partial
-            for note in plan.sources:
-                self._issued[note.provider] = note.issued_at or note.fetched_at
+        for held in plans:
+            partial_n += held.partial
+            self._issued |= dict(held.issued)
         self.blind = bool(plans) and not self._issued
         self.doubted, self._doubts = self._doubts, {}
         for state, n in (("planned", len(plans)), ("on_partial_data", partial_n), ("not_planned", not_planned_n)):

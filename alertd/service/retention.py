@@ -3,6 +3,7 @@
 import json
 import logging
 from datetime import datetime, timedelta
+from typing import Final
 
 from alertd.errors import InputError
 from alertd.records.event_stream import Retain
@@ -14,6 +15,8 @@ from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
 
+# One plan in so many hours stays for `alertd score`, whose classes of lead time are 3 to 24 hours wide. [A]
+PLAN_EVERY: Final = timedelta(hours=6)
 ANSWERS_KEPT = timedelta(days=2)  # nobody repeats a request after this time
 
 
@@ -32,6 +35,7 @@ def apply_retention(store: Store, keep: KeepDays, now_utc: datetime) -> int:
     store.pruning.see_notices(now_utc)
     removed += store.pruning.notices(decided)
     removed += store.pruning.plans(now_utc - timedelta(days=keep.plans))
+    removed += store.pruning.thin_plans(now_utc - timedelta(days=keep.every_plan), PLAN_EVERY)
     removed += store.pruning.trips(finished_trips(store, decided))
     removed += store.pruning.slots(decided)
     return removed + store.pruning.answers(now_utc - ANSWERS_KEPT)

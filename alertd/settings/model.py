@@ -53,12 +53,16 @@ class PlacePaths:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KeepDays:
-    """Days that the store keeps each kind of record: `plans` of which nothing was said, `trips` with what was."""
+    """Days that the store keeps each kind of record: `plans` without a notice, `trips` with their notices.
+
+    every_plan: days until only one plan without a notice in six hours stays of a trip.
+    """
 
     positions: int
     plans: int
     trips: int
     reports: int
+    every_plan: int = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -1,10 +1,23 @@
 """Deletes old records. A waiting or parked delivery keeps everything that it needs."""
 
 from collections.abc import Callable, Collection, Sequence
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from typing import Final
 
-from sqlalchemy import ColumnElement, Connection, Table, and_, bindparam, delete, exists, insert, or_, select, tuple_
+from sqlalchemy import (
+    ColumnElement,
+    Connection,
+    Table,
+    and_,
+    bindparam,
+    delete,
+    exists,
+    func,
+    insert,
+    or_,
+    select,
+    tuple_,
+)
 
 from alertd.store.connection import Database
 from alertd.store.log.attempts import delete_attempts
@@ -14,6 +27,7 @@ from alertd.store.schedule import SETTLED
 from alertd.store.schema import Utc, deliveries, due, events, idempotency, notices, notices_seen, plans, slots, trips
 from alertd.store.work.claims import WAITING
 
+EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 BATCH_ROWS: Final = 500  # rows per transaction, so that a notice never waits long behind the cleaning
 
 
@@ -66,6 +80,28 @@ class Retention:
         superseded = exists().where(newer.c.trip_id == plans.c.trip_id, newer.c.made_at > plans.c.made_at)
         referenced = exists().where(notices.c.plan_id == plans.c.id)
         return self._remove(plans, and_(plans.c.made_at < before, superseded, ~referenced))
+
+    def thin_plans(self, before: datetime, every: timedelta) -> int:
+        """Of the plans older than a given time keep the newest of each trip in each span of `every`.
+
+        A plan that a notice references stays. Spans count from the epoch.
+        """
+        with self._database.read() as connection:
+            first = connection.execute(select(func.min(plans.c.made_at))).scalar_one_or_none()
+        removed = 0
+        newer = plans.alias("newer")
+        referenced = exists().where(notices.c.plan_id == plans.c.id)
+        start = None if first is None else first - (first - EPOCH) % every
+        while start is not None and start + every <= before:
+            end = start + every
+            superseded = exists().where(
+                newer.c.trip_id == plans.c.trip_id, newer.c.made_at > plans.c.made_at, newer.c.made_at < end
+            )
+            removed += self._remove(
+                plans, and_(plans.c.made_at >= start, plans.c.made_at < end, superseded, ~referenced)
+            )
+            start = end
+        return removed
 
     def trips(self, over: Sequence[str]) -> int:
         """Delete those of the finished trips without a notice or event left, with their last plans."""

@@ -2,6 +2,7 @@
 
 import pickle
 from dataclasses import replace
+from datetime import timedelta
 from typing import Final
 
 import numpy as np
@@ -13,7 +14,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.request import PlanRequest, TripInput
 from alertd.plan.serialize import plan_text
 from alertd.planning.cycles import held_plan
-from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, HeldPlans, hold
+from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, HeldPlans, held_as_shown, hold
 from alertd.road.road_class import RoadClass
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_weather
 
@@ -66,7 +67,21 @@ def test_few_plans_stay_unpacked(plan: Plan, monkeypatch: pytest.MonkeyPatch) ->
     assert (len(by_trip), "QT-4" in by_trip, "QT-9" in by_trip) == (5, True, False)
 
 
-def test_a_plan_is_packed_once(plan: Plan) -> None:
-    assert hold(plan) is hold(plan)
-    assert hold(hold(plan)) is hold(plan)
-    assert hold(replace(plan, id="plan_other")) is not hold(plan)
+def test_a_held_plan_is_not_packed_again(plan: Plan) -> None:
+    held = hold(plan)
+    assert hold(held) is held
+
+
+def test_the_next_moment_is_that_of_the_plan(plan: Plan) -> None:
+    moments = [plan.arrive_at, *(s.enter_at for s in plan.stretches), *(s.chain_up.arrive_at for s in plan.stretches)]
+    held = HeldPlan(plan)
+    for now in (plan.made_at, *moments, plan.arrive_at + timedelta(minutes=1)):
+        assert held.next_moment(now) == min((at for at in moments if at >= now), default=None)
+
+
+def test_fields_of_a_held_plan_are_read_without_unpacking(plan: Plan, monkeypatch: pytest.MonkeyPatch) -> None:
+    _, held = held_as_shown(plan, (), plan.made_at)
+    monkeypatch.setattr(HeldPlan, "unpack", None)
+    assert (held.id, held.trip_id, held.made_at, held.partial) == (plan.id, plan.trip_id, plan.made_at, plan.partial)
+    assert held.issued == tuple((s.provider, s.issued_at or s.fetched_at) for s in plan.sources)
+    assert held.upheld == ()

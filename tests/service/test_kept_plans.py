@@ -8,11 +8,14 @@ from typing import Any
 
 import pytest
 
+from alertd.notices.sent_state import facts_to_plain
 from alertd.plan.model.plan import Plan
+from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
 from alertd.planning.planner import Planner, create_planner
 from alertd.service.cycle import run_cycle
 from alertd.service.recording.plan_recorder import PlanRecorder, SentStates
+from alertd.service.recording.quiet import Quiet
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
@@ -127,3 +130,48 @@ def test_forgotten_trips_are_not_kept() -> None:
     kept = KeptPlans(timedelta(minutes=30), 6.0)
     kept.retain({"T-1"})
     assert kept.standing([], None, {}, datetime.now().astimezone()) == {}
+
+
+async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    unpacked: list[str] = []
+    whole = HeldPlan.unpack
+    monkeypatch.setattr(HeldPlan, "unpack", lambda held: unpacked.append(held.id) or whole(held))
+    (kept,) = fleet.planner.kept._kept.values()
+    assert kept.held is not None
+    fleet.clock.advance(timedelta(minutes=1))
+    first = fleet.clock()
+
+    def recorder(sent: SentStates, now_utc: datetime) -> PlanRecorder:
+        return PlanRecorder(
+            planner=fleet.planner,
+            store=fleet.store,
+            now_utc=now_utc,
+            reports={"T-1": ()},
+            sent=sent,
+            notified_at=defaultdict(list),
+        )
+
+    # All that this plan asks for has reached the driver.
+    new = recorder({}, first)._asked(whole(kept.held), fleet.planner.settings.notices, first)
+    said = facts_to_plain([replace(fact, pending=False) for fact in new.facts])
+    sent = {"T-1": {"said": said, "delivery": new.delivery}}
+    (shown,) = recorder(sent, first).record([(kept.trip, kept.held)])
+    assert unpacked == [kept.plan_id]
+    (again,) = recorder(sent, first).record([(kept.trip, kept.held)])
+    assert unpacked == [kept.plan_id]
+    assert shown.held is again.held is kept.held
+    assert shown.facts == again.facts
+    plan, note, until = (
+        whole(kept.held),
+        fleet.planner.kept.note_of(kept.held),
+        fleet.planner.kept.stands_until(again.plan),
+    )
+    assert isinstance(note, Quiet)
+    assert until is not None
+    assert first < until < kept.until
+    for n in range(9):  # what the note says holds at each moment between
+        now = first + (until - first) * n / 8
+        asked = recorder(sent, now)._asked(plan, note.policy, now)
+        assert (asked.notices, asked.events, asked.facts) == ((), (), note.facts)
+    assert not note.still(sent["T-1"], replace(note.policy, may_ease=not note.policy.may_ease))
+    assert not note.still({"said": [], "delivery": new.delivery}, note.policy)

@@ -163,7 +163,7 @@ async def test_health_is_503_when_the_work_hangs_and_says_what(world: World) -> 
 async def test_degraded_is_not_down(world: World) -> None:
     world.store.record_notices([notice(1)], {Audience.DISPATCHER: ["hook"]}, NOW)
     world.clock.advance(timedelta(minutes=45))
-    world.meters.record_plans([SimpleNamespace(sources=(), partial=True)], 0)  # type: ignore[list-item]
+    world.meters.record_plans([SimpleNamespace(issued=(), partial=True)], 0)  # type: ignore[list-item]
     ready = await world.http.get("/readyz")
     assert ready.status_code == 200
     assert ready.json()["degraded"][:2] == [

@@ -12,7 +12,7 @@ from alertd.service.cycle import FINISHED_AT_LATEST
 from alertd.service.retention import apply_retention, finished_trips
 from alertd.settings.model import KeepDays
 from alertd.sources.requests.closures import parse_closure
-from alertd.store.rows import StoredEvent, StoredTrip
+from alertd.store.rows import PlanRecord, StoredEvent, StoredTrip
 from alertd.store.store import Store
 
 NOW = datetime(2027, 1, 14, 12, tzinfo=UTC)
@@ -66,3 +66,13 @@ def test_a_closed_road_stays_closed_however_old_the_word_of_it(store: Store) -> 
     assert apply_retention(store, KEEP, NOW) == 3  # one that is over, one with its taking back
     assert [c.id for c in active_closures(store, NOW)] == ["stands"]
     assert store.event("closure_just") is not None
+
+
+def test_hourly_plans_are_thinned_after_their_days(store: Store) -> None:
+    put_trip(store, "t", days(1), posted=days(16))
+    hours = [timedelta(hours=n) for n in reversed(range(15 * 24))]
+    store.record_plans([PlanRecord(id=f"plan-{h}", trip_id="t", made_at=NOW - h, kept="{}") for h in hours], {})
+    apply_retention(store, KEEP, NOW)
+    left = [made_at for _, _, made_at in store.plans_made(days(20), NOW + timedelta(hours=1))]
+    assert sum(at >= days(2) for at in left) == 2 * 24 + 1
+    assert sum(at < days(2) for at in left) == 12 * 4  # one in six hours, for `alertd score`

@@ -7,7 +7,7 @@ import pytest
 
 from alertd.notices.model import Audience, Notice
 from alertd.store import retention
-from alertd.store.rows import Slot, StoredAnswer, StoredEvent, StoredTrip
+from alertd.store.rows import PlanRecord, Slot, StoredAnswer, StoredEvent, StoredTrip
 from alertd.store.store import Store
 
 DAY = timedelta(days=1)
@@ -112,3 +112,27 @@ def test_slots_settled_and_answers_go_by_their_age(
     assert [d.key for d in store.due.waiting("poll")] == ["waits"]
     assert not store.slot_filled(slot)
     assert store.pruning.answers(noon + DAY) == 1
+
+
+def test_old_plans_are_thinned_to_the_newest_of_each_span(
+    store: Store, noon: datetime, make_notice: Callable[..., Notice]
+) -> None:
+    hour = timedelta(hours=1)
+    said = {8: (make_notice("said", plan_id="plan-08"),)}
+    hours = range(30)  # from noon until 17:00 of the next day
+    made = [
+        PlanRecord(id=f"plan-{n:02}", trip_id="trip-1", made_at=noon + n * hour, kept="{}", notices=said.get(n, ()))
+        for n in hours
+    ]
+    store.record_plans(made, HOOK)
+    whole = [f"plan-{n:02}" for n in range(24, 30)]
+    # The spans of six hours end at 18:00, 24:00, 06:00 and 12:00; the last one is not over at 16:00.
+    assert store.pruning.thin_plans(noon + 28 * hour, 6 * hour) == 24 - 4 - 1
+    left = ["plan-05", "plan-08", "plan-11", "plan-17", "plan-23", *whole]
+    assert [row[0] for row in store.plans_made(noon, noon + 99 * hour)] == left
+    assert store.pruning.thin_plans(noon + 28 * hour, 6 * hour) == 0
+    assert store.latest_plan("trip-1").id == "plan-29"  # type: ignore[union-attr]
+
+
+def test_an_empty_store_has_nothing_to_thin(store: Store, noon: datetime) -> None:
+    assert store.pruning.thin_plans(noon, timedelta(hours=6)) == 0

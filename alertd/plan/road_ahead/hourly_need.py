@@ -3,12 +3,13 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from dataclasses import field as dataclass_field
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any, Final, TypeAlias, TypeVar
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from alertd.plan.cycle_caches import cached_in_cycle
 from alertd.plan.params import PlanParams
 from alertd.plan.posted import PostedSpan
 from alertd.plan.road_ahead.chain_need import (
@@ -370,7 +371,7 @@ def _rigless_need(road: _Pavement, posting: PostingState) -> Float32:
     return np.where(held, np.maximum(road.unknown_need, closed), road.unknown_need)
 
 
-@lru_cache(maxsize=24)
+@cached_in_cycle(24)
 def _chance(
     sections: Sections,
     rules: IdentityKey[RuleSet],

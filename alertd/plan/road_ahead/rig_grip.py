@@ -1,11 +1,11 @@
 """Where a rig slips on a road, with or without chains: the friction that it needs against that of each pavement."""
 
-from functools import lru_cache
 from typing import Final, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from alertd.plan.cycle_caches import cached_in_cycle
 from alertd.plan.road_ahead.pavement_codes import GRIP_OF_CODE, SURFACE_OF_CODE, Codes
 from alertd.plan.road_ahead.sections import Sections
 from alertd.road.friction import friction_mu, grip_margin
@@ -33,7 +33,7 @@ def short_of_grip(
     return np.take_along_axis(table, code.astype(np.intp), axis=2)
 
 
-@lru_cache(maxsize=256)
+@cached_in_cycle(256)
 def _short_table(
     sections: Sections, rig: IdentityKey[Rig], tires: tuple[Tire, ...], friction: IdentityKey[Array]
 ) -> Mask:

@@ -5,7 +5,6 @@ source's own visibility, or that of a blizzard where snow falls in strong gusts.
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
 from hashlib import blake2b
 from typing import Final, NamedTuple, TypeAlias
 from weakref import WeakKeyDictionary
@@ -14,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.model import Forecast, Obscured
+from alertd.plan.cycle_caches import cached_in_cycle
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Index, Mask, take_flat
 from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE, Codes
@@ -65,7 +65,7 @@ def _base(of: IdentityKey[WindHours]) -> NDArray[np.intp]:
     return np.asarray((np.arange(members)[:, None] * cells + of.value.cell) * hours + of.value.first_h, dtype=np.intp)
 
 
-@lru_cache(maxsize=64)
+@cached_in_cycle(64)
 def _digest(of: IdentityKey[WindHours]) -> bytes:
     whole = blake2b(str((of.value.first_h, of.value.gust_mps.shape)).encode(), digest_size=16)
     for values in (of.value.gust_mps, of.value.sight_m, of.value.cell):

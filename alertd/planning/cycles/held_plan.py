@@ -2,40 +2,70 @@
 
 A plan as an object holds a quarter of a megabyte, most of it in the columns along the road and the other departures.
 A held plan has the columns as a plan from the store has them, rounded to 1e-4, and no other departures, which only the
-page of one trip shows: `LatestPlans.plan` adds these from the store.
+page of one trip shows: `LatestPlans.plan` adds these from the store. A plan is packed once, when it is recorded. The
+fields of `HeldPlan` are what a cycle reads of a plan that it does not make again.
 """
 
 import zlib
+from array import array
+from bisect import bisect_left
 from collections import OrderedDict
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields, replace
-from datetime import datetime
+from datetime import UTC, datetime
 from threading import Lock
 from typing import Any, Final, TypeAlias, overload
 
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.notices.sent_state import SentFact
+from alertd.notices.upheld import raised, upheld
 from alertd.plan.model.plan import Along, Plan
+from alertd.planning.corridors.job import Outcome
 from alertd.planning.corridors.transfer import read_value, value_to_bytes
 
-UNPACKED: Final = 256  # plans unpacked last, of some 0.15 MB: a fleet of that size is unpacked once a cycle [A]
-PACKED: Final = 32  # plans packed last, so that who keeps one and who shows it pack it once [A]
+UNPACKED: Final = 64  # plans unpacked last, of some 0.15 MB: enough for the pages that people look at [A]
 _PER_UNIT: Final = 1e4  # the fourth decimal, as in JSON
 _NAN: Final = np.iinfo(np.int64).min
 _COLUMNS: Final = tuple(f.name for f in fields(Along) if f.name not in ("begins_at", "surface"))
 _LEVEL: Final = 6
 _DICTIONARY_BYTES: Final = 32_768  # the window of zlib
 
+Given: TypeAlias = "Outcome | HeldPlan"  # the outcome of a trip in a cycle: a plan that stands is a packed one
 _Columns: TypeAlias = tuple[tuple[int, ...], bytes]  # lengths, and all values one after the other
 
 
 class HeldPlan:
-    """One plan. `plan` unpacks it."""
+    """One plan. `plan` unpacks it.
 
-    __slots__ = ("_data", "_dictionary", "driver", "id", "jurisdictions", "made_at", "trip_id")
+    upheld: facts sent before that ask for more than the plan does by itself, see `held_as_shown`; None for a plan that
+    was not compared with them. issued: each provider, and when its forecast was issued or fetched.
+    """
 
-    def __init__(self, plan: Plan) -> None:
+    __slots__ = (
+        "_data",
+        "_dictionary",
+        "_moments_epoch_s",
+        "driver",
+        "id",
+        "issued",
+        "jurisdictions",
+        "made_at",
+        "partial",
+        "trip_id",
+        "upheld",
+    )
+
+    def __init__(self, plan: Plan, upheld: tuple[SentFact, ...] | None = None) -> None:
+        self.upheld = upheld
+        self.partial: bool = plan.partial
+        self.issued: tuple[tuple[str, datetime], ...] = tuple(
+            (note.provider, note.issued_at or note.fetched_at) for note in plan.sources
+        )
+        moments = [plan.arrive_at, *(s.enter_at for s in plan.stretches)]
+        moments += [s.chain_up.arrive_at for s in plan.stretches]
+        self._moments_epoch_s = array("d", sorted(at.timestamp() for at in moments))
         self.id: str = plan.id
         self.trip_id: str = plan.trip_id
         self.driver: str = plan.driver
@@ -52,6 +82,12 @@ class HeldPlan:
     def plan(self) -> Plan:
         """The plan without its other departures."""
         return _PACKING.plan(self)
+
+    def next_moment(self, now_utc: datetime) -> datetime | None:
+        """The next of the arrival, the stretches and the places to chain up; None where all are past."""
+        first = bisect_left(self._moments_epoch_s, now_utc.timestamp())
+        ahead = self._moments_epoch_s[first : first + 1]
+        return datetime.fromtimestamp(ahead[0], UTC) if ahead else None
 
     @property
     def bytes_n(self) -> int:
@@ -106,18 +142,24 @@ class HeldByTrip(Mapping[str, Plan]):
 
 
 def hold(plan: Plan | HeldPlan) -> HeldPlan:
-    """The plan packed; the same object for one that was packed a moment ago."""
-    return plan if isinstance(plan, HeldPlan) else _PACKING.held(plan)
+    """The plan packed; the same object for a packed one."""
+    return plan if isinstance(plan, HeldPlan) else HeldPlan(plan)
+
+
+def held_as_shown(plan: Plan, facts: Sequence[SentFact], now_utc: datetime) -> tuple[Plan, HeldPlan]:
+    """The plan as people see it, also packed: never below the facts sent before while data are missing."""
+    rows = upheld(plan, facts, now_utc)
+    shown = raised(plan, rows, now_utc)
+    return shown, HeldPlan(shown, rows)
 
 
 class _Packing:
-    """What all held plans share: a dictionary of the words of plans, and those that were looked at last."""
+    """What all held plans share: a dictionary of the words of plans, and those that were unpacked last."""
 
     def __init__(self) -> None:
         self._lock = Lock()
         self._dictionary = b""
         self._unpacked: OrderedDict[HeldPlan, Plan] = OrderedDict()
-        self._packed: OrderedDict[int, tuple[Plan, HeldPlan]] = OrderedDict()  # by identity of the plan beside it
 
     def dictionary(self, raw: bytes) -> bytes:
         """The bytes of the first plan: plans name the same laws and kinds of values, which halves what they take."""
@@ -126,30 +168,16 @@ class _Packing:
                 self._dictionary = raw[-_DICTIONARY_BYTES:]
             return self._dictionary
 
-    def held(self, plan: Plan) -> HeldPlan:
-        with self._lock:
-            known = self._packed.get(id(plan))
-        if known is not None:
-            return known[1]
-        new = HeldPlan(plan)
-        with self._lock:
-            _keep(self._packed, id(plan), (plan, new), PACKED)
-        return new
-
     def plan(self, held: HeldPlan) -> Plan:
         with self._lock:
             known = self._unpacked.get(held)
         found = held.unpack() if known is None else known
         with self._lock:
-            _keep(self._unpacked, held, found, UNPACKED)
+            self._unpacked[held] = found
+            self._unpacked.move_to_end(held)
+            while len(self._unpacked) > UNPACKED:
+                self._unpacked.popitem(last=False)
         return found
-
-
-def _keep(kept: OrderedDict[Any, Any], key: object, value: object, most_n: int) -> None:
-    kept[key] = value
-    kept.move_to_end(key)
-    while len(kept) > most_n:
-        kept.popitem(last=False)
 
 
 def _packed(along: Along) -> _Columns:

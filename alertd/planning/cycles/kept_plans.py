@@ -5,7 +5,7 @@ departure, without closures, controls or reports on its road, of fresh answers, 
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import Any, Final
@@ -13,7 +13,7 @@ from typing import Any, Final
 from alertd.plan.model.plan import Plan
 from alertd.plan.request import TripInput
 from alertd.planning.corridors.job import PlannedTrips
-from alertd.planning.cycles.held_plan import HeldPlan, hold
+from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.weather import SourceAnswers
 from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
@@ -70,16 +70,26 @@ def digest_of(responses: Iterable[SourceResponse]) -> bytes | None:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Kept:
-    """A plan, and what it was made of."""
+    """A plan, and what it was made of.
 
-    held: HeldPlan
+    held: None until the plan is recorded. until: the first moment of the trip. age_h: that of its oldest forecast.
+    note: see `KeptPlans.note`.
+    """
+
+    plan_id: str
+    made_at: datetime
+    until: datetime
+    age_h: float
     trip: TripRequest
     reports: Sequence[Any]
     road: RoadInputs
+    held: HeldPlan | None = None
+    note: object = None
 
     @property
-    def plan(self) -> Plan:
-        return self.held.plan
+    def plan(self) -> Plan | None:
+        """The plan, unpacked."""
+        return None if self.held is None else self.held.plan
 
 
 class KeptPlans:
@@ -96,10 +106,38 @@ class KeptPlans:
         """Forget all trips but these."""
         self._kept = {trip_id: kept for trip_id, kept in self._kept.items() if trip_id in trip_ids}
 
-    def holds(self, plan: Plan) -> bool:
+    def holds(self, plan: Plan | HeldPlan) -> bool:
         """Whether this is the kept plan of its trip."""
         kept = self._kept.get(plan.trip_id)
-        return kept is not None and kept.held.id == plan.id
+        return kept is not None and kept.held is not None and kept.plan_id == plan.id
+
+    def recorded(self, held: HeldPlan) -> None:
+        """Take a new plan, packed, when it is recorded. One that people see raised is made again instead."""
+        kept = self._kept.get(held.trip_id)
+        if kept is None or kept.plan_id != held.id:
+            return
+        if held.upheld:
+            del self._kept[held.trip_id]
+        else:
+            self._kept[held.trip_id] = replace(kept, held=held)
+
+    def stands_until(self, plan: Plan) -> datetime | None:
+        """The last moment at which the plan of a trip may stand; None where it is not kept."""
+        kept = self._kept.get(plan.trip_id)
+        if kept is None or kept.plan_id != plan.id:
+            return None
+        of_hour = kept.made_at.replace(minute=0, second=0, microsecond=0) + HOUR
+        return min(min(kept.until, of_hour) - timedelta.resolution, kept.made_at + self._longest)
+
+    def note(self, plan: Plan, note: object) -> None:
+        """Keep something with a plan for as long as it stands."""
+        if (kept := self._kept.get(plan.trip_id)) is not None and kept.plan_id == plan.id:
+            self._kept[plan.trip_id] = replace(kept, note=note)
+
+    def note_of(self, plan: Plan | HeldPlan) -> object:
+        """What is kept with a plan; None for nothing."""
+        kept = self._kept.get(plan.trip_id)
+        return kept.note if kept is not None and kept.plan_id == plan.id else None
 
     def standing(
         self,
@@ -107,21 +145,22 @@ class KeptPlans:
         road: RoadInputs | None,
         reports: Mapping[str, Sequence[Any]],
         now_utc: datetime,
-    ) -> dict[str, Plan]:
+    ) -> dict[str, HeldPlan]:
         """The kept plans that would be made again the same, by trip."""
-        found: dict[str, Plan] = {}
+        found: dict[str, HeldPlan] = {}
         if road is None:
             return found
         for trip in trips:
             kept = self._kept.get(trip.id)
             if (
                 kept is not None
+                and kept.held is not None
                 and kept.trip == trip
                 and tuple(kept.reports) == tuple(reports.get(trip.id, ()))
                 and kept.road.same_as(road)
-                and self._stands(plan := kept.plan, now_utc)
+                and self._stands(kept, now_utc)
             ):
-                found[trip.id] = plan
+                found[trip.id] = kept.held
         return found
 
     def keep_all(
@@ -143,22 +182,30 @@ class KeptPlans:
         road: RoadInputs | None,
         reports: Mapping[str, Sequence[Any]],
     ) -> None:
-        """Keep a new plan, or forget the trip where there is none, or one that changes as time passes."""
+        """Keep a new plan once it is `recorded`, or forget the trip where there is none, or one that time changes."""
         self._kept.pop(trip.id, None)
         if road is None or inputs is None or not isinstance(outcome, Plan):
             return
         if _is_timeless(trip, inputs, outcome):
-            self._kept[trip.id] = _Kept(held=hold(outcome), trip=trip, reports=reports.get(trip.id, ()), road=road)
+            moments = [outcome.depart_at, *(x.departure.depart_at for x in outcome.picks)]
+            moments += [] if outcome.leave_by is None else [outcome.leave_by.at]
+            self._kept[trip.id] = _Kept(
+                plan_id=outcome.id,
+                made_at=outcome.made_at,
+                until=min(moments),
+                age_h=max((s.age_h for s in outcome.sources), default=0.0),
+                trip=trip,
+                reports=reports.get(trip.id, ()),
+                road=road,
+            )
 
-    def _stands(self, plan: Plan, now_utc: datetime) -> bool:
-        age = now_utc - plan.made_at
-        moments = [plan.depart_at, *(x.departure.depart_at for x in plan.picks)]
-        moments += [] if plan.leave_by is None else [plan.leave_by.at]
+    def _stands(self, kept: _Kept, now_utc: datetime) -> bool:
+        age = now_utc - kept.made_at
         return (
             timedelta(0) < age <= self._longest  # of this very moment: it would be recorded as a new one
-            and plan.made_at.timestamp() // HOUR.total_seconds() == now_utc.timestamp() // HOUR.total_seconds()
-            and all(at > now_utc for at in moments)
-            and all(s.age_h + age / HOUR < self._stale_h for s in plan.sources)
+            and kept.made_at.timestamp() // HOUR.total_seconds() == now_utc.timestamp() // HOUR.total_seconds()
+            and kept.until > now_utc
+            and kept.age_h + age / HOUR < self._stale_h
         )
 
 

@@ -6,7 +6,8 @@ from collections.abc import Callable, Collection, Coroutine, Iterable, Mapping, 
 from datetime import datetime
 from typing import Final, TypeAlias
 
-from alertd.planning.corridors.job import Outcome, RouteJob
+from alertd.planning.corridors.job import RouteJob
+from alertd.planning.cycles.held_plan import Given
 from alertd.sources.files.trips import TripRequest
 
 MOST_TOGETHER: Final = 200  # trips of one job; the others of the road are planned as other jobs from the same answers
@@ -44,9 +45,9 @@ class WayOutcomes:
     def __init__(self, trips: Sequence[TripRequest], now_utc: datetime) -> None:
         self._now_utc = now_utc
         self._missing = {trip.id: len(_ways(trip, now_utc)) for trip in trips}
-        self._found: dict[tuple[str, str], Outcome] = {}
+        self._found: dict[tuple[str, str], Given] = {}
 
-    def add(self, trip: TripRequest, name: str, outcome: Outcome) -> Mapping[str, Outcome] | None:
+    def add(self, trip: TripRequest, name: str, outcome: Given) -> Mapping[str, Given] | None:
         """Take the outcome of a trip on a road; returns all of the trip by road with the last of them."""
         self._found[trip.id, name] = outcome
         self._missing[trip.id] -= 1

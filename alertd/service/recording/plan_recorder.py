@@ -16,14 +16,14 @@ from alertd.notices.triggers.compose import office_notice, with_link
 from alertd.notices.triggers.late_delivery import delivery_from_plain, delivery_notices, delivery_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
-from alertd.notices.upheld import raised, upheld
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
-from alertd.plan.serialize import canonical, plan_text
-from alertd.planning.corridors.job import NotPlanned, Outcome, Reports, not_planned_for
-from alertd.planning.cycles.held_plan import HeldPlan, hold
+from alertd.plan.serialize import canonical, forget_texts, plan_text
+from alertd.planning.corridors.job import NotPlanned, Reports, not_planned_for
+from alertd.planning.cycles.held_plan import Given, HeldPlan, held_as_shown
 from alertd.planning.planner import Planner
 from alertd.records.driver_reports import keep_arrival
+from alertd.service.recording.quiet import Quiet, digest_of_sent
 from alertd.service.scheduled_notices import ActiveTrip
 from alertd.sources.files.trips import TripRequest
 from alertd.store.plans.plan_text import packed_text
@@ -64,7 +64,7 @@ class PlanRecorder:
 
     again: trips with a kept plan that must be made again, because something is to be sent or noted about them.
     sent: what was sent about each trip before, by trip id. may_ease: returns False while the clock is in doubt; relief
-    then waits. made: the plans as computed; active: as shown to people.
+    then waits. active: the plans as shown to people. changes: of each new plan, see `LatestPlans.changes_to`.
     """
 
     planner: Planner
@@ -74,19 +74,19 @@ class PlanRecorder:
     sent: SentStates
     notified_at: defaultdict[str, list[datetime]]
     may_ease: Callable[[], bool] = lambda: True
-    made: list[HeldPlan] = field(default_factory=list)
     active: dict[str, ActiveTrip] = field(default_factory=dict)
     failed: list[NotPlanned] = field(default_factory=list)
     new_notices: list[str] = field(default_factory=list)
     again: list[TripRequest] = field(default_factory=list)
+    changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
-    def record(self, group: Sequence[tuple[TripRequest, Outcome]]) -> tuple[ActiveTrip, ...]:
+    def record(self, group: Sequence[tuple[TripRequest, Given]]) -> tuple[ActiveTrip, ...]:
         """Record the outcomes of these trips; returns those with a plan. Raises StoreError."""
         failed = [outcome for _, outcome in group if isinstance(outcome, NotPlanned)]
         recorded: list[ActiveTrip] = []
         for part in _apart(group, lambda trip: trip.driver or trip.id):
             decided: list[_Decided] = []
-            kept: list[tuple[TripRequest, Plan, tuple[SentFact, ...] | None]] = []
+            kept: list[tuple[TripRequest, Plan | HeldPlan, tuple[SentFact, ...] | None]] = []
             for trip, plan in part:
                 if isinstance(plan, NotPlanned):
                     continue
@@ -94,7 +94,7 @@ class PlanRecorder:
                     if plan.made_at < self.now_utc and self.planner.kept.holds(plan):
                         kept.append((trip, plan, self._unchanged_facts(plan)))
                     else:
-                        decided.append(self._decide(plan))
+                        decided.append(self._decide(plan if isinstance(plan, Plan) else plan.plan))
                 except StoreError:
                     raise
                 except Exception as exc:  # an error in one trip's texts must not block the notices of the others
@@ -108,16 +108,41 @@ class PlanRecorder:
         self._not_planned(failed)
         return tuple(recorded)
 
-    def _unchanged_facts(self, plan: Plan) -> tuple[SentFact, ...] | None:
+    def _unchanged_facts(self, kept: Plan | HeldPlan) -> tuple[SentFact, ...] | None:
         """The facts of a kept plan; None where something is to be sent, or where they are not those in the store."""
-        before = self.sent.get(plan.trip_id)
-        asked = self._asked(plan, replace(self.planner.settings.notices, may_ease=self.may_ease()))
-        same = before is not None and (asked.said, asked.delivery) == (before["said"], before.get("delivery"))
-        return asked.facts if same and not (asked.notices or asked.events) else None
+        before, policy = self.sent.get(kept.trip_id), self._policy
+        quiet = self.planner.kept.note_of(kept)
+        if isinstance(quiet, Quiet) and before is not None and quiet.still(before, policy):
+            return quiet.facts
+        plan = kept if isinstance(kept, Plan) else kept.unpack()
+        asked = self._asked(plan, policy, self.now_utc)
+        self._note_quiet(plan, asked, policy)
+        return asked.facts if self._asks_nothing(plan, asked) else None
 
-    def _asked(self, plan: Plan, policy: Policy) -> _Asked:
-        """What is to be sent about a plan, and what is known to be sent afterwards."""
-        now_utc, settings = self.now_utc, self.planner.settings
+    @property
+    def _policy(self) -> Policy:
+        return replace(self.planner.settings.notices, may_ease=self.may_ease())
+
+    def _asks_nothing(self, plan: Plan, asked: _Asked) -> bool:
+        """Whether nothing is to be sent, and what is known to be sent stays as it is in the store."""
+        before = self.sent.get(plan.trip_id)
+        same = before is not None and (asked.said, asked.delivery) == (before["said"], before.get("delivery"))
+        return same and not (asked.notices or asked.events)
+
+    def _note_quiet(self, plan: Plan, asked: _Asked, policy: Policy) -> None:
+        """Note a plan of which nothing is asked now, nor at the last moment at which it may stand. See `Quiet`."""
+        until = self.planner.kept.stands_until(plan)
+        if until is None or until < self.now_utc or any(fact.pending for fact in asked.facts):
+            return
+        if not self._asks_nothing(plan, asked):
+            return
+        if self._asks_nothing(plan, self._asked(plan, policy, until)):
+            digest = digest_of_sent(asked.said, self.sent[plan.trip_id].get("delivery"))
+            self.planner.kept.note(plan, Quiet(digest=digest, policy=policy, facts=asked.facts))
+
+    def _asked(self, plan: Plan, policy: Policy, now_utc: datetime) -> _Asked:
+        """What is to be sent about a plan at a moment, and what is known to be sent afterwards."""
+        settings = self.planner.settings
         translators = settings.languages.translators_for(plan.language, plan.lands)
         before = self.sent.get(plan.trip_id)
         known = None if before is None else _not_ahead(facts_from_plain(before["said"]), now_utc)
@@ -130,11 +155,12 @@ class PlanRecorder:
 
     def _decide(self, plan: Plan) -> _Decided:
         """The notices that a plan asks for, and its record."""
-        planner, now_utc = self.planner, self.now_utc
-        policy = replace(planner.settings.notices, may_ease=self.may_ease())
-        asked = self._asked(plan, policy)
+        planner, now_utc, policy = self.planner, self.now_utc, self._policy
+        asked = self._asked(plan, policy, now_utc)
+        self._note_quiet(plan, asked, policy)
         notices, facts, events = asked.notices, asked.facts, asked.events
         kept = packed_text(plan_text(plan), canonical(asked.said), canonical(asked.delivery))
+        forget_texts(plan)  # the archive has it already
         record = PlanRecord(
             id=plan.id,
             trip_id=plan.trip_id,
@@ -159,11 +185,15 @@ class PlanRecorder:
                 keep_arrival(self.store, plan.trip_id, plan.arrived_at)
             yield self._activate(plan, one.facts)
 
-    def _activate(self, plan: Plan, facts: tuple[SentFact, ...]) -> ActiveTrip:
-        made, shown = hold(plan), raised(plan, upheld(plan, facts, self.now_utc), self.now_utc)
-        self.active[plan.trip_id] = ActiveTrip(plan=made if shown is plan else shown, facts=facts)
-        self.made.append(made)
-        return self.active[plan.trip_id]
+    def _activate(self, plan: Plan | HeldPlan, facts: tuple[SentFact, ...]) -> ActiveTrip:
+        if isinstance(plan, Plan):
+            shown, held = held_as_shown(plan, facts, self.now_utc)
+            self.changes[plan.trip_id] = self.planner.latest.changes_to(shown)
+            self.planner.kept.recorded(held)
+        else:
+            held = plan  # a kept plan, of which nothing is upheld
+        self.active[held.trip_id] = ActiveTrip(plan=held, facts=facts)
+        return self.active[held.trip_id]
 
     def _not_planned(self, failed: Sequence[NotPlanned]) -> None:
         """Notify the office, and each driver once, to be ready to chain."""
@@ -183,10 +213,10 @@ class PlanRecorder:
 
 
 def _apart(
-    group: Sequence[tuple[TripRequest, Outcome]], whose: Callable[[TripRequest], str]
-) -> Iterator[list[tuple[TripRequest, Outcome]]]:
+    group: Sequence[tuple[TripRequest, Given]], whose: Callable[[TripRequest], str]
+) -> Iterator[list[tuple[TripRequest, Given]]]:
     """The group in parts in which no driver occurs twice: the messages of one trip count for the next."""
-    part: list[tuple[TripRequest, Outcome]] = []
+    part: list[tuple[TripRequest, Given]] = []
     drivers = set[str]()
     for trip, outcome in group:
         if whose(trip) in drivers:
