@@ -5,6 +5,7 @@ source's own visibility, or that of a blizzard where snow falls in strong gusts.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from hashlib import blake2b
 from typing import Final, NamedTuple, TypeAlias
 from weakref import WeakKeyDictionary
@@ -58,7 +59,7 @@ class WindHours:
         return _digest(IdentityKey(self))
 
 
-@lru_cache(maxsize=8)
+@cached_in_cycle(8)
 def _base(of: IdentityKey[WindHours]) -> NDArray[np.intp]:
     """Flat index of hour 0 of the hourly need into the arrays of the wind, (member, section)."""
     members, cells, hours = of.value.gust_mps.shape
