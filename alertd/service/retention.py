@@ -34,8 +34,9 @@ def apply_retention(store: Store, keep: KeepDays, now_utc: datetime) -> int:
     decided = before[Retain.TRIPS]
     store.pruning.see_notices(now_utc)
     removed += store.pruning.notices(decided)
-    removed += store.pruning.plans(now_utc - timedelta(days=keep.plans))
-    removed += store.pruning.thin_plans(now_utc - timedelta(days=keep.every_plan), PLAN_EVERY)
+    oldest = now_utc - timedelta(days=keep.plans)  # a wrong clock may have dated a plan decades back
+    removed += store.pruning.plans(oldest)
+    removed += store.pruning.thin_plans(oldest, now_utc - timedelta(days=keep.every_plan), PLAN_EVERY)
     removed += store.pruning.trips(finished_trips(store, decided))
     removed += store.pruning.slots(decided)
     return removed + store.pruning.answers(now_utc - ANSWERS_KEPT)

@@ -12,7 +12,6 @@ from sqlalchemy import (
     bindparam,
     delete,
     exists,
-    func,
     insert,
     or_,
     select,
@@ -81,18 +80,16 @@ class Retention:
         referenced = exists().where(notices.c.plan_id == plans.c.id)
         return self._remove(plans, and_(plans.c.made_at < before, superseded, ~referenced))
 
-    def thin_plans(self, before: datetime, every: timedelta) -> int:
-        """Of the plans older than a given time keep the newest of each trip in each span of `every`.
+    def thin_plans(self, after: datetime, before: datetime, every: timedelta) -> int:
+        """Of the plans made between two times keep the newest of each trip in each span of `every`.
 
-        A plan that a notice references stays. Spans count from the epoch.
+        A plan that a notice references stays. Spans count from the epoch, and the one that holds `after` is whole.
         """
-        with self._database.read() as connection:
-            first = connection.execute(select(func.min(plans.c.made_at))).scalar_one_or_none()
         removed = 0
         newer = plans.alias("newer")
         referenced = exists().where(notices.c.plan_id == plans.c.id)
-        start = None if first is None else first - (first - EPOCH) % every
-        while start is not None and start + every <= before:
+        start = after - (after - EPOCH) % every
+        while start + every <= before:
             end = start + every
             superseded = exists().where(
                 newer.c.trip_id == plans.c.trip_id, newer.c.made_at > plans.c.made_at, newer.c.made_at < end

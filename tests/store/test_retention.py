@@ -127,12 +127,12 @@ def test_old_plans_are_thinned_to_the_newest_of_each_span(
     store.record_plans(made, HOOK)
     whole = [f"plan-{n:02}" for n in range(24, 30)]
     # The spans of six hours end at 18:00, 24:00, 06:00 and 12:00; the last one is not over at 16:00.
-    assert store.pruning.thin_plans(noon + 28 * hour, 6 * hour) == 24 - 4 - 1
+    assert store.pruning.thin_plans(noon, noon + 28 * hour, 6 * hour) == 24 - 4 - 1
     left = ["plan-05", "plan-08", "plan-11", "plan-17", "plan-23", *whole]
     assert [row[0] for row in store.plans_made(noon, noon + 99 * hour)] == left
-    assert store.pruning.thin_plans(noon + 28 * hour, 6 * hour) == 0
+    assert store.pruning.thin_plans(noon, noon + 28 * hour, 6 * hour) == 0
     assert store.latest_plan("trip-1").id == "plan-29"  # type: ignore[union-attr]
 
 
 def test_an_empty_store_has_nothing_to_thin(store: Store, noon: datetime) -> None:
-    assert store.pruning.thin_plans(noon, timedelta(hours=6)) == 0
+    assert store.pruning.thin_plans(noon - timedelta(days=14), noon, timedelta(hours=6)) == 0
