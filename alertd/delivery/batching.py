@@ -83,7 +83,8 @@ class OutboxBatcher:
         with _fail_waiters(batch.waiters):
             async with self._writing:
                 states = tuple(state for read in batch.channels if (state := read()) is not None)
-                await asyncio.to_thread(self._outbox.mark_all_done, batch.done, states)
+                # A clock in doubt claims nothing that looks expired, and what is newer then overtakes it.
+                await asyncio.to_thread(self._outbox.mark_all_done, batch.done, states, not self._expired_too)
             for waiter in batch.waiters:
                 _set_result(waiter, None)
 

@@ -88,6 +88,7 @@ class DeliveryWorker:
         # Not yet written to the store: deliveries sent but not marked, and tried but not rescheduled. Keys are delivery
         # ids.
         self._sent_unmarked: dict[int, datetime] = {}
+        self._sent_in_doubt: set[int] = set()  # those of them that were sent by a clock in doubt
         self._put_off: dict[int, datetime] = {}
         self._in_hand: set[int] = set()
         self._store_problem: StoreError | None = None
@@ -170,11 +171,13 @@ class DeliveryWorker:
             changed = [
                 state for breaker in self._breakers.values() if (state := self._changed(breaker, now)) is not None
             ]
-            marked = await self._write(self._outbox.mark_all_done, done, changed)
+            overtaking = not self._sent_in_doubt.isdisjoint(done)
+            marked = await self._write(self._outbox.mark_all_done, done, changed, overtaking)
             self._states |= {state.target: state.state for state in changed if marked}
         if marked:
             for delivery_id in done:
                 self._sent_unmarked.pop(delivery_id, None)
+            self._sent_in_doubt.intersection_update(self._sent_unmarked)
 
     async def _wake_probes(self, now: datetime) -> None:
         own = [self._breaker(target) for target in self._channels if target in self._own]
@@ -256,6 +259,8 @@ class DeliveryWorker:
         at = counts.clock()
         ends_outage = breaker.record_success(outgoing, at)
         self._sent_unmarked[outgoing.id] = at
+        if not counts.settles:
+            self._sent_in_doubt.add(outgoing.id)
         # A success after the channel was disabled does not change its stored state: an operator may have reopened it.
         written: list[ChannelState] = []
 
@@ -269,6 +274,7 @@ class DeliveryWorker:
             self._store_problem = exc
         else:
             self._sent_unmarked.pop(outgoing.id, None)
+            self._sent_in_doubt.discard(outgoing.id)
             self._kept(written[-1] if written else None)
         self._put_off.pop(outgoing.id, None)
         if ends_outage:

@@ -39,6 +39,7 @@ from alertd.store.work.claims import WAITING, due, has_older_waiting, may_mark, 
 DONE, PARKED, EXPIRED = "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
 _BATCH_ROWS = 500  # ids per statement
+OVERTAKEN: Final = "newer news of its trip went before, sent by a clock in doubt"
 _NOW: Final = bindparam("now_utc", type_=Utc)
 
 
@@ -127,12 +128,24 @@ class Outbox:
         """Return the state of each channel, by name."""
         return Channels(self._database).by_name()
 
-    def mark_all_done(self, done: Mapping[int, datetime], states: Iterable[ChannelState] = ()) -> None:
-        """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction."""
+    def mark_all_done(
+        self, done: Mapping[int, datetime], states: Iterable[ChannelState] = (), overtaking: bool = False
+    ) -> None:
+        """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction.
+
+        overtaking: they were sent by a clock in doubt. It may have passed over an older delivery of the same trip and
+        channel as expired. That one is parked, because it must not arrive after newer news.
+        """
         with self._database.write() as connection:
             if done:
                 connection.execute(self._mark_done, [{"delivery_id": one, "at": at} for one, at in done.items()])
                 tries.note_attempts(connection, done, tries.DONE)
+            if done and overtaking:
+                at = max(done.values())
+                overtaken = connection.execute(_OVERTAKEN, {"ids": list(done)}).scalars().all()
+                if overtaken:
+                    connection.execute(_PARK, {"ids": overtaken, "at": at, "why": OVERTAKEN})
+                    tries.note_attempts(connection, dict.fromkeys(overtaken, at), tries.PARKED, OVERTAKEN)
             for state in states:
                 keep_state(connection, state, self._sender)
 
@@ -380,6 +393,18 @@ _CLAIM: Final = (
     update(deliveries)
     .where(_IDS)
     .values(owner=bindparam("by"), lease_until=bindparam("until", type_=Utc), attempts=deliveries.c.attempts + 1)
+)
+_OLDER: Final = deliveries.alias("older")
+_OVERTAKEN: Final = (
+    select(_OLDER.c.id)
+    .join(deliveries, and_(deliveries.c.target == _OLDER.c.target, deliveries.c.thread == _OLDER.c.thread))
+    .where(_IDS, _OLDER.c.id < deliveries.c.id, _OLDER.c.state == WAITING, _OLDER.c.owner.is_(None))
+    .distinct()
+)
+_PARK: Final = (
+    update(deliveries)
+    .where(_IDS)
+    .values(state=PARKED, settled_at=bindparam("at", type_=Utc), note=bindparam("why"), **_FREE)
 )
 _CLAIMED: Final = _whole().where(_IDS).order_by(deliveries.c.next_try, deliveries.c.id)
 

@@ -89,6 +89,41 @@ async def test_a_trips_notices_arrive_in_order_once_and_unchanged(store: Store, 
     assert hook.tries_n == 10
 
 
+async def test_nothing_older_follows_what_a_doubted_clock_sent(store: Store, noon: datetime, say) -> None:
+    """By a clock three hours ahead the older notice looks expired, and the newer one goes before it."""
+    older, newer = say("older", life_h=2.0), say("newer")
+    hook = Scripted()
+    dispatcher = _dispatcher(store.outbox, hook=hook)
+    await dispatcher.deliver_due(noon + timedelta(hours=3), settles=False)
+    assert hook.texts == ["newer"]
+    await dispatcher.deliver_due(noon + timedelta(minutes=15))
+    assert hook.texts == ["newer"]
+    assert [store.outbox.of_notice(one.id)[0].state for one in (older, newer)] == ["parked", "done"]
+
+
+async def test_disk_full_in_doubt_still_parks_what_was_overtaken(store: Store, noon: datetime, say) -> None:
+    older = say("older", life_h=2.0)
+    say("newer")
+    hook = Scripted()
+
+    class FullOnce(Outbox):
+        full = True
+
+        def mark_all_done(self, *args: object) -> None:
+            if self.full:
+                raise StoreError("disk is full")
+            super().mark_all_done(*args)
+
+    outbox = FullOnce(store._database)
+    dispatcher = _dispatcher(outbox, hook=hook)
+    with pytest.raises(StoreError, match="full"):
+        await dispatcher.deliver_due(noon + timedelta(hours=3), settles=False)
+    outbox.full = False
+    await dispatcher.deliver_due(noon + timedelta(minutes=15))
+    assert hook.texts == ["newer"]
+    assert store.outbox.of_notice(older.id)[0].state == "parked"
+
+
 async def test_a_crash_between_send_and_mark_sends_the_same_again(store: Store, noon: datetime, say) -> None:
     """The first daemon dies after the send: its claim ends, and the second sends the same id and bytes."""
     notice = say("chain")

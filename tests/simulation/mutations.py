@@ -57,6 +57,13 @@ def _no_order(stack: ExitStack) -> None:
     stack.enter_context(patch.object(outbox, "has_older_waiting", lambda now: false()))
 
 
+def _sends_overtaken(stack: ExitStack) -> None:
+    """What a clock in doubt passed over as expired is sent after newer news."""
+    mark = Outbox.mark_all_done
+    late = lambda self, done, states=(), overtaking=False: mark(self, done, states)  # noqa: E731
+    stack.enter_context(patch.object(Outbox, "mark_all_done", late))
+
+
 def _marks_first(stack: ExitStack) -> None:
     claim = Outbox.claim_many
 
@@ -198,6 +205,7 @@ MUTATIONS: Final[dict[str, Patches]] = {
     "newest plan by the clock": _orders_by_clock,
     "every clock believed": _trusts_clock,
     "expired notice sent": _sends_expired,
+    "overtaken notice sent": _sends_overtaken,
     "claims never freed": _never_frees,
     "time of a run stops over a suspend": _suspends_time,
     "records removed by an unconfirmed clock": _removes_unconfirmed,

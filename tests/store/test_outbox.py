@@ -10,6 +10,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from alertd.notices.model import Audience, Notice
+from alertd.store.outbox import OVERTAKEN
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 
@@ -244,3 +245,16 @@ def test_expired_ones_are_left_while_the_clock_is_in_doubt(store: Store, noon: d
     claimed = store.outbox.claim_many(later, {"hook": 9}, 60, "me", expired_too=False)
     assert [o.text for o in claimed["hook"]] == ["long"]
     assert [o.text for o in store.outbox.claim_many(later, {"hook": 9}, 60, "me")["hook"]] == ["short"]
+
+
+def test_what_a_doubted_clock_overtakes_is_parked(store: Store, noon: datetime, say) -> None:
+    older, newer, other = say("older"), say("newer"), say("other", trip_id="")
+    later = noon + timedelta(hours=13)  # when all of them look expired
+    first, apart = store.outbox.claim_many(noon, {"hook": 9}, 60, "me")["hook"]
+    store.outbox.mark_retry(first.id, noon, later, "answers 503")
+    (last,) = store.outbox.of_notice(newer.id)
+    store.outbox.mark_all_done({last.id: later, apart.id: later}, (), True)
+    states = {n.id: [(d.state, d.note) for d in store.outbox.of_notice(n.id)] for n in (older, newer, other)}
+    assert states == {older.id: [("parked", OVERTAKEN)], newer.id: [("done", "")], other.id: [("done", "")]}
+    assert store.outbox.superseded([first.id]) == {first.id}
+    assert store.outbox.retry_now([first.id], later)  # a person may still have it sent
