@@ -48,6 +48,7 @@ class OutboxBatcher:
         self._outbox, self._owner, self._lease_s, self._clock = outbox, owner, lease_s, clock
         self._expired_too, self._writing = expired_too, writing
         self._batch = _Batch()
+        self.overtaken: list[OutgoingNotice] = []  # parked, because newer news of their trip went before
         self._at_work: asyncio.Task[None] | None = None
 
     async def claim(self, target: str) -> OutgoingNotice | None:
@@ -84,7 +85,8 @@ class OutboxBatcher:
             async with self._writing:
                 states = tuple(state for read in batch.channels if (state := read()) is not None)
                 # A clock in doubt claims nothing that looks expired, and what is newer then overtakes it.
-                await asyncio.to_thread(self._outbox.mark_all_done, batch.done, states, not self._expired_too)
+                overtaking = not self._expired_too
+                self.overtaken += await asyncio.to_thread(self._outbox.mark_all_done, batch.done, states, overtaking)
             for waiter in batch.waiters:
                 _set_result(waiter, None)
 

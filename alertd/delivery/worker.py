@@ -120,6 +120,7 @@ class DeliveryWorker:
         await self._wake_probes(now)
         targets = await asyncio.to_thread(self._outbox.due_channels, now)
         await _gather_all(self._deliver_channel(self._breaker(target), counts) for target in targets)
+        self._alarm_overtaken(batcher.overtaken)
         problem, self._store_problem = self._store_problem, None
         if problem is not None:
             raise problem
@@ -172,7 +173,13 @@ class DeliveryWorker:
                 state for breaker in self._breakers.values() if (state := self._changed(breaker, now)) is not None
             ]
             overtaking = not self._sent_in_doubt.isdisjoint(done)
-            marked = await self._write(self._outbox.mark_all_done, done, changed, overtaking)
+            marked = False
+            try:
+                overtaken = await asyncio.to_thread(self._outbox.mark_all_done, done, changed, overtaking)
+                self._alarm_overtaken(overtaken)
+                marked = True
+            except StoreError as exc:
+                self._store_problem = exc
             self._states |= {state.target: state.state for state in changed if marked}
         if marked:
             for delivery_id in done:
@@ -323,6 +330,11 @@ class DeliveryWorker:
         self._alarm(outgoing, "expired", f"{outgoing.target} was never delivered: {why}")
         await self._settle(self._outbox.mark_expired, outgoing, breaker, at, why, channel)
         return "expired"
+
+    def _alarm_overtaken(self, parked: Iterable[OutgoingNotice]) -> None:
+        for outgoing in parked:
+            self._put_off.pop(outgoing.id, None)
+            self._alarm(outgoing, "parked", f"{outgoing.target} is parked: newer news of its trip went before")
 
     def _alarm(self, outgoing: OutgoingNotice, kind: AlarmKind, what: str) -> None:
         text = f"notice {outgoing.notice_id} to {what}"

@@ -130,12 +130,13 @@ class Outbox:
 
     def mark_all_done(
         self, done: Mapping[int, datetime], states: Iterable[ChannelState] = (), overtaking: bool = False
-    ) -> None:
+    ) -> list[ClaimedDelivery]:
         """`mark_done` for many (delivery id -> UTC time), and save their channels' states, in one transaction.
 
         overtaking: they were sent by a clock in doubt. It may have passed over an older delivery of the same trip and
-        channel as expired. That one is parked, because it must not arrive after newer news.
+        channel as expired. That one is parked, because it must not arrive after newer news. Returns the parked ones.
         """
+        parked: list[ClaimedDelivery] = []
         with self._database.write() as connection:
             if done:
                 connection.execute(self._mark_done, [{"delivery_id": one, "at": at} for one, at in done.items()])
@@ -146,8 +147,10 @@ class Outbox:
                 if overtaken:
                     connection.execute(_PARK, {"ids": overtaken, "at": at, "why": OVERTAKEN})
                     tries.note_attempts(connection, dict.fromkeys(overtaken, at), tries.PARKED, OVERTAKEN)
+                    parked = [_outgoing(row) for row in connection.execute(_CLAIMED, {"ids": overtaken})]
             for state in states:
                 keep_state(connection, state, self._sender)
+        return parked
 
     # The statements of every delivery run are built once: to build one costs more than to run it.
 

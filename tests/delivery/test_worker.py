@@ -17,7 +17,7 @@ from alertd.notices.channel_state import ChannelState
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.store import outbox as outbox_module
 from alertd.store.outbox import Outbox
-from alertd.store.rows import StoredTrip
+from alertd.store.rows import ClaimedDelivery, StoredTrip
 from alertd.store.store import Store
 
 
@@ -94,8 +94,10 @@ async def test_nothing_older_follows_what_a_doubted_clock_sent(store: Store, noo
     older, newer = say("older", life_h=2.0), say("newer")
     hook = Scripted()
     dispatcher = _dispatcher(store.outbox, hook=hook)
-    await dispatcher.deliver_due(noon + timedelta(hours=3), settles=False)
+    report = await dispatcher.deliver_due(noon + timedelta(hours=3), settles=False)
     assert hook.texts == ["newer"]
+    (alarm,) = report.alarms
+    assert alarm.text.endswith("hook is parked: newer news of its trip went before")
     await dispatcher.deliver_due(noon + timedelta(minutes=15))
     assert hook.texts == ["newer"]
     assert [store.outbox.of_notice(one.id)[0].state for one in (older, newer)] == ["parked", "done"]
@@ -109,17 +111,17 @@ async def test_disk_full_in_doubt_still_parks_what_was_overtaken(store: Store, n
     class FullOnce(Outbox):
         full = True
 
-        def mark_all_done(self, *args: object) -> None:
+        def mark_all_done(self, *args: object) -> list[ClaimedDelivery]:
             if self.full:
                 raise StoreError("disk is full")
-            super().mark_all_done(*args)
+            return super().mark_all_done(*args)
 
     outbox = FullOnce(store._database)
     dispatcher = _dispatcher(outbox, hook=hook)
     with pytest.raises(StoreError, match="full"):
         await dispatcher.deliver_due(noon + timedelta(hours=3), settles=False)
     outbox.full = False
-    await dispatcher.deliver_due(noon + timedelta(minutes=15))
+    assert len((await dispatcher.deliver_due(noon + timedelta(minutes=15))).alarms) == 1
     assert hook.texts == ["newer"]
     assert store.outbox.of_notice(older.id)[0].state == "parked"
 
@@ -148,10 +150,10 @@ async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon
     class FullOnce(Outbox):
         full = True
 
-        def mark_all_done(self, *args: object) -> None:
+        def mark_all_done(self, *args: object) -> list[ClaimedDelivery]:
             if self.full:
                 raise StoreError("disk is full")
-            super().mark_all_done(*args)
+            return super().mark_all_done(*args)
 
     outbox = FullOnce(store._database)
     dispatcher = _dispatcher(outbox, hook=hook)
@@ -176,10 +178,10 @@ async def test_full_disk_still_delivers_decided_notices_once(store: Store, noon:
                 raise StoreError("disk is full")
             return super().claim_many(*args)
 
-        def mark_all_done(self, *args: object) -> None:
+        def mark_all_done(self, *args: object) -> list[ClaimedDelivery]:
             if self.full:
                 raise StoreError("disk is full")
-            super().mark_all_done(*args)
+            return super().mark_all_done(*args)
 
         def mark_retry(self, *args: object) -> None:
             raise StoreError("disk is full")
