@@ -173,13 +173,9 @@ class DeliveryWorker:
                 state for breaker in self._breakers.values() if (state := self._changed(breaker, now)) is not None
             ]
             overtaking = not self._sent_in_doubt.isdisjoint(done)
-            marked = False
-            try:
-                overtaken = await asyncio.to_thread(self._outbox.mark_all_done, done, changed, overtaking)
-                self._alarm_overtaken(overtaken)
-                marked = True
-            except StoreError as exc:
-                self._store_problem = exc
+            overtaken: list[OutgoingNotice] = []
+            marked = await self._write(lambda: overtaken.extend(self._outbox.mark_all_done(done, changed, overtaking)))
+            self._alarm_overtaken(overtaken)
             self._states |= {state.target: state.state for state in changed if marked}
         if marked:
             for delivery_id in done:

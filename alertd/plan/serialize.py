@@ -258,7 +258,6 @@ def _route_column_text(value: IdentityKey[Any]) -> str:
     return _text_of(value.value)
 
 
-@cached_in_cycle(32_768)
 def _time_text(value: datetime) -> str:
     return f'"{_time(value)}"'
 

@@ -74,6 +74,17 @@ def _dispatcher(outbox: Outbox, **channels: object) -> DeliveryWorker:
     return DeliveryWorker(outbox, channels, owner="me", rng=np.random.default_rng(1))
 
 
+class NoRoomForMarks(Outbox):
+    """The disk is full at the moment of a mark."""
+
+    full = True
+
+    def mark_all_done(self, *args: object) -> list[ClaimedDelivery]:
+        if self.full:
+            raise StoreError("disk is full")
+        return super().mark_all_done(*args)
+
+
 def _texts(alarms: Sequence[Alarm]) -> list[str]:
     return [str(alarm) for alarm in alarms]
 
@@ -108,15 +119,7 @@ async def test_disk_full_in_doubt_still_parks_what_was_overtaken(store: Store, n
     say("newer")
     hook = Scripted()
 
-    class FullOnce(Outbox):
-        full = True
-
-        def mark_all_done(self, *args: object) -> list[ClaimedDelivery]:
-            if self.full:
-                raise StoreError("disk is full")
-            return super().mark_all_done(*args)
-
-    outbox = FullOnce(store._database)
+    outbox = NoRoomForMarks(store._database)
     dispatcher = _dispatcher(outbox, hook=hook)
     with pytest.raises(StoreError, match="full"):
         await dispatcher.deliver_due(noon + timedelta(hours=3), settles=False)
@@ -147,15 +150,7 @@ async def test_what_was_sent_but_not_marked_is_not_sent_again(store: Store, noon
     notice = say("chain")
     hook = Scripted()
 
-    class FullOnce(Outbox):
-        full = True
-
-        def mark_all_done(self, *args: object) -> list[ClaimedDelivery]:
-            if self.full:
-                raise StoreError("disk is full")
-            return super().mark_all_done(*args)
-
-    outbox = FullOnce(store._database)
+    outbox = NoRoomForMarks(store._database)
     dispatcher = _dispatcher(outbox, hook=hook)
     with pytest.raises(StoreError, match="full"):
         await dispatcher.deliver_due(noon)
@@ -170,18 +165,11 @@ async def test_full_disk_still_delivers_decided_notices_once(store: Store, noon:
     notices = [say(f"{number}", trip_id="") for number in range(20)]
     hook = Scripted(DeliveryError("hook", "answered 500"))
 
-    class ReadOnly(Outbox):
-        full = True
-
+    class ReadOnly(NoRoomForMarks):
         def claim_many(self, *args: object) -> dict:
             if self.full:
                 raise StoreError("disk is full")
             return super().claim_many(*args)
-
-        def mark_all_done(self, *args: object) -> list[ClaimedDelivery]:
-            if self.full:
-                raise StoreError("disk is full")
-            return super().mark_all_done(*args)
 
         def mark_retry(self, *args: object) -> None:
             raise StoreError("disk is full")

@@ -107,10 +107,10 @@ async def test_what_is_to_be_sent_rests_on_a_new_plan(fleet: Fleet) -> None:
         )
 
     same = recorder(fleet.store.sent_states())
-    (shown,) = same.record([(kept.trip, kept.plan)])
-    assert (shown.plan.id, same.again, same.new_notices) == (kept.plan.id, [], [])
+    (shown,) = same.record([(kept.trip, kept.held.plan)])
+    assert (shown.plan.id, same.again, same.new_notices) == (kept.held.plan.id, [], [])
     nothing_sent = recorder({})
-    assert nothing_sent.record([(kept.trip, kept.plan)]) == ()
+    assert nothing_sent.record([(kept.trip, kept.held.plan)]) == ()
     assert (nothing_sent.again, nothing_sent.new_notices) == ([kept.trip], [])
 
 

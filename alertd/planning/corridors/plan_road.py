@@ -1,6 +1,7 @@
 """The planning of one road: its field first, then its trips, handed over in groups."""
 
-from collections.abc import Iterator
+import asyncio
+from collections.abc import AsyncGenerator, Iterator
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Final
@@ -104,3 +105,10 @@ def hours_of(route: Route, corridor: Corridor, now: datetime) -> RoadHours:
     """The likely road of a route by the hour, as the pages show it; whole corridors are too large for many routes."""
     first_s = (now - _BACK).timestamp()
     return road_hours(route, corridor, first_s, first_s + 47 * HOUR_S)
+
+
+async def plan_in_threads(job: RouteJob, ground: Ground) -> AsyncGenerator[PlannedRoad, None]:
+    """The groups of `plan_road`, each planned in a thread."""
+    groups = plan_road(job, ground)
+    while (group := await asyncio.to_thread(next, groups, None)) is not None:
+        yield group

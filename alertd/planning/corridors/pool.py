@@ -18,7 +18,7 @@ from typing import Final, Self
 from alertd.errors import InputError
 from alertd.planning.corridors.child import LENGTH_BYTES, resident_mb
 from alertd.planning.corridors.job import PlannedRoad, RouteJob, none_planned
-from alertd.planning.corridors.plan_road import Ground, plan_road
+from alertd.planning.corridors.plan_road import Ground, plan_in_threads
 from alertd.planning.corridors.runner import ROADS_AT_ONCE
 from alertd.planning.corridors.split_fields import SplitFields
 from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes, read_value
@@ -175,9 +175,9 @@ class RoadPool:
                     return
         if not isinstance(ended, _Ended) or not ended.killed:  # the job did not hurt it, so it may run here
             assert self._ground is not None  # noqa: S101 - `begin` comes before `plan`
-            here = plan_road(left, self._ground[0])
-            while (group_here := await asyncio.to_thread(next, here, None)) is not None:
-                yield group_here
+            async with aclosing(plan_in_threads(left, self._ground[0])) as groups_here:
+                async for group_here in groups_here:
+                    yield group_here
             return
         yield none_planned(
             left, f"its planning process ended {MOST_DEATHS} times ({ended}); look at the machine's memory"

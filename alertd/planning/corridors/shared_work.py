@@ -17,7 +17,7 @@ from typing import Final
 import alertd
 from alertd.errors import InputError, StoreError
 from alertd.planning.corridors.job import PlannedRoad, RouteJob, none_planned
-from alertd.planning.corridors.plan_road import Ground, plan_road
+from alertd.planning.corridors.plan_road import Ground, plan_in_threads
 from alertd.planning.corridors.split_fields import SplitFields
 from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes, read_value
 from alertd.planning.corridors.worker import part_key, reason_of
@@ -118,9 +118,9 @@ class SharedWork:
         assert self._ground is not None  # noqa: S101 - `begin` comes before `plan`
         async with self._here:
             self.helped_n += 1
-            here = plan_road(left, self._ground)
-            while (by_leader := await asyncio.to_thread(next, here, None)) is not None:
-                yield by_leader
+            async with aclosing(plan_in_threads(left, self._ground)) as groups_here:
+                async for by_leader in groups_here:
+                    yield by_leader
 
     async def _field_of(self, job: RouteJob) -> str:
         """Have the field of a road computed; returns its key, "" where no worker did."""

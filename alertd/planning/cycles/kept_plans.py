@@ -86,11 +86,6 @@ class _Kept:
     held: HeldPlan | None = None
     note: object = None
 
-    @property
-    def plan(self) -> Plan | None:
-        """The plan, unpacked."""
-        return None if self.held is None else self.held.plan
-
 
 class KeptPlans:
     """The plans by trip. longest: a plan is made again when it is older.
@@ -124,10 +119,7 @@ class KeptPlans:
     def stands_until(self, plan: Plan) -> datetime | None:
         """The last moment at which the plan of a trip may stand; None where it is not kept."""
         kept = self._kept.get(plan.trip_id)
-        if kept is None or kept.plan_id != plan.id:
-            return None
-        of_hour = kept.made_at.replace(minute=0, second=0, microsecond=0) + HOUR
-        return min(min(kept.until, of_hour) - timedelta.resolution, kept.made_at + self._longest)
+        return None if kept is None or kept.plan_id != plan.id else self._last_moment(kept)
 
     def note(self, plan: Plan, note: object) -> None:
         """Keep something with a plan for as long as it stands."""
@@ -200,13 +192,14 @@ class KeptPlans:
             )
 
     def _stands(self, kept: _Kept, now_utc: datetime) -> bool:
-        age = now_utc - kept.made_at
-        return (
-            timedelta(0) < age <= self._longest  # of this very moment: it would be recorded as a new one
-            and kept.made_at.timestamp() // HOUR.total_seconds() == now_utc.timestamp() // HOUR.total_seconds()
-            and kept.until > now_utc
-            and kept.age_h + age / HOUR < self._stale_h
-        )
+        # One of this very moment would be recorded as a new one.
+        fresh = kept.age_h + (now_utc - kept.made_at) / HOUR < self._stale_h
+        return kept.made_at < now_utc <= self._last_moment(kept) and fresh
+
+    def _last_moment(self, kept: _Kept) -> datetime:
+        """The last moment of the hour in which it was made, before a moment of the trip, and not too old."""
+        of_hour = kept.made_at.replace(minute=0, second=0, microsecond=0) + HOUR
+        return min(min(kept.until, of_hour) - timedelta.resolution, kept.made_at + self._longest)
 
 
 def _is_timeless(trip: TripRequest, inputs: TripInput, plan: Plan) -> bool:

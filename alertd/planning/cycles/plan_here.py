@@ -8,6 +8,7 @@ from typing import Final, TypeAlias
 from alertd.planning.corridors.groups import GroupEnds
 from alertd.planning.corridors.job import PlannedRoad, RouteJob
 from alertd.planning.corridors.plan_road import Ground, RoadPlanning
+from alertd.planning.cycles.merged import merged
 from alertd.planning.cycles.turns import Turns
 from alertd.planning.plan_inputs import PlanInputs
 from alertd.sources.files.trips import TripRequest
@@ -17,32 +18,12 @@ GROUPS_WAITING: Final = 4  # planned groups that wait to be recorded; then plann
 GroupWithInputs: TypeAlias = tuple[PlannedRoad, Mapping[str, PlanInputs]]
 
 
-async def plan_here(job: RouteJob, ground: Ground, turns: Turns) -> AsyncGenerator[GroupWithInputs, None]:
+def plan_here(job: RouteJob, ground: Ground, turns: Turns) -> AsyncGenerator[GroupWithInputs, None]:
     """Plan one road, group by group. What the caller does with a group does not delay the next."""
-    groups: asyncio.Queue[GroupWithInputs | Exception | None] = asyncio.Queue(GROUPS_WAITING)
-
-    async def run() -> None:
-        try:
-            await _plan(RoadPlanning(job=job, ground=ground), turns, groups)
-        except Exception as exc:
-            await groups.put(exc)
-        else:
-            await groups.put(None)
-
-    running = asyncio.create_task(run())
-    try:
-        while (found := await groups.get()) is not None:
-            if isinstance(found, Exception):
-                raise found
-            yield found
-    finally:
-        running.cancel()
-        await asyncio.gather(running, return_exceptions=True)
+    return merged([_plan(RoadPlanning(job=job, ground=ground), turns)], GROUPS_WAITING)
 
 
-async def _plan(
-    planning: RoadPlanning, turns: Turns, groups: "asyncio.Queue[GroupWithInputs | Exception | None]"
-) -> None:
+async def _plan(planning: RoadPlanning, turns: Turns) -> AsyncGenerator[GroupWithInputs, None]:
     job, trips = planning.job, planning.turns
     ranks, ends = lowest_left(trips, job.ranks), GroupEnds()
     async with turns.turn(urgent=job.urgent, rank=ranks[0]):
@@ -52,11 +33,11 @@ async def _plan(
             await asyncio.to_thread(planning.plan_trip, trip)
         if ends.ends():
             inputs = planning.inputs
-            await groups.put((planning.take(), inputs))
+            yield planning.take(), inputs
     async with turns.turn(urgent=job.urgent, rank=ranks[-1]):
         inputs = planning.inputs
         done = await asyncio.to_thread(planning.done)
-    await groups.put((done, inputs))
+    yield done, inputs
 
 
 def lowest_left(trips: Sequence[TripRequest], ranks: Mapping[str, int]) -> list[int]:

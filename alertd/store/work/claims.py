@@ -15,7 +15,7 @@ WAITING = "waiting"
 
 
 def due(now: datetime | ColumnElement[datetime]) -> tuple[ColumnElement[bool], ...]:
-    """Deliveries that wait, whose time has come or has passed, and that nobody has claimed."""
+    """Waiting deliveries that are due or expired, and that have no claim."""
     return (
         deliveries.c.state == WAITING,
         or_(deliveries.c.next_try <= now, deliveries.c.expires_at <= now),
