@@ -48,7 +48,7 @@ class RouteConditions:
     @property
     def stretches(self) -> tuple[ChainStretch, ...]:
         """The stretches of that road; the rest of its view costs more, and a comparison rarely needs it."""
-        return self.road.stretches(self.views.places)
+        return self.road.stretches(self.views.places.whole)
 
     @cached_property
     def view(self) -> DepartureView:
