@@ -110,10 +110,10 @@ class DepartureRoads:
             self._with_places.pop(oldest, None)
         return kept
 
-    def at(self, depart_epoch_s: float) -> DepartureRoad:
-        """The road of this departure."""
+    def at(self, depart_epoch_s: float, more_epoch_s: Sequence[float] = ()) -> DepartureRoad:
+        """The road of this departure. more_epoch_s: departures to compute with it, where it is not kept."""
         known = self._kept.get(depart_epoch_s)
-        return self.at_all([depart_epoch_s])[0] if known is None else known
+        return self.at_all([depart_epoch_s, *more_epoch_s])[0] if known is None else known
 
     def at_all(self, departs_epoch_s: Sequence[float]) -> list[DepartureRoad]:
         """The roads of these departures. Many at once take half the time of one after another."""

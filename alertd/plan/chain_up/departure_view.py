@@ -3,7 +3,7 @@
 from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any, NamedTuple, TypeAlias
+from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,7 @@ from alertd.rules.rig import IdentityKey, Rig
 Array: TypeAlias = NDArray[np.float64]
 Mask: TypeAlias = NDArray[np.bool_]
 
+AHEAD_N: Final = 3  # departures after a delay that are computed together
 SNOWED = "perhaps in the snow"
 
 
@@ -86,7 +87,8 @@ class DepartureViews:
         """The road of the n-th departure."""
         epoch_s = self._epoch_s(n)
         if self.floor is None:
-            return self.roads.at(epoch_s)
+            # A search that meets one delay on the way soon meets the next.
+            return self.roads.at(epoch_s, [self._epoch_s(n + k) for k in range(1, AHEAD_N)] if n else ())
         known = self.kept.floored.get(epoch_s)
         if known is None:
             road = self.roads.at(epoch_s)
