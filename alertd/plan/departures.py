@@ -15,7 +15,7 @@ from typing import Final, TypeAlias
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from alertd.plan.chain_up.departure_view import DepartureViews
+from alertd.plan.chain_up.departure_view import DepartureViews, see_all
 from alertd.plan.chain_up.encounter import Encounter
 from alertd.plan.chain_up.road_view import ChainStretch
 from alertd.plan.chain_up.route_outcome import (
@@ -192,7 +192,7 @@ def _compare(
     def compare(asked: list[int]) -> list[_Compared | None]:
         # Delays on the way lead to later departures, which are computed with the others where these are many.
         later = [departs[-1] + DELAY_STEP_S * n for n in range(1, DELAYS_N + 1)] if len(asked) > 1 else []
-        views.roads.at_all([*(departs[i] for i in asked), *later])
+        see_all(views.roads.at_all([*(departs[i] for i in asked), *later]), views.places.whole)
         which = [i for i in asked if views.row(i).hour.max() < hourly_need.hours]  # others go beyond the forecast
         ways = [way_of(i) for i in which]
         # The odds of many departures cost little more at once than those of one.

@@ -20,7 +20,7 @@ TABLE_H: Final = 24
 
 
 def is_dark(places: StopCandidates, at: NDArray[np.intp], when_epoch_s: Array) -> NDArray[np.bool_]:
-    """Whether it is dark at the places `at`, (place,), at these moments, (place,).
+    """Whether it is dark at the places `at`, (place,), at these moments, (..., place).
 
     The sun at the nearest whole hour decides, but around twilight that at the moment itself: the position of the sun
     costs as much as all else about a view.
@@ -29,10 +29,10 @@ def is_dark(places: StopCandidates, at: NDArray[np.intp], when_epoch_s: Array) -
     first, last = (floor(float(x) / TABLE_H) * TABLE_H for x in (hour.min(), hour.max()))
     table = _zenith_deg(places, first, ceil((last - first + 1) / TABLE_H) * TABLE_H)
     zenith = table[(hour - first).astype(np.intp), at]
-    close = np.flatnonzero(np.abs(zenith - NIGHT_ZENITH_DEG) <= NEAR_DEG)
-    if close.size:
-        lat, lon = places.lat_deg[at[close]], places.lon_deg[at[close]]
-        zenith[close], _ = solar_position(lat, lon, when_epoch_s[close])
+    close = np.abs(zenith - NIGHT_ZENITH_DEG) <= NEAR_DEG
+    if close.any():
+        where = np.broadcast_to(at, close.shape)[close]
+        zenith[close], _ = solar_position(places.lat_deg[where], places.lon_deg[where], when_epoch_s[close])
     return np.asarray(zenith > NIGHT_ZENITH_DEG)
 
 

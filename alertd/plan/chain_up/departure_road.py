@@ -5,7 +5,7 @@ Trips of one kind of rig that leave at the same minutes of the hour meet the sam
 
 from collections.abc import Callable, Hashable, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import Any, Final, TypeAlias, TypeVar
 
 import numpy as np
@@ -18,12 +18,12 @@ from alertd.plan.chain_up.stretches import inside_cores, stretches_of
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY, NeedRun, find_runs
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
-from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import Surfaces, chained_s
 from alertd.plan.road_ahead.timing import UnchainedTiming, free_s, unchained_timing
 from alertd.rules.rig import IdentityKey
 
 Array: TypeAlias = NDArray[np.float64]
+Mask: TypeAlias = NDArray[np.bool_]
 Kept = TypeVar("Kept")
 
 MOST_PLACES: Final = 3  # [A] of the comparison and of two trips
@@ -34,14 +34,15 @@ MOST_ROADS: Final = 200  # [A] those of a day and a half; each has up to 0.3 MB 
 class DepartureRoad:
     """The road of one departure, with the speeds of `row`; all but the places to stop.
 
-    seen: what a truck meets at places to stop, see `departure_view`.
+    seen: what a truck meets at all places of the road, see `departure_view`.
     """
 
     encounter: Encounter
     row: UnchainedTiming
     params: PlanParams
     seen: dict[StopCandidates, Any] = field(default_factory=dict, init=False)
-    _stretches: dict[bytes, tuple[ChainStretch, ...]] = field(default_factory=dict, init=False)
+    _wintry: dict[StopCandidates, Mask] = field(default_factory=dict, init=False)
+    _stretches: dict[StopCandidates, tuple[ChainStretch, ...]] = field(default_factory=dict, init=False)
     _chained_s: dict[float | None, Array] = field(default_factory=dict, init=False)
 
     @cached_property
@@ -60,19 +61,24 @@ class DepartureRoad:
         on = self.row.on
         return _cumulated(self.encounter.hourly_need.sections.length_m * (1.0 - on.snow[0] - on.ice[0]))
 
-    def stretches(self, places: StopCandidates) -> tuple[ChainStretch, ...]:
-        """The stretches. They depend on where chains can be changed, which is the same for most places to stop."""
-        key = places.change_m.tobytes()
-        if key not in self._stretches:
-            sections, at_m = self.encounter.hourly_need.sections, places.change_m
-            white = (
-                self.need_frac[_change_section(places, sections)] >= self.params.ready_probability - SAME_PROBABILITY
-            )
-            changes_m = at_m[~(white & inside_cores(at_m, self.runs, sections, self.params.edge_slack_m))]
-            self._stretches[key] = stretches_of(
+    def wintry(self, whole: StopCandidates) -> Mask:
+        """True for places in the snow, where it is likely enough, of all places of the road, (place,)."""
+        known = self._wintry.get(whole)
+        if known is None:
+            likely = self.need_frac[whole.section] >= self.params.ready_probability - SAME_PROBABILITY
+            sections, slack_m = self.encounter.hourly_need.sections, self.params.edge_slack_m
+            known = self._wintry[whole] = likely & inside_cores(whole.at_m, self.runs, sections, slack_m)
+        return known
+
+    def stretches(self, whole: StopCandidates) -> tuple[ChainStretch, ...]:
+        """The stretches. They depend on where chains can be changed: at all places of the road out of the snow."""
+        known = self._stretches.get(whole)
+        if known is None:
+            changes_m = whole.at_m[1:-1][~self.wintry(whole)[1:-1]]
+            known = self._stretches[whole] = stretches_of(
                 self.encounter, self.encounter.need, self.runs, changes_m, self.bare_m, self.params
             )
-        return self._stretches[key]
+        return known
 
     def section_chained_s(self, limit_mps: float | None) -> Array:
         """Seconds to cross each section with chains on, (section,). Chains never make a truck faster."""
@@ -104,10 +110,10 @@ class DepartureRoads:
             self._with_places.pop(oldest, None)
         return kept
 
-    def at(self, depart_epoch_s: float) -> DepartureRoad:
-        """The road of this departure."""
+    def at(self, depart_epoch_s: float, more_epoch_s: Sequence[float] = ()) -> DepartureRoad:
+        """The road of this departure. more_epoch_s: departures to compute with it, where it is not kept."""
         known = self._kept.get(depart_epoch_s)
-        return self.at_all([depart_epoch_s])[0] if known is None else known
+        return self.at_all([depart_epoch_s, *more_epoch_s])[0] if known is None else known
 
     def at_all(self, departs_epoch_s: Sequence[float]) -> list[DepartureRoad]:
         """The roads of these departures. Many at once take half the time of one after another."""
@@ -132,12 +138,6 @@ def departure_roads(hourly_need: HourlyNeed, params: PlanParams) -> DepartureRoa
     return hourly_need.corridor.answers.answer(
         "roads", (hourly_need, params), lambda: DepartureRoads(hourly_need, params)
     )
-
-
-@lru_cache(maxsize=32)
-def _change_section(places: StopCandidates, sections: Sections) -> NDArray[np.intp]:
-    """The section of each place in `places.change_m`."""
-    return sections.at(places.change_m)
 
 
 def _cumulated(values: Array) -> Array:

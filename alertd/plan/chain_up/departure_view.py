@@ -1,9 +1,9 @@
 """Describes the road at a departure: stretches that may need chains, and prices of stopping places."""
 
-from collections.abc import Callable, Hashable, Mapping
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from typing import Any, NamedTuple, TypeAlias
+from typing import Any, Final, NamedTuple, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +15,8 @@ from alertd.plan.chain_up.priced_view import PricedView
 from alertd.plan.chain_up.road_view import DepartureView
 from alertd.plan.chain_up.search import DELAY_STEP_S
 from alertd.plan.chain_up.stop_candidates import StopCandidates
-from alertd.plan.chain_up.stretches import inside_cores, own_end_s, too_near
+from alertd.plan.chain_up.stretches import own_end_s, too_near
 from alertd.plan.params import PlanParams
-from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import Float32, HourlyNeed
 from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.stands import Stands
@@ -25,7 +24,9 @@ from alertd.plan.road_ahead.timing import UnchainedTiming, free_s
 from alertd.rules.rig import IdentityKey, Rig
 
 Array: TypeAlias = NDArray[np.float64]
+Mask: TypeAlias = NDArray[np.bool_]
 
+AHEAD_N: Final = 3  # departures after a delay that are computed together
 SNOWED = "perhaps in the snow"
 
 
@@ -86,7 +87,8 @@ class DepartureViews:
         """The road of the n-th departure."""
         epoch_s = self._epoch_s(n)
         if self.floor is None:
-            return self.roads.at(epoch_s)
+            # A search that meets one delay on the way soon meets the next.
+            return self.roads.at(epoch_s, [self._epoch_s(n + k) for k in range(1, AHEAD_N)] if n else ())
         known = self.kept.floored.get(epoch_s)
         if known is None:
             road = self.roads.at(epoch_s)
@@ -131,73 +133,77 @@ def view_of(road: DepartureRoad, places: StopCandidates, sent_stops: frozenset[s
     sent_stops: ids of stops that were sent to the driver. They are cheaper, unless they may be in the snow: another
     stop must be clearly better to take their place.
     """
-    seen: _Seen | None = road.seen.get(places)
-    if seen is None:
-        seen = road.seen[places] = _seen(road, places)
-    params, stretches, drawbacks = road.params, road.stretches(places), seen.drawbacks
-    fixed = _fixed(places, road.encounter.hourly_need.stands, params, sent_stops)
-    kept_s = np.asarray(params.kept_s * (fixed.sent & ~seen.wintry), dtype=np.float64)
-    price_s = fixed.price_s + params.unlit_s * drawbacks["unlit"] + params.snowed_s * drawbacks[SNOWED] - kept_s
-    price_s += np.where(seen.no_room_to_look, np.inf, fixed.unlisted_s)
+    whole, number, params = places.whole, places.number, road.params
+    see_all([road], whole)
+    seen: _Seen = road.seen[whole]
+    stretches = road.stretches(whole)
+    kept_s = np.where(road.wintry(whole)[number], 0.0, _kept_s(places, params, sent_stops))
+    price_s = seen.price_s[number] - kept_s + seen.unlisted_s[number]
     price_s[0] += own_end_s(stretches[0].start_m - places.at_m[0] if stretches else 0.0, params)
     price_s[-1] += own_end_s(places.at_m[-1] - stretches[-1].end_m if stretches else 0.0, params)
     return DepartureView(
-        reach_s=seen.reach_s,
-        bare_m=seen.bare_m,
+        reach_s=seen.reach_s[number],
+        bare_m=seen.bare_m[number],
         price_s=price_s,
         kept_s=kept_s,
-        drawbacks=drawbacks,
+        drawbacks={name: has[number] for name, has in seen.drawbacks.items()},
         stretches=stretches,
-        chained_s=seen.chained_s,
+        chained_s=lambda limit_mps: seen.chained_s(limit_mps)[number],
         chains=lambda i, j: road.encounter.chains(stretches[i].first, stretches[j].last, params),
     )
 
 
 class _Seen(NamedTuple):
-    """What a truck meets at the places to stop, whatever was sent to the driver, by place, (place,).
+    """What a truck meets at all places of a road, whatever was sent to the driver, by place, (place,).
 
-    wintry: in the snow, where it is likely enough. no_room_to_look: for an unlisted place before the snow.
+    price_s: for a lack of room, a grade, the dark, and snow.
+    unlisted_s: for an unlisted place; infinite before the snow, where a driver has no room to look for it.
     """
 
     reach_s: Array
     bare_m: Array
-    wintry: NDArray[np.bool_]
-    no_room_to_look: NDArray[np.bool_]
-    drawbacks: Mapping[str, NDArray[np.bool_]]
+    price_s: Array
+    unlisted_s: Array
+    drawbacks: Mapping[str, Mask]
     chained_s: Callable[[float | None], Array]
 
 
-def _seen(road: DepartureRoad, places: StopCandidates) -> _Seen:
-    sections, params, row = road.encounter.hourly_need.sections, road.params, road.row
-    fixed = _fixed(places, road.encounter.hourly_need.stands, params, frozenset())
-    reach = np.interp(places.at_m, sections.edge_m, row.moving_s[0]) + fixed.stood_s
-    wintry = inside_cores(places.at_m, road.runs, sections, params.edge_slack_m)
-    wintry &= road.need_frac[places.section] >= params.ready_probability - SAME_PROBABILITY
-    dark = places.unlit
+def see_all(roads: Sequence[DepartureRoad], whole: StopCandidates) -> None:
+    """Compute what a truck meets at all places of these roads, which differ in the departure alone.
+
+    Darkness for many departures costs little more than for one.
+    """
+    new = [road for road in roads if whole not in road.seen]
+    if not new:
+        return
+    need = new[0].encounter.hourly_need
+    fixed, edge_m = _fixed(whole, need.stands, new[0].params), need.sections.edge_m
+    reach_s = np.stack([np.interp(whole.at_m, edge_m, road.row.moving_s[0]) for road in new]) + fixed.stood_s
+    dark = np.zeros(reach_s.shape, dtype=np.bool_)
     if fixed.unlit.size:
-        dark = np.zeros_like(dark)
-        dark[fixed.unlit] = is_dark(places, fixed.unlit, row.depart_epoch_s[0] + reach[fixed.unlit])
+        depart_s = np.asarray([road.row.depart_epoch_s[0] for road in new])
+        dark[:, fixed.unlit] = is_dark(whole, fixed.unlit, depart_s[:, None] + reach_s[:, fixed.unlit])
+    for n, road in enumerate(new):
+        road.seen[whole] = _seen(road, whole, fixed, reach_s[n], dark[n])
+
+
+def _seen(road: DepartureRoad, whole: StopCandidates, fixed: "_Fixed", reach_s: Array, dark: Mask) -> _Seen:
+    sections, params = road.encounter.hourly_need.sections, road.params
+    snowed = fixed.listed & road.wintry(whole)
     chained_by_limit: dict[float | None, Array] = {}
 
     def chained(limit_mps: float | None) -> Array:
         if limit_mps not in chained_by_limit:
-            moving_s = np.interp(places.at_m, sections.edge_m, road.chained_s(limit_mps))
+            moving_s = np.interp(whole.at_m, sections.edge_m, road.chained_s(limit_mps))
             chained_by_limit[limit_mps] = moving_s + fixed.stood_s
         return chained_by_limit[limit_mps]
 
     return _Seen(
-        reach_s=reach,
-        bare_m=np.interp(places.at_m, sections.edge_m, road.bare_m),
-        wintry=wintry,
-        no_room_to_look=places.unlisted & too_near(places.at_m, road.runs, sections, params)
-        if fixed.any_unlisted
-        else places.unlisted,
-        drawbacks={
-            "small": places.cramped,
-            "on a grade": places.steep,
-            "unlit": dark,
-            SNOWED: fixed.listed & wintry,
-        },
+        reach_s=reach_s,
+        bare_m=np.interp(whole.at_m, sections.edge_m, road.bare_m),
+        price_s=fixed.price_s + params.unlit_s * dark + params.snowed_s * snowed,
+        unlisted_s=np.where(too_near(whole.at_m, road.runs, sections, params), fixed.blocked_s, fixed.unlisted_s),
+        drawbacks={"small": whole.cramped, "on a grade": whole.steep, "unlit": dark, SNOWED: snowed},
         chained_s=chained,
     )
 
@@ -216,26 +222,31 @@ class _Fixed(NamedTuple):
     stood_s: planned stands before each.
     unlit: index of those without light.
     price_s: for too little room and for a grade.
-    sent: places that were sent.
+    unlisted_s, blocked_s: for an unlisted place, and for one without room to look for it.
     """
 
     stood_s: Array
-    listed: NDArray[np.bool_]
+    listed: Mask
     unlit: NDArray[np.intp]
     price_s: Array
-    any_unlisted: bool
     unlisted_s: Array
-    sent: NDArray[np.bool_]
+    blocked_s: Array
 
 
 @lru_cache(maxsize=32)
-def _fixed(places: StopCandidates, stands: Stands, params: PlanParams, sent_stops: frozenset[str]) -> _Fixed:
+def _fixed(places: StopCandidates, stands: Stands, params: PlanParams) -> _Fixed:
     return _Fixed(
         stood_s=stands.before_s(places.at_m),
         listed=places.listed,
         unlit=np.flatnonzero(places.unlit),
         price_s=np.asarray(params.cramped_s * places.cramped + params.steep_s * places.steep, dtype=np.float64),
-        any_unlisted=bool(places.unlisted.any()),
         unlisted_s=np.asarray(params.unlisted_s * places.unlisted, dtype=np.float64),
-        sent=np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops]),
+        blocked_s=np.where(places.unlisted, np.inf, 0.0),
     )
+
+
+@lru_cache(maxsize=32)
+def _kept_s(places: StopCandidates, params: PlanParams, sent_stops: frozenset[str]) -> Array:
+    """The part of the price that is waived for places that were sent, (place,)."""
+    sent = np.asarray([s is not None and s.stop.id in sent_stops for s in places.stops])
+    return np.asarray(params.kept_s * sent, dtype=np.float64)

@@ -124,7 +124,7 @@ class Encounter:
         def posted(law: LawSpan, level: LevelForRig) -> float:
             a, b = max(first, law.at.start), min(last + 1, law.at.stop)
             part = slice(a - law.at.start, b - law.at.start)
-            if need.most_chance[id(level)][part].max() < least:  # not likely enough in any member and hour
+            if np.maximum.reduce(need.most_chance[id(level)][part]) < least:  # not likely enough in any member and hour
                 return 0.0
             chance = need.chance[id(level)]
             if law not in picks:

@@ -2,7 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from itertools import groupby, pairwise
 from typing import Final, NamedTuple, TypeAlias
 
@@ -17,6 +17,7 @@ from alertd.plan.chain_up.road_view import ChainStretch, DepartureView
 from alertd.plan.chain_up.search import ChainedSpan, ChainPlan, ChainSearch, cheapest_plan
 from alertd.plan.chain_up.stop_candidates import StopCandidates
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
+from alertd.plan.road_ahead.sections import Sections
 from alertd.plan.road_ahead.speeds import Surfaces
 from alertd.plan.road_ahead.timing import UnchainedTiming
 
@@ -48,7 +49,7 @@ class RouteConditions:
     @property
     def stretches(self) -> tuple[ChainStretch, ...]:
         """The stretches of that road; the rest of its view costs more, and a comparison rarely needs it."""
-        return self.road.stretches(self.views.places)
+        return self.road.stretches(self.views.places.whole)
 
     @cached_property
     def view(self) -> DepartureView:
@@ -130,20 +131,15 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
     if not any(chain_plan.clocks):
         return RouteConditions(views=views, encounter=views.encounter(0), row=views.row(0))
     sections = views.hourly_need.sections
-    between = np.searchsorted(views.places.at_m, sections.middle_m, side="right") - 1
-    clock = np.asarray(chain_plan.clocks)[np.clip(between, 0, len(chain_plan.clocks) - 1)]
-    first = views.row(chain_plan.clocks[0])
-    takes, on = np.diff(first.moving_s[0]), Surfaces(*(x[0].copy() for x in first.on))
-    # As chosen from rows, which costs less than again.
-    hour, code, need = first.hour[0].copy(), first.code[0].copy(), first.need[0].copy()
-    begins = [0, *(np.flatnonzero(np.diff(clock)) + 1).tolist(), sections.count]
-    for a, b in pairwise(begins):
-        if (n := int(clock[a])) != chain_plan.clocks[0]:
-            row = views.row(n)
-            takes[a:b] = np.diff(row.moving_s[0, a : b + 1])
-            hour[:, a:b], code[:, a:b], need[:, a:b] = row.hour[0, :, a:b], row.code[0, :, a:b], row.need[0, :, a:b]
-            for new, values in zip(row.on, on, strict=True):
-                values[a:b] = new[0, a:b]
+    clock = np.asarray(chain_plan.clocks)[_place_before(views.places, sections)]
+    begins = [0, *(np.flatnonzero(clock[1:] != clock[:-1]) + 1).tolist(), sections.count]
+    parts = [(slice(a, b), views.row(int(clock[a]))) for a, b in pairwise(begins)]
+    # Joined from the rows, which costs less than a new lookup.
+    takes = np.concatenate([np.diff(row.moving_s[0])[at] for at, row in parts])
+    on = Surfaces(*(np.concatenate([row.on[n][0, at] for at, row in parts]) for n in range(len(Surfaces._fields))))
+    hour = np.concatenate([row.hour[0, :, at] for at, row in parts], axis=1)
+    code = np.concatenate([row.code[0, :, at] for at, row in parts], axis=1)
+    need = np.concatenate([row.need[0, :, at] for at, row in parts], axis=1)
     need_frac = None
     for span in chain_plan.spans:
         if span.stretches and span.decided_on != span.clock:
@@ -152,12 +148,13 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
             road = views.road(span.decided_on)
             here = slice(span.stretches[0].first, span.stretches[-1].last + 1)
             worse = here.start + np.flatnonzero(road.need_frac[here] > need_frac[here])
-            row = road.row
-            hour[:, worse], code[:, worse] = row.hour[0][:, worse], row.code[0][:, worse]
-            need[:, worse] = row.need[0][:, worse]
+            if worse.size:
+                row = road.row
+                hour[:, worse], code[:, worse] = row.hour[0][:, worse], row.code[0][:, worse]
+                need[:, worse] = row.need[0][:, worse]
     moving_s = np.append(0.0, np.cumsum(takes))[None, :]
     row = UnchainedTiming(
-        depart_epoch_s=first.depart_epoch_s,
+        depart_epoch_s=views.row(chain_plan.clocks[0]).depart_epoch_s,
         reach_s=moving_s + views.hourly_need.stands.before_s(sections.edge_m),
         moving_s=moving_s,
         hour=hour[None],
@@ -167,6 +164,13 @@ def conditions_on(views: DepartureViews, chain_plan: ChainPlan) -> RouteConditio
     )
     encounter = Encounter(hourly_need=views.hourly_need, hour=hour, timing=row, floor=views.floor)
     return RouteConditions(views=views, encounter=encounter, row=row)
+
+
+@lru_cache(maxsize=64)
+def _place_before(places: StopCandidates, sections: Sections) -> NDArray[np.intp]:
+    """Index of the last place before the middle of each section, (section,); the end of the trip is none."""
+    before = np.searchsorted(places.at_m, sections.middle_m, side="right") - 1
+    return np.clip(before, 0, places.at_m.size - 2)
 
 
 def uncovered(stretches: Sequence[ChainStretch], chain_plan: ChainPlan, places: StopCandidates) -> list[ChainStretch]:

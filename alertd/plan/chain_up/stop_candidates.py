@@ -26,8 +26,8 @@ class StopCandidates:
     stops: None at both ends.
     unlit: stated to have no light.
     unlisted: not a known place; the driver has to look for it.
-    change_m: distances of all places on this road where chains can be changed, (any,): the listed stops, and level road
-        where unlisted places count. They depend on the road alone, so that more snow never makes more of them.
+    of: all places of the road, of which these are a part; None for all of them.
+    number: index of each in `of`.
     """
 
     stops: tuple[RouteStop | None, ...]
@@ -39,19 +39,44 @@ class StopCandidates:
     steep: Mask
     unlit: Mask
     unlisted: Mask
-    change_m: Array
+    number: NDArray[np.intp]
+    of: "StopCandidates | None" = None
+
+    @property
+    def whole(self) -> "StopCandidates":
+        """All places of the road. Chains can be changed at each but its ends.
+
+        They depend on the road alone, so that more snow never makes more of them.
+        """
+        return self if self.of is None else self.of
 
     @property
     def listed(self) -> Mask:
         """True for listed stops, (place,)."""
         return np.asarray([s is not None for s in self.stops]) & ~self.unlisted
 
+    def part(self, wanted: Mask) -> "StopCandidates":
+        """Those of all these places that are True in `wanted`, (place,)."""
+        number = np.flatnonzero(wanted)
+        return StopCandidates(
+            stops=tuple(self.stops[i] for i in number.tolist()),
+            at_m=self.at_m[number],
+            section=self.section[number],
+            lat_deg=self.lat_deg[number],
+            lon_deg=self.lon_deg[number],
+            cramped=self.cramped[number],
+            steep=self.steep[number],
+            unlit=self.unlit[number],
+            unlisted=self.unlisted[number],
+            number=number,
+            of=self,
+        )
+
     def and_unlisted(
-        self, at_m: Array, change_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
+        self, at_m: Array, sections: Sections, stop: Callable[[float, float, float], RouteStop]
     ) -> "StopCandidates":
         """These places and unlisted ones at distances `at_m`, in order along the road.
 
-        change_m: all level road of the route, of which `at_m` is a part.
         stop: makes a stop from distance, latitude and longitude.
         """
         route = sections.route
@@ -73,7 +98,7 @@ class StopCandidates:
             steep=merged(self.steep, False),
             unlit=merged(self.unlit, False),
             unlisted=merged(self.unlisted, True),
-            change_m=np.sort(np.append(self.change_m, change_m)),
+            number=np.arange(order.size),
         )
 
 
@@ -95,7 +120,7 @@ def stop_candidates(sections: Sections, params: PlanParams) -> StopCandidates:
         & (grade > params.stop_max_grade),
         unlit=np.asarray([s is not None and s.stop.lit is False for s in stops]),
         unlisted=np.zeros(len(stops), dtype=np.bool_),
-        change_m=at_m[1:-1],
+        number=np.arange(len(stops)),
     )
 
 

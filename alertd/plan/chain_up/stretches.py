@@ -32,20 +32,24 @@ def _core_m(first: int, last: int, sections: Sections, slack_m: float) -> tuple[
 
 
 def inside_cores(at_m: Array, runs: Sequence[NeedRun], sections: Sections, slack_m: float) -> Mask:
-    """True for places in a core, and more than `slack_m` inside its edges, (place,)."""
+    """True for places in a core, and more than `slack_m` inside its edges, (place,). at_m: ascending."""
     inside = np.zeros(at_m.shape, dtype=np.bool_)
     for run in (x for x in runs if not x.showers):
         start_m, end_m = _core_m(run.first, run.last, sections, slack_m)
-        inside |= (at_m > start_m) & (at_m < end_m)
+        inside[at_m.searchsorted(start_m, "right") : at_m.searchsorted(end_m)] = True
     return inside
 
 
 def too_near(at_m: Array, runs: Sequence[NeedRun], sections: Sections, params: PlanParams) -> Mask:
-    """True for places in a core or so near that a driver has no room to look for an unlisted one, (place,)."""
+    """True for places in a core or so near that a driver has no room to look for an unlisted one, (place,).
+
+    at_m: ascending.
+    """
     near = np.zeros(at_m.shape, dtype=np.bool_)
     for run in (x for x in runs if not x.showers):
         from_m = sections.start_m[run.first] - params.search_least_m
-        near |= (at_m > from_m) & (at_m < sections.end_m[run.last] + params.stop_clearance_m)
+        until_m = sections.end_m[run.last] + params.stop_clearance_m
+        near[at_m.searchsorted(from_m, "right") : at_m.searchsorted(until_m)] = True
     return near
 
 

@@ -49,7 +49,8 @@ def places_with_search(
     Road counts at the hours at which a trip of these departures can be there.
     """
     sections, listed = hourly_need.sections, stop_candidates(hourly_need.sections, params)
-    at_m = np.asarray(search_places_m(sections.route, params))
+    whole = all_places(sections, params)
+    at_m = whole.at_m[whole.unlisted]
     free = free_s(sections, IdentityKey(hourly_need.rig), params)
     departs = depart_epoch_s, depart_epoch_s if last_epoch_s is None else last_epoch_s
     dry_s = np.cumsum(free) - 0.5 * free
@@ -67,14 +68,18 @@ def places_with_search(
     near = np.minimum(ahead - at_m, at_m - behind) <= params.search_reach_m
     near |= (before_n <= LEAST_N) & (ahead < np.inf)
     near |= (past_n <= LEAST_N) & (behind > -np.inf)
-    inside = (at_m > sections.start_m[0]) & (at_m < sections.end_m[-1])
+    wanted = ~whole.unlisted
+    wanted[whole.unlisted] = near & ~always[whole.section[whole.unlisted]]
     # Trips with the same places then share all that depends on them.
-    fit = near & inside & ~always[sections.at(at_m)]
-    return hourly_need.shared.answer(
-        "places",
-        (params, fit.tobytes()),
-        lambda: listed.and_unlisted(at_m[fit], at_m[inside], sections, _stop),
-    )
+    return hourly_need.shared.answer("places", (params, wanted.tobytes()), lambda: whole.part(wanted))
+
+
+@lru_cache(maxsize=32)
+def all_places(sections: Sections, params: PlanParams) -> StopCandidates:
+    """The listed places of a road, and all its unlisted candidates."""
+    at_m = np.asarray(search_places_m(sections.route, params))
+    inside = (at_m > sections.start_m[0]) & (at_m < sections.end_m[-1])
+    return stop_candidates(sections, params).and_unlisted(at_m[inside], sections, _stop)
 
 
 def _may_need(

@@ -9,9 +9,10 @@ import pytest
 from alertd.plan.chain_up import departure_road
 from alertd.plan.chain_up.darkness import NIGHT_ZENITH_DEG, is_dark
 from alertd.plan.chain_up.departure_road import DepartureRoads, departure_roads
-from alertd.plan.chain_up.departure_view import DepartureViews
+from alertd.plan.chain_up.departure_view import DepartureViews, see_all, view_of
 from alertd.plan.chain_up.priced_view import PricedView, SearchTerms
 from alertd.plan.chain_up.stop_candidates import stop_candidates
+from alertd.plan.chain_up.unlisted_places import all_places, places_with_search
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, hourly_need_for
 from alertd.plan.road_ahead.timing import unchained_timing
@@ -68,6 +69,39 @@ def test_a_departure_is_computed_once_for_all_trips(need: HourlyNeed, monkeypatc
         views = DepartureViews(hourly_need=need, depart_epoch_s=at, params=PARAMS, places=places, sent_stops=sent)
         assert all(views.view(n).stretches for n in range(3))
     assert computed == [first + 900.0 * n for n in range(4)]
+
+
+def test_departures_seen_together_equal_each_alone(need: HourlyNeed) -> None:
+    """At places without light, so that darkness at each departure counts too."""
+    whole = all_places(need.sections, PARAMS)
+    whole = replace(whole, unlit=np.ones(whole.at_m.size, dtype=np.bool_))
+    departs = [at_hour(h).timestamp() for h in range(0, 24, 2)]
+    together, alone = (DepartureRoads(need, PARAMS).at_all(departs) for _ in range(2))
+    see_all(together, whole)
+    prices = []
+    for many, one in zip(together, alone, strict=True):
+        seen, expected = view_of(many, whole), view_of(one, whole)
+        for name in ("reach_s", "bare_m", "price_s"):
+            assert np.array_equal(getattr(seen, name), getattr(expected, name))
+        assert all(np.array_equal(seen.drawbacks[name], has) for name, has in expected.drawbacks.items())
+        prices.append(seen.price_s)
+    assert np.unique(np.asarray(prices)[:, 1]).size > 1  # day and night differ
+
+
+def test_places_of_a_trip_are_seen_as_all_places(need: HourlyNeed) -> None:
+    """What a truck meets at a place does not depend on which other places a trip may use."""
+    first = at_hour(5).timestamp()
+    places = places_with_search(need, first, PARAMS)
+    whole, number = places.whole, places.number
+    assert places.stops[1:-1] == tuple(whole.stops[n] for n in number.tolist())[1:-1]
+    assert 3 < places.at_m.size < whole.at_m.size
+    assert places.unlisted.any()
+    road = DepartureRoads(need, PARAMS).at(first)
+    part, of_all = view_of(road, places), view_of(road, whole)
+    assert part.stretches == of_all.stretches
+    for name in ("reach_s", "bare_m", "price_s"):
+        assert np.array_equal(getattr(part, name), getattr(of_all, name)[number])
+    assert np.array_equal(part.chained_s(None), of_all.chained_s(None)[number])
 
 
 def test_the_oldest_roads_are_dropped(need: HourlyNeed, monkeypatch: pytest.MonkeyPatch) -> None:
