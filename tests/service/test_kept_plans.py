@@ -12,10 +12,11 @@ from alertd.notices.sent_state import facts_to_plain
 from alertd.plan.model.plan import Plan
 from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
+from alertd.planning.decisions.decide import Asked, asked_of
+from alertd.planning.decisions.quiet import Quiet
 from alertd.planning.planner import Planner, create_planner
 from alertd.service.cycle import run_cycle
 from alertd.service.recording.plan_recorder import PlanRecorder, SentStates
-from alertd.service.recording.quiet import Quiet
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
@@ -152,7 +153,10 @@ async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.Mo
         )
 
     # All that this plan asks for has reached the driver.
-    new = recorder({}, first)._asked(whole(kept.held), fleet.planner.settings.notices, first)
+    def asked(sent: SentStates, now_utc: datetime) -> Asked:
+        return asked_of(whole(kept.held), recorder(sent, now_utc).basis_of(kept.trip))
+
+    new = asked({}, first)
     said = facts_to_plain([replace(fact, pending=False) for fact in new.facts])
     sent = {"T-1": {"said": said, "delivery": new.delivery}}
     (shown,) = recorder(sent, first).record([(kept.trip, kept.held)])
@@ -161,17 +165,16 @@ async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.Mo
     assert unpacked == [kept.plan_id]
     assert shown.held is again.held is kept.held
     assert shown.facts == again.facts
-    plan, note, until = (
-        whole(kept.held),
+    note, until = (
         fleet.planner.kept.note_of(kept.held),
         fleet.planner.kept.stands_until(again.plan),
     )
     assert isinstance(note, Quiet)
     assert until is not None
-    assert first < until < kept.until
+    assert first < until < kept.standing.until
     for n in range(9):  # what the note says holds at each moment between
         now = first + (until - first) * n / 8
-        asked = recorder(sent, now)._asked(plan, note.policy, now)
-        assert (asked.notices, asked.events, asked.facts) == ((), (), note.facts)
+        later = asked(sent, now)
+        assert (later.notices, later.events, later.facts) == ((), (), note.facts)
     assert not note.still(sent["T-1"], replace(note.policy, may_ease=not note.policy.may_ease))
     assert not note.still({"said": [], "delivery": new.delivery}, note.policy)
