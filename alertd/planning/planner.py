@@ -17,6 +17,7 @@ from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import TripPosition, locate
 from alertd.planning.corridors.job import (
+    Answer,
     Given,
     NotPlanned,
     Outcome,
@@ -24,6 +25,7 @@ from alertd.planning.corridors.job import (
     Reports,
     RouteJob,
     not_planned_for,
+    opened,
 )
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
@@ -33,7 +35,7 @@ from alertd.planning.cycles.merged import merged
 from alertd.planning.cycles.plan_here import GROUPS_WAITING, GroupWithInputs, plan_here
 from alertd.planning.cycles.road_parts import AskedRoads, Road, WayOutcomes, parts_of_roads, ranks_of, routes_to_compare
 from alertd.planning.cycles.turns import PLAIN, PlanningMode, Turns
-from alertd.planning.decisions.decided import DecidedPlan, Deciding
+from alertd.planning.decisions.decided import Deciding
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
@@ -131,9 +133,7 @@ class Planner:
         found: dict[str, Outcome] = {}  # no packed plans: those that stand are not asked for
         async with aclosing(self.plan_in_turn(trips, now_utc, reports, road_reports)) as groups:
             async for group in groups:
-                found |= {
-                    trip.id: outcome for trip, outcome in group if not isinstance(outcome, HeldPlan | DecidedPlan)
-                }
+                found |= {trip.id: opened(outcome) for trip, outcome in group if not isinstance(outcome, HeldPlan)}
         return [found[trip.id] for trip in trips]
 
     async def plan_in_turn(
@@ -304,14 +304,15 @@ class Planner:
     async def _compared(self, trip: TripRequest, on: Mapping[str, Given], now_utc: datetime) -> Given:
         """The outcome of a trip from those on all of its routes."""
         outcome = on[trip.route]
-        if isinstance(outcome, HeldPlan | DecidedPlan):  # of a trip with other routes none is kept or decided
+        if isinstance(outcome, HeldPlan):  # of a trip with other routes no plan is kept
             return outcome
         ways = [(PurePath(name).stem, on[name]) for name in routes_to_compare(trip, now_utc)]
-        others = [(name, other) for name, other in ways if not isinstance(other, HeldPlan | DecidedPlan)]
-        return await self.with_alternatives(outcome, others)
+        others = [(name, other) for name, other in ways if not isinstance(other, HeldPlan)]
+        return await self.with_alternatives(outcome, others) if others else outcome
 
-    async def with_alternatives(self, outcome: Outcome, others: Sequence[tuple[str, Outcome]]) -> Outcome:
+    async def with_alternatives(self, answer: Answer, other_answers: Sequence[tuple[str, Answer]]) -> Outcome:
         """The outcome with those of the same trip on other routes, by name."""
+        outcome, others = opened(answer), [(name, opened(other)) for name, other in other_answers]
         if isinstance(outcome, NotPlanned) or not others:
             return outcome
         plans = [(name, other) for name, other in others if isinstance(other, Plan)]

@@ -43,6 +43,13 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
 Outcome: TypeAlias = Plan | NotPlanned
 Answer: TypeAlias = Outcome | DecidedPlan  # of a job that says what to decide from
 Given: TypeAlias = Answer | HeldPlan  # the outcome of a trip in a cycle: a plan that stands is a packed one
+
+
+def opened(answer: Answer) -> Outcome:
+    """The outcome without what was decided on it. Raises InputError."""
+    return answer.unpack() if isinstance(answer, DecidedPlan) else answer
+
+
 Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by trip id
 
 
