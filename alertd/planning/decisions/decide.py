@@ -129,7 +129,10 @@ def quiet_note(plan: Plan, asked: Asked, basis: Basis, stands_until: datetime | 
     asked: what is asked now.
     """
     before = basis.before
-    if stands_until is None or stands_until < basis.now_utc or any(fact.pending for fact in asked.facts):
+    if stands_until is None or stands_until < basis.now_utc:
+        return None
+    waits = plan.depart_at - stands_until > basis.policy.before_rolling  # until then the driver gets no message at all
+    if any(fact.pending for fact in asked.facts) and not waits:
         return None
     if before is None or not asked.is_nothing(before):
         return None
