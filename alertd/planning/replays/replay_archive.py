@@ -4,7 +4,7 @@ import json
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Final, Literal
@@ -21,6 +21,7 @@ from alertd.plan.controls.road_seen import RoadSeen
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.plan.serialize import canonical, plan_json
+from alertd.planning.replays.placed_files import PlacedFiles
 from alertd.planning.replays.replay_record import (
     ArchivedComparison,
     ArchivedPlan,
@@ -134,10 +135,12 @@ class ReplayWriter:
     """Files the inputs of plans in an archive.
 
     Raises StoreError when it cannot; with `or_log` it logs the error instead, so that no plan is lost by it.
+    placed: the files of the present cycle that are stored already.
     """
 
     archive: Archive
     or_log: bool = False
+    placed: PlacedFiles = field(default_factory=PlacedFiles)
 
     def road(self, inputs: ReplayRecord) -> "RoadWriter":
         """Files plans that were made together, group by group."""
@@ -180,7 +183,9 @@ class RoadWriter:
         now = self._inputs.now_utc
         with self._writer.errors_to_log():
             with self._writer.archive.together() as archive:
-                shared = _put_shared(archive, self._inputs) if self._shared is None else self._shared
+                files = self._inputs.files if self._shared is None else {}
+                digests = {name: self._put_file(archive, content) for name, content in files.items()}
+                shared = _put_shared(archive, self._inputs, digests) if self._shared is None else self._shared
                 for n, packed in enumerate(packs):
                     part = made[n * MOST_IN_PACK : (n + 1) * MOST_IN_PACK]
                     pack = archive.put_packed(packed, now)
@@ -188,10 +193,18 @@ class RoadWriter:
                     filed = _put_json(archive, {**shared, "pack": pack, "trips": trips}, now)
                     archive.file_plans([one.plan_id for one in part], filed, now)
             self._shared = shared  # the files are in their places now
+            self._writer.placed.add([(files[name], digest) for name, digest in digests.items()], now)
+
+    def _put_file(self, archive: Archive, content: bytes) -> str:
+        now = self._inputs.now_utc
+        return self._writer.placed.digest(content, now) or archive.put(content, now)
 
 
-def _put_shared(archive: Archive, inputs: ReplayRecord) -> dict[str, Any]:
-    """Store what plans that were made together have in common; returns their common part of the record."""
+def _put_shared(archive: Archive, inputs: ReplayRecord, files: Mapping[str, str]) -> dict[str, Any]:
+    """Store what plans that were made together have in common; returns their common part of the record.
+
+    files: digests by name.
+    """
     now = inputs.now_utc
     responses = sorted(
         (pack_response(archive, h, now) for h in inputs.responses), key=lambda h: (h["url"], h["refresh"])
@@ -203,7 +216,7 @@ def _put_shared(archive: Archive, inputs: ReplayRecord) -> dict[str, Any]:
         "departs": [at.isoformat() for at in inputs.departs],
         "chosen": inputs.settings.model_dump(mode="json"),
         # Parts that most plans have in common are stored once.
-        "files": _put_json(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
+        "files": _put_json(archive, files, now),
         "route": inputs.route,
         "heard": _put_json(archive, responses, now),
         "closures": [_plain_closure(c) for c in inputs.road_reports.closures],
