@@ -25,7 +25,7 @@ from alertd.planning.corridors.job import (
     Reports,
     RouteJob,
     not_planned_for,
-    opened,
+    undecided,
 )
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
@@ -133,7 +133,7 @@ class Planner:
         found: dict[str, Outcome] = {}  # no packed plans: those that stand are not asked for
         async with aclosing(self.plan_in_turn(trips, now_utc, reports, road_reports)) as groups:
             async for group in groups:
-                found |= {trip.id: opened(outcome) for trip, outcome in group if not isinstance(outcome, HeldPlan)}
+                found |= {trip.id: undecided(outcome) for trip, outcome in group if not isinstance(outcome, HeldPlan)}
         return [found[trip.id] for trip in trips]
 
     async def plan_in_turn(
@@ -312,7 +312,7 @@ class Planner:
 
     async def with_alternatives(self, answer: Answer, other_answers: Sequence[tuple[str, Answer]]) -> Outcome:
         """The outcome with those of the same trip on other routes, by name."""
-        outcome, others = opened(answer), [(name, opened(other)) for name, other in other_answers]
+        outcome, others = undecided(answer), [(name, undecided(other)) for name, other in other_answers]
         if isinstance(outcome, NotPlanned) or not others:
             return outcome
         plans = [(name, other) for name, other in others if isinstance(other, Plan)]

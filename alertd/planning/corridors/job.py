@@ -45,9 +45,10 @@ Answer: TypeAlias = Outcome | DecidedPlan  # of a job that says what to decide f
 Given: TypeAlias = Answer | HeldPlan  # the outcome of a trip in a cycle: a plan that stands is a packed one
 
 
-def opened(answer: Answer) -> Outcome:
-    """The outcome without what was decided on it. Raises InputError."""
-    return answer.unpack() if isinstance(answer, DecidedPlan) else answer
+def undecided(answer: Answer) -> Outcome:
+    """The outcome of a trip on which no other process was asked to decide."""
+    assert not isinstance(answer, DecidedPlan)  # noqa: S101 - narrows the type, holds by construction
+    return answer
 
 
 Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by trip id

@@ -19,7 +19,7 @@ from alertd.plan.serialize import canonical, forget_texts, plan_text
 from alertd.planning.cycles.held_plan import HeldPlan, changes_between, held_as_shown
 from alertd.planning.decisions.quiet import Quiet, digest_of_sent
 from alertd.settings.languages import Languages
-from alertd.store.plans.plan_text import packed_text
+from alertd.store.plans.plan_text import packed_text, with_state
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -97,6 +97,20 @@ def decide(plan: Plan, basis: Basis, stands_until: datetime | None) -> Decision:
     asked = asked_of(plan, basis)
     kept = packed_text(plan_text(plan), canonical(asked.said), canonical(asked.delivery))
     forget_texts(plan)  # the archive has it already
+    return _decision(plan, kept, asked, basis, stands_until)
+
+
+def decide_again(earlier: Decision, plan: Plan, basis: Basis, stands_until: datetime | None) -> Decision:
+    """The decision on a plan that was decided from another basis.
+
+    plan: that of the earlier decision; it may lack its other departures, from which nothing is decided.
+    """
+    asked = asked_of(plan, basis)
+    kept = with_state(earlier.kept, canonical(asked.said), canonical(asked.delivery))
+    return _decision(plan, kept, asked, basis, stands_until)
+
+
+def _decision(plan: Plan, kept: str, asked: Asked, basis: Basis, stands_until: datetime | None) -> Decision:
     shown, held = held_as_shown(plan, asked.facts, basis.now_utc)
     return Decision(
         held=held,

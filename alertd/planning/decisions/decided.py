@@ -1,11 +1,11 @@
 """Plans on which another process has decided, and what it decides from."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 
 from alertd.errors import InputError
-from alertd.plan.model.plan import Plan
+from alertd.plan.model.plan import Along, Plan
 from alertd.plan.request import TripInput
 from alertd.planning.corridors.value_bytes import read_value, value_to_bytes
 from alertd.planning.decisions.decide import Basis, Decision, decide
@@ -28,15 +28,16 @@ class Deciding:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class DecidedPlan:
-    """A plan in bytes, and the decision on it, which holds for a basis of the same digest only.
+    """A plan, and the decision on it, which holds for a basis of the same digest only.
 
-    standing: None for a plan that time changes.
+    standing: None for a plan that time changes. rest: what the packed plan of the decision lacks, in bytes: the columns
+    along the road without rounding, or the plan itself where people see it raised.
     """
 
     decision: Decision
     basis: bytes
     standing: Standing | None
-    whole: bytes
+    rest: bytes
 
     @property
     def id(self) -> str:
@@ -54,11 +55,13 @@ class DecidedPlan:
         return self.decision.held.made_at
 
     def unpack(self) -> Plan:
-        """The plan itself. Raises InputError."""
-        plan = read_value(self.whole)
-        if not isinstance(plan, Plan):
+        """The plan without its other departures. Raises InputError."""
+        rest = read_value(self.rest)
+        if isinstance(rest, Along):
+            return replace(self.decision.held.unpack(), along=rest)
+        if not isinstance(rest, Plan):
             raise InputError("planning data", "", "holds no plan", "run the same version of alertd in all processes")
-        return plan
+        return rest
 
 
 def decided(trip: TripRequest, plan: Plan, inputs: TripInput, deciding: Deciding) -> Plan | DecidedPlan:
@@ -66,7 +69,8 @@ def decided(trip: TripRequest, plan: Plan, inputs: TripInput, deciding: Deciding
     basis = deciding.bases.get(trip.id)
     if basis is None:
         return plan
-    whole = value_to_bytes(plan)
     standing = standing_of(trip, inputs, plan)
     until = None if standing is None or deciding.longest is None else standing.last_moment(deciding.longest)
-    return DecidedPlan(decision=decide(plan, basis, until), basis=basis.digest, standing=standing, whole=whole)
+    decision = decide(plan, basis, until)
+    rest = replace(plan, departures=()) if decision.held.upheld else plan.along
+    return DecidedPlan(decision=decision, basis=basis.digest, standing=standing, rest=value_to_bytes(rest))

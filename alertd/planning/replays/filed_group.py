@@ -2,8 +2,8 @@
 
 from collections.abc import Mapping, Sequence
 
-from alertd.plan.model.plan import Plan
 from alertd.planning.corridors.job import NotPlanned, PlannedRoad, RouteJob
+from alertd.planning.decisions.decided import DecidedPlan
 from alertd.planning.replays.plan_packs import pack_plans
 from alertd.planning.replays.replay_archive import RoadWriter
 from alertd.planning.replays.replay_record import PlannedTrip, ReplayRecord, replay_settings
@@ -32,7 +32,7 @@ def file_group(filing: RoadWriter, job: RouteJob, planned: PlannedRoad) -> None:
     made = [(trip, planned.outcomes[trip.id]) for trip in job.trips if trip.id in planned.outcomes]
     plans = [(trip, plan) for trip, plan in made if not isinstance(plan, NotPlanned)]
     packs = planned.packs
-    if packs is None:
-        packs = pack_plans([plan if isinstance(plan, Plan) else plan.unpack() for _, plan in plans])
+    if packs is None:  # they were planned here
+        packs = pack_plans([plan for _, plan in plans if not isinstance(plan, DecidedPlan)])
     filed = [PlannedTrip(trip=t, reports=tuple(job.reports.get(t.id, ())), plan_id=plan.id) for t, plan in plans]
     filing.write(filed, packs)

@@ -18,7 +18,7 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.planning.corridors.job import Given, NotPlanned, Reports, not_planned_for
 from alertd.planning.cycles.held_plan import HeldPlan, hold, with_shared_dictionary
-from alertd.planning.decisions.decide import Basis, Decision, asked_of, decide, quiet_note
+from alertd.planning.decisions.decide import Basis, Decision, asked_of, decide, decide_again, quiet_note
 from alertd.planning.decisions.decided import DecidedPlan
 from alertd.planning.decisions.quiet import Quiet
 from alertd.planning.planner import Planner
@@ -125,7 +125,11 @@ class PlanRecorder:
             held = with_shared_dictionary(outcome.decision.held)
             return _Decided(decision=replace(outcome.decision, held=held), policy=basis.policy)
         plan = outcome if isinstance(outcome, Plan) else outcome.unpack()
-        decision = decide(plan, basis, self.planner.kept.stands_until(plan))
+        until = self.planner.kept.stands_until(plan)
+        if isinstance(outcome, DecidedPlan):
+            decision = decide_again(outcome.decision, plan, basis, until)
+        else:
+            decision = decide(plan, basis, until)
         return _Decided(decision=decision, policy=basis.policy)
 
     def _write(self, decided: Sequence[_Decided]) -> Iterator[ActiveTrip]:
