@@ -13,13 +13,12 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import TypeAdapter, ValidationError
 
-from alertd.notices.plan_diff import describe_changes
 from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.upheld import raised, upheld, upheld_words
 from alertd.plan.model.alternatives import Departure
 from alertd.plan.model.plan import Plan
 from alertd.plan.road_by_hour import RoadHours
-from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, held_as_shown
+from alertd.planning.cycles.held_plan import HeldByTrip, HeldPlan, changes_between, held_as_shown
 from alertd.route.model import Route
 from alertd.sources.files.trips import TripsFile
 from alertd.units import HOUR_S
@@ -70,11 +69,6 @@ class LatestPlans:
         """The packed plan of a trip; None where no cycle since the start made one."""
         return self._held.get(trip_id)
 
-    def changes_to(self, plan: Plan) -> tuple[str, ...]:
-        """What a new plan, as people see it, changes for a dispatcher; empty for the first plan of a trip."""
-        old = self._held.get(plan.trip_id)
-        return () if old is None or old.id == plan.id else describe_changes(old.unpack(), plan)
-
     @property
     def jurisdictions(self) -> set[str]:
         """Whose rules the plans rest on."""
@@ -96,7 +90,7 @@ class LatestPlans:
         facts: Mapping[str, Sequence[SentFact]] | None = None,
         changed: Mapping[str, tuple[str, ...]] | None = None,
     ) -> None:
-        """Take the outcome of a cycle. Packed plans are as people see them; changed: their `changes_to`, by trip.
+        """Take the outcome of a cycle. Packed plans are as people see them; changed: their `changes_between`, by trip.
 
         facts: those sent for each trip, by which other plans are raised.
 
@@ -110,7 +104,7 @@ class LatestPlans:
                 held, lines = plan, (changed or {}).get(plan.trip_id, ())
             else:
                 shown, held = held_as_shown(plan, (facts or {}).get(plan.trip_id, ()), now)
-                lines = self.changes_to(shown)
+                lines = changes_between(self._held.get(plan.trip_id), shown)
             new[held.trip_id] = held
             if held.upheld:
                 rows[held.id] = held.upheld

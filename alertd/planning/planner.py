@@ -17,26 +17,31 @@ from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import TripPosition, locate
 from alertd.planning.corridors.job import (
+    Answer,
+    Given,
     NotPlanned,
     Outcome,
     PlannedTrips,
     Reports,
     RouteJob,
     not_planned_for,
+    undecided,
 )
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.runner import ROADS_AT_ONCE, RoadRunner
-from alertd.planning.cycles.held_plan import Given, HeldPlan
+from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, RoadInputs
 from alertd.planning.cycles.merged import merged
 from alertd.planning.cycles.plan_here import GROUPS_WAITING, GroupWithInputs, plan_here
 from alertd.planning.cycles.road_parts import AskedRoads, Road, WayOutcomes, parts_of_roads, ranks_of, routes_to_compare
 from alertd.planning.cycles.turns import PLAIN, PlanningMode, Turns
+from alertd.planning.decisions.decided import Deciding
 from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.plan_inputs import window_of
 from alertd.planning.providers import check_contact, check_feed_contact, open_weather_sources, provider_hosts
-from alertd.planning.replays.replay_archive import ReplayWriter
-from alertd.planning.replays.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
+from alertd.planning.replays.filed_group import file_group, record_of
+from alertd.planning.replays.replay_archive import ReplayWriter, RoadWriter
+from alertd.planning.replays.replay_record import ComparisonRecord
 from alertd.planning.replays.response_recorder import record_response, recording
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.planning.road_stations import RoadStationObserver
@@ -128,7 +133,7 @@ class Planner:
         found: dict[str, Outcome] = {}  # no packed plans: those that stand are not asked for
         async with aclosing(self.plan_in_turn(trips, now_utc, reports, road_reports)) as groups:
             async for group in groups:
-                found |= {trip.id: outcome for trip, outcome in group if not isinstance(outcome, HeldPlan)}
+                found |= {trip.id: undecided(outcome) for trip, outcome in group if not isinstance(outcome, HeldPlan)}
         return [found[trip.id] for trip in trips]
 
     async def plan_in_turn(
@@ -200,7 +205,8 @@ class Planner:
                     yield stands
                 if not left:
                     return
-                job = replace(job, trips=tuple(left.values()), urgent=mode.urgent)
+                deciding = self._deciding(tuple(left.values()), job, road, mode)
+                job = replace(job, trips=tuple(left.values()), urgent=mode.urgent, deciding=deciding)
                 async with aclosing(self.plan_in_groups(job)) as groups:
                     async for planned in groups:
                         made = [left.pop(trip_id) for trip_id in planned.outcomes]
@@ -208,6 +214,25 @@ class Planner:
                         yield planned.outcomes
         except Exception as exc:
             yield {trip.id: not_planned_for(trip, exc) for trip in left.values()}
+
+    def _deciding(
+        self, trips: Sequence[TripRequest], job: RouteJob, road: RoadInputs | None, mode: PlanningMode
+    ) -> Deciding | None:
+        """What another process needs to decide on the plans; None where they are made here.
+
+        A trip with several routes is decided here, once its plans on all of them are known.
+        """
+        if mode.basis_of is None or not self._elsewhere(urgent=mode.urgent):
+            return None
+        alone = [trip for trip in trips if not routes_to_compare(trip, job.answers.window.now)]
+        return Deciding(
+            bases={trip.id: mode.basis_of(trip) for trip in alone},
+            longest=None if road is None else self.kept.longest,
+            archived=self._writer is not None,
+        )
+
+    def _elsewhere(self, *, urgent: bool) -> bool:
+        return self.runner is not None and self.runner.running and not urgent
 
     async def prepare(
         self,
@@ -250,14 +275,16 @@ class Planner:
 
     async def plan_in_groups(self, job: RouteJob) -> AsyncGenerator[PlannedTrips, None]:
         """The same, each group of trips soon after it is planned."""
-        elsewhere = self.runner is not None and self.runner.running and not job.urgent
+        elsewhere = self._elsewhere(urgent=job.urgent)
         here = plan_here(job, self.ground, self._computing)
+        filing = self._filing(job)
         async with aclosing(self._plan_elsewhere(job) if elsewhere else here) as groups:
             async for planned, inputs in groups:
                 if planned.hours is not None:
                     self.latest.save_road(job.answers.route, planned.hours)
                 if planned.outcomes:
-                    await self._record(job, planned.outcomes)
+                    if filing is not None:
+                        await asyncio.to_thread(file_group, filing, job, planned)
                     yield PlannedTrips(outcomes=planned.outcomes, inputs=inputs, trip_inputs=planned.trip_inputs)
 
     async def _plan_elsewhere(self, job: RouteJob) -> AsyncGenerator[GroupWithInputs, None]:
@@ -266,27 +293,13 @@ class Planner:
             async for planned in groups:
                 yield planned, {}
 
-    async def _record(self, job: RouteJob, outcomes: Mapping[str, Outcome]) -> None:
-        """File the inputs of the plans, where a writer is set."""
+    def _filing(self, job: RouteJob) -> RoadWriter | None:
+        """Files the inputs of the plans of a job; None where no writer is set."""
         origin = self._origins.get(job.answers.route)
         if self._writer is None or origin is None:
-            return
-        planned = [
-            PlannedTrip(trip=trip, reports=tuple(job.reports.get(trip.id, ())), plan=plan)
-            for trip in job.trips
-            if isinstance(plan := outcomes.get(trip.id), Plan)
-        ]
-        record = ReplayRecord(
-            now_utc=job.answers.window.now,
-            departs=job.departs,
-            settings=replay_settings(self.settings),
-            files={**self.reference.files, **origin.file},
-            route=next(iter(origin.file)),
-            responses=(*origin.responses, *job.responses),
-            road_reports=job.road_reports,
-            past=job.answers.past,
-        )
-        await asyncio.to_thread(self._writer.write_plans, planned, record)
+            return None
+        files = {**self.reference.files, **origin.file}
+        return self._writer.road(record_of(job, self.settings, files, next(iter(origin.file)), origin.responses))
 
     async def _compared(self, trip: TripRequest, on: Mapping[str, Given], now_utc: datetime) -> Given:
         """The outcome of a trip from those on all of its routes."""
@@ -295,10 +308,11 @@ class Planner:
             return outcome
         ways = [(PurePath(name).stem, on[name]) for name in routes_to_compare(trip, now_utc)]
         others = [(name, other) for name, other in ways if not isinstance(other, HeldPlan)]
-        return await self.with_alternatives(outcome, others)
+        return await self.with_alternatives(outcome, others) if others else outcome
 
-    async def with_alternatives(self, outcome: Outcome, others: Sequence[tuple[str, Outcome]]) -> Outcome:
+    async def with_alternatives(self, answer: Answer, other_answers: Sequence[tuple[str, Answer]]) -> Outcome:
         """The outcome with those of the same trip on other routes, by name."""
+        outcome, others = undecided(answer), [(name, undecided(other)) for name, other in other_answers]
         if isinstance(outcome, NotPlanned) or not others:
             return outcome
         plans = [(name, other) for name, other in others if isinstance(other, Plan)]

@@ -14,10 +14,9 @@ from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import Final
+from typing import Final, Protocol
 
 from alertd.errors import ConfigError
-from alertd.plan.model.plan import Plan
 
 DRIVER: Final = b"d"  # the page of one trip's driver, and what is reported from it
 BOARD: Final = b"b"  # a browser that has signed in at the board
@@ -37,6 +36,20 @@ class LinkClaims:
     until: datetime
 
 
+class OfTrip(Protocol):
+    """A plan, or what is left of it."""
+
+    @property
+    def trip_id(self) -> str:
+        """The trip."""
+        ...
+
+    @property
+    def depart_at(self) -> datetime:
+        """The departure that the trip was planned for."""
+        ...
+
+
 class SignedLinks:
     """Makes and reads tokens. The key is read from its file on first use, and made there when it is missing."""
 
@@ -45,7 +58,7 @@ class SignedLinks:
         self._key = b""
         self._made: dict[bytes, set[str]] = {}
 
-    def link_for(self, plan: Plan, now_utc: datetime) -> str:
+    def link_for(self, plan: OfTrip, now_utc: datetime) -> str:
         """The link to the plan for the driver of a trip; a path only where no public address is set.
 
         The same link while the departure stays in the same hour. Its end is only the latest possible one, so that it
@@ -55,7 +68,7 @@ class SignedLinks:
         whole = end.astimezone(UTC).replace(minute=0, second=0, microsecond=0) + timedelta(hours=1)
         return f"{self._public_url}/d/{self.token(DRIVER, plan.trip_id, whole)}"
 
-    def message_link(self, plan: Plan, now_utc: datetime) -> str:
+    def message_link(self, plan: OfTrip, now_utc: datetime) -> str:
         """The same for a message; "" where no public address is set, for a driver's phone would not find it."""
         return self.link_for(plan, now_utc) if self._public_url else ""
 

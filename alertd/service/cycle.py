@@ -213,9 +213,9 @@ async def plan_and_record(
                     async with on_recorded.turn:
                         on_recorded.take(await asyncio.to_thread(recorder.record, group))
 
-    await plan(turns, PlanningMode(keep=True, urgent=urgent))
+    await plan(turns, PlanningMode(keep=True, urgent=urgent, basis_of=recorder.basis_of))
     if recorder.again:  # something is to be sent, and a message rests on a plan of its own moment
-        await plan(tuple(recorder.again), PlanningMode(urgent=urgent))
+        await plan(tuple(recorder.again), PlanningMode(urgent=urgent, basis_of=recorder.basis_of))
     done = [recorder.active[trip.id] for trip in due.trips if trip.id in recorder.active]
     outcome = CycleOutcome(
         plans=HeldPlans([one.held for one in done]),

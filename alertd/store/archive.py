@@ -13,6 +13,7 @@ import zlib
 from collections.abc import Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Final
@@ -23,6 +24,7 @@ MAX_BYTES: Final = 64_000_000  # of one unpacked content; the largest input file
 # A plan's contents are written before the plan, so they must be pruned after it.
 CONTENTS_KEPT_LONGER: Final = timedelta(days=1)
 _SYNCED_AT_ONCE: Final = 8
+_LEVEL: Final = 6
 _PLAN_ID: Final = re.compile(r"plan_[0-9a-f]{32}")
 _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 
@@ -30,6 +32,19 @@ _DIGEST: Final = re.compile(r"[0-9a-f]{64}")
 def is_plan_id(text: str) -> bool:
     """Return whether `text` has the form of a plan's id."""
     return _PLAN_ID.fullmatch(text) is not None
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class PackedContent:
+    """A content as the archive keeps it, and the SHA-256 digest (hex) of the content itself."""
+
+    digest: str
+    data: bytes
+
+    @classmethod
+    def of(cls, content: bytes) -> "PackedContent":
+        """Pack a content."""
+        return cls(digest=hashlib.sha256(content).hexdigest(), data=zlib.compress(content, _LEVEL))
 
 
 class Archive:
@@ -43,8 +58,15 @@ class Archive:
         digest = hashlib.sha256(content).hexdigest()
         path = self._content(digest)
         if not self._used(path, now_utc):
-            self._write(path, zlib.compress(content, 6), now_utc)
+            self._write(path, zlib.compress(content, _LEVEL), now_utc)
         return digest
+
+    def put_packed(self, packed: PackedContent, now_utc: datetime) -> str:
+        """Store a content that is packed already, and return its digest."""
+        path = self._content(packed.digest)
+        if not self._used(path, now_utc):
+            self._write(path, packed.data, now_utc)
+        return packed.digest
 
     @contextmanager
     def together(self) -> Iterator["Archive"]:

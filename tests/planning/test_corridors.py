@@ -23,9 +23,8 @@ from alertd.planning.corridors.transfer import (
     ground_to_bytes,
     job_from_bytes,
     job_to_bytes,
-    read_value,
-    value_to_bytes,
 )
+from alertd.planning.corridors.value_bytes import read_value, value_to_bytes
 from alertd.planning.planner import Planner
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest

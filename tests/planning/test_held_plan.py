@@ -33,7 +33,7 @@ def plan() -> Plan:
 
 def test_a_held_plan_is_the_plan_but_for_departures(plan: Plan) -> None:
     assert plan.departures
-    back = HeldPlan(plan).unpack()
+    back = hold(plan).unpack()
     assert plan_text(back) == plan_text(replace(plan, departures=()))
     assert replace(back, along=plan.along, departures=plan.departures) == plan
     for name in ("distance_m", "reach_s", "need_frac", "air_temp_c"):
@@ -45,15 +45,15 @@ def test_gaps_and_empty_columns_stay(plan: Plan) -> None:
     holed = replace(
         plan, along=replace(plan.along, air_temp_c=(float("nan"), -12.34567, *(n - 2) * (0.5,)), ice_frac=())
     )
-    along = HeldPlan(holed).unpack().along
+    along = hold(holed).unpack().along
     assert np.isnan(along.air_temp_c[0])
     assert along.air_temp_c[1:3] == (-12.3457, 0.5)
     assert along.ice_frac == ()
 
 
 def test_a_held_plan_is_small(plan: Plan) -> None:
-    HeldPlan(plan)  # the words of the first plan serve all later ones
-    assert HeldPlan(replace(plan, trip_id="QT-2")).bytes_n < len(pickle.dumps(plan)) / 6
+    hold(plan)  # the words of the first plan serve all later ones
+    assert hold(replace(plan, trip_id="QT-2")).bytes_n < len(pickle.dumps(plan)) / 6
 
 
 def test_few_plans_stay_unpacked(plan: Plan, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -74,7 +74,7 @@ def test_a_held_plan_is_not_packed_again(plan: Plan) -> None:
 
 def test_the_next_moment_is_that_of_the_plan(plan: Plan) -> None:
     moments = [plan.arrive_at, *(s.enter_at for s in plan.stretches), *(s.chain_up.arrive_at for s in plan.stretches)]
-    held = HeldPlan(plan)
+    held = hold(plan)
     for now in (plan.made_at, *moments, plan.arrive_at + timedelta(minutes=1)):
         assert held.next_moment(now) == min((at for at in moments if at >= now), default=None)
 

@@ -12,10 +12,11 @@ from alertd.notices.sent_state import facts_to_plain
 from alertd.plan.model.plan import Plan
 from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
+from alertd.planning.decisions.decide import Asked, asked_of, quiet_note
+from alertd.planning.decisions.quiet import Quiet
 from alertd.planning.planner import Planner, create_planner
 from alertd.service.cycle import run_cycle
 from alertd.service.recording.plan_recorder import PlanRecorder, SentStates
-from alertd.service.recording.quiet import Quiet
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
@@ -132,7 +133,9 @@ def test_forgotten_trips_are_not_kept() -> None:
     assert kept.standing([], None, {}, datetime.now().astimezone()) == {}
 
 
-async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("pending", [False, True])
+async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.MonkeyPatch, pending: bool) -> None:
+    """All that the plan asks for has reached the driver, or waits until hours later, shortly before the departure."""
     unpacked: list[str] = []
     whole = HeldPlan.unpack
     monkeypatch.setattr(HeldPlan, "unpack", lambda held: unpacked.append(held.id) or whole(held))
@@ -151,9 +154,12 @@ async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.Mo
             notified_at=defaultdict(list),
         )
 
-    # All that this plan asks for has reached the driver.
-    new = recorder({}, first)._asked(whole(kept.held), fleet.planner.settings.notices, first)
-    said = facts_to_plain([replace(fact, pending=False) for fact in new.facts])
+    def asked(sent: SentStates, now_utc: datetime) -> Asked:
+        return asked_of(whole(kept.held), recorder(sent, now_utc).basis_of(kept.trip))
+
+    new = asked({}, first)
+    assert any(fact.pending for fact in new.facts)
+    said = facts_to_plain([replace(fact, pending=fact.pending and pending) for fact in new.facts])
     sent = {"T-1": {"said": said, "delivery": new.delivery}}
     (shown,) = recorder(sent, first).record([(kept.trip, kept.held)])
     assert unpacked == [kept.plan_id]
@@ -161,17 +167,38 @@ async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.Mo
     assert unpacked == [kept.plan_id]
     assert shown.held is again.held is kept.held
     assert shown.facts == again.facts
-    plan, note, until = (
-        whole(kept.held),
+    note, until = (
         fleet.planner.kept.note_of(kept.held),
         fleet.planner.kept.stands_until(again.plan),
     )
     assert isinstance(note, Quiet)
     assert until is not None
-    assert first < until < kept.until
+    assert first < until < kept.standing.until
     for n in range(9):  # what the note says holds at each moment between
         now = first + (until - first) * n / 8
-        asked = recorder(sent, now)._asked(plan, note.policy, now)
-        assert (asked.notices, asked.events, asked.facts) == ((), (), note.facts)
+        later = asked(sent, now)
+        assert (later.notices, later.events, later.facts) == ((), (), note.facts)
     assert not note.still(sent["T-1"], replace(note.policy, may_ease=not note.policy.may_ease))
     assert not note.still({"said": [], "delivery": new.delivery}, note.policy)
+
+
+async def test_a_message_that_waits_for_its_hour_is_looked_at(fleet: Fleet) -> None:
+    """The departure is near, so the driver gets the message as soon as quiet hours end or the limit allows it."""
+    (kept,) = fleet.planner.kept._kept.values()
+    assert kept.held is not None
+    plan, now, sent = kept.held.plan, fleet.clock(), fleet.store.sent_states()
+    recorder = PlanRecorder(
+        planner=fleet.planner,
+        store=fleet.store,
+        now_utc=now,
+        reports={"T-1": ()},
+        sent=sent,
+        notified_at=defaultdict(list, {"T-1": 4 * [now]}),
+    )
+    basis, until = recorder.basis_of(kept.trip), kept.standing.last_moment(fleet.planner.kept.longest)
+    near = replace(basis, policy=replace(basis.policy, before_rolling=timedelta(hours=12)))
+    asked = asked_of(plan, near)
+    assert asked.is_nothing(near.before)
+    assert any(fact.pending for fact in asked.facts)
+    assert quiet_note(plan, asked, basis, until) is not None
+    assert quiet_note(plan, asked, near, until) is None

@@ -4,8 +4,10 @@ import json
 from datetime import datetime, timedelta
 from pathlib import Path
 
+import pytest
+
 from alertd.plan.serialize import canonical
-from alertd.store.plans.plan_text import full_text, packed_text, state_of
+from alertd.store.plans.plan_text import full_text, packed_text, state_of, with_state
 from alertd.store.rows import PlanRecord, StoredTrip
 from alertd.store.store import Store
 
@@ -20,6 +22,15 @@ def test_packed_text_is_smaller_and_reads_back_byte_for_byte() -> None:
     assert full_text(kept) == FULL
     assert state_of(kept) == state_of(FULL) == {"said": SAID, "delivery": None}
     assert json.loads(full_text(kept))["plan"] == PLAN
+
+
+def test_another_state_leaves_the_plan_as_it_is() -> None:
+    kept = packed_text(canonical(PLAN), canonical(SAID), "null")
+    later = with_state(kept, "[]", '{"turn":1}')
+    assert later == packed_text(canonical(PLAN), "[]", '{"turn":1}')
+    assert with_state(later, canonical(SAID), "null") == kept
+    with pytest.raises(ValueError, match="no packed plan"):
+        with_state(FULL, "[]", "null")
 
 
 def test_text_of_an_earlier_version_is_read_as_it_is() -> None:

@@ -1,10 +1,20 @@
 """One job answered in bytes, group by group, by a local process or by a worker on another machine."""
 
 import gc
+import logging
 from collections.abc import Iterator
+from dataclasses import replace
 
+from alertd.plan.model.plan import Plan
+from alertd.planning.corridors.job import Answer, PlannedRoad, RouteJob
 from alertd.planning.corridors.plan_road import Ground, RoadPlanning, plan_road
-from alertd.planning.corridors.transfer import RouteCache, job_from_bytes, read_value, value_to_bytes
+from alertd.planning.corridors.transfer import RouteCache, job_from_bytes
+from alertd.planning.corridors.value_bytes import read_value, value_to_bytes
+from alertd.planning.decisions.decided import DecidedPlan, decided
+from alertd.planning.replays.plan_packs import pack_plans
+from alertd.sources.files.trips import TripRequest
+
+log = logging.getLogger(__name__)
 
 
 def answer_job(
@@ -24,6 +34,29 @@ def answer_job(
         if field:
             ground.weather_sources.road_cache.offer(read_value(field))
         for group in plan_road(job, ground, by_time=by_time):
-            yield value_to_bytes(group)
+            yield value_to_bytes(_decided(group, job))
     del job
     gc.collect()  # a road's arrays leave before the next road's come
+
+
+def _decided(group: PlannedRoad, job: RouteJob) -> PlannedRoad:
+    """The group with its plans packed, and what is sent about them decided, as far as the job asks for it."""
+    if job.deciding is None:
+        return group
+    trips = [trip for trip in job.trips if trip.id in group.outcomes]
+    plans = [plan for trip in trips if isinstance(plan := group.outcomes[trip.id], Plan)]
+    packs = pack_plans(plans) if job.deciding.archived else None
+    outcomes = {trip.id: _answer(trip, group, job) for trip in trips}
+    left = {trip_id: i for trip_id, i in group.trip_inputs.items() if not isinstance(outcomes[trip_id], DecidedPlan)}
+    return replace(group, outcomes=outcomes, packs=packs, trip_inputs=left)
+
+
+def _answer(trip: TripRequest, group: PlannedRoad, job: RouteJob) -> Answer:
+    outcome, inputs = group.outcomes[trip.id], group.trip_inputs.get(trip.id)
+    if job.deciding is None or inputs is None or not isinstance(outcome, Plan):
+        return outcome
+    try:
+        return decided(trip, outcome, inputs, job.deciding)
+    except Exception as exc:
+        log.warning("trip %s: not decided where it was planned (%s)", trip.id, type(exc).__name__)
+        return outcome  # the recording process meets the same error, and reports it

@@ -14,7 +14,8 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from alertd.planning.corridors.answer import answer_job
-from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes, value_to_bytes
+from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes
+from alertd.planning.corridors.value_bytes import value_to_bytes
 
 LENGTH_BYTES: Final = 8
 

@@ -12,11 +12,14 @@ from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport, TripPosition
 from alertd.plan.request import TripInput
 from alertd.plan.road_by_hour import RoadHours
+from alertd.planning.cycles.held_plan import HeldPlan
+from alertd.planning.decisions.decided import DecidedPlan, Deciding
 from alertd.planning.plan_inputs import PlanInputs
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.weather import SourceAnswers
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
+from alertd.store.archive import PackedContent
 
 log = logging.getLogger(__name__)
 
@@ -38,6 +41,16 @@ def not_planned_for(trip: TripRequest, exc: Exception) -> NotPlanned:
 
 
 Outcome: TypeAlias = Plan | NotPlanned
+Answer: TypeAlias = Outcome | DecidedPlan  # of a job that says what to decide from
+Given: TypeAlias = Answer | HeldPlan  # the outcome of a trip in a cycle: a plan that stands is a packed one
+
+
+def undecided(answer: Answer) -> Outcome:
+    """The outcome of a trip on which no other process was asked to decide."""
+    assert not isinstance(answer, DecidedPlan)  # noqa: S101 - narrows the type, holds by construction
+    return answer
+
+
 Reports: TypeAlias = Mapping[str, Sequence[PositionReport | TruckReport]]  # by trip id
 
 
@@ -47,7 +60,7 @@ class RouteJob:
 
     departs: first and last departure, which set the forecast window. responses: raw answers as received. split: the
     road has more trips than these, planned as other jobs from the same answers. urgent: see `PlanningMode`. ranks:
-    places of trips in the cycle by id, see `Turns`.
+    places of trips in the cycle by id, see `Turns`. deciding: another process decides on the plans too.
     """
 
     trips: Sequence[TripRequest]
@@ -60,13 +73,14 @@ class RouteJob:
     split: bool = False
     urgent: bool = False
     ranks: Mapping[str, int] = field(default_factory=dict)
+    deciding: Deciding | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedTrips:
     """The outcome of each trip by id, and the inputs of those that have a rig; from other processes the trip's only."""
 
-    outcomes: Mapping[str, Outcome]
+    outcomes: Mapping[str, Answer]
     inputs: Mapping[str, PlanInputs]
     trip_inputs: Mapping[str, TripInput]
 
@@ -84,12 +98,14 @@ class PlannedRoad:
     """The outcome of each trip of a job by id, and the likely road by the hour, None where it is not known.
 
     trip_inputs: what the plans of the trips that have a rig were made of, but for what is shared. A road that comes in
-    groups has the hours in one of them.
+    groups has the hours in one of them. packs: the plans for the archive in the order of the job's trips, see
+    `pack_plans`; None where they are not packed yet.
     """
 
-    outcomes: Mapping[str, Outcome]
+    outcomes: Mapping[str, Answer]
     hours: RoadHours | None
     trip_inputs: Mapping[str, TripInput] = field(default_factory=dict)
+    packs: tuple[PackedContent, ...] | None = None
 
 
 def none_planned(job: RouteJob, reason: str) -> PlannedRoad:

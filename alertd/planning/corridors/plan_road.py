@@ -11,7 +11,7 @@ from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.plan.road_by_hour import RoadHours, road_hours
 from alertd.planning.corridors.groups import GroupEnds, in_turn
-from alertd.planning.corridors.job import Outcome, PlannedRoad, RouteJob, not_planned_for
+from alertd.planning.corridors.job import Answer, PlannedRoad, RouteJob, not_planned_for
 from alertd.planning.plan_inputs import PlanInputs, RouteContext, build_context, build_plan_inputs
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
@@ -40,7 +40,7 @@ class RoadPlanning:
 
     job: RouteJob
     ground: Ground
-    outcomes: dict[str, Outcome] = field(default_factory=dict)
+    outcomes: dict[str, Answer] = field(default_factory=dict)
     inputs: dict[str, PlanInputs] = field(default_factory=dict)
     _context: RouteContext | None = None
 

@@ -21,7 +21,8 @@ from alertd.planning.corridors.job import PlannedRoad, RouteJob, none_planned
 from alertd.planning.corridors.plan_road import Ground, plan_in_threads
 from alertd.planning.corridors.runner import ROADS_AT_ONCE
 from alertd.planning.corridors.split_fields import SplitFields
-from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes, read_value
+from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes
+from alertd.planning.corridors.value_bytes import read_value
 from alertd.planning.road_cache import MAX_KEPT
 
 log = logging.getLogger(__name__)

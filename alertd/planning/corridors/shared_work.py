@@ -19,7 +19,8 @@ from alertd.errors import InputError, StoreError
 from alertd.planning.corridors.job import PlannedRoad, RouteJob, none_planned
 from alertd.planning.corridors.plan_road import Ground, plan_in_threads
 from alertd.planning.corridors.split_fields import SplitFields
-from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes, read_value
+from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes
+from alertd.planning.corridors.value_bytes import read_value
 from alertd.planning.corridors.worker import part_key, reason_of
 from alertd.store.url import PostgresUrl
 from alertd.store.work.queue import MOST_RESCUES, OpenQueue, WorkQueue

@@ -28,7 +28,7 @@ class SplitFields(Generic[Field]):
             return None
         key = id(job.answers)  # the answers are kept beside it, so no other object has this number
         if key not in self._kept:
-            self._kept[key] = job.answers, asyncio.ensure_future(compute(replace(job, trips=())))
+            self._kept[key] = job.answers, asyncio.ensure_future(compute(replace(job, trips=(), deciding=None)))
             while len(self._kept) > MAX_FIELDS:
                 self._kept.popitem(last=False)
         try:

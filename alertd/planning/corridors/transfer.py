@@ -1,26 +1,19 @@
-"""Values of planning as bytes for another process of the same version, and back.
-
-The bytes are a pickle: a job is a tree of dozens of kinds of values and arrays that no text form has. Reading it makes
-only values of alertd and arrays, so a forged one cannot call anything else (docs.python.org, "Restricting Globals").
-"""
+"""The jobs of planning, and what all of them have in common, as bytes for another process of the same version."""
 
 import io
 import pickle
 from collections import OrderedDict
 from collections.abc import Mapping
-from dataclasses import dataclass, is_dataclass, replace
-from enum import Enum
+from dataclasses import dataclass, replace
 from hashlib import blake2b
 from pathlib import Path
 from threading import Lock
 from typing import Any, Final
 
-from pydantic import BaseModel
-
-from alertd.errors import InputError
 from alertd.plan.params import PlanParams
 from alertd.planning.corridors.job import RouteJob
 from alertd.planning.corridors.plan_road import Ground
+from alertd.planning.corridors.value_bytes import ValueReader, read_value, refused, value_to_bytes
 from alertd.planning.road_cache import RoadFieldCache
 from alertd.planning.weather import WeatherSources
 from alertd.route.jurisdictions import Boundaries
@@ -32,15 +25,6 @@ from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.road import RoadSettings
 
 MAX_ROUTES: Final = 64  # kept by a reader, of about 100 kB each
-_PLAIN: Final = {
-    "datetime": {"date", "datetime", "time", "timedelta", "timezone"},
-    "builtins": {"set", "frozenset", "slice"},
-    "collections": {"OrderedDict"},
-    "pydantic_core._pydantic_core": {"TzInfo"},  # of times that came as JSON
-    "numpy": {"dtype", "ndarray"},
-    "numpy._core.numeric": {"_frombuffer"},
-    "numpy._core.multiarray": {"_reconstruct", "scalar"},
-}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -80,7 +64,7 @@ def ground_from_bytes(data: bytes, roads_kept: int) -> Ground:
     """The ground with a cache of its own for the fields of so many roads. Raises InputError."""
     parts = read_value(data)
     if not isinstance(parts, _GroundParts):
-        raise _refused("holds no reference data")
+        raise refused("holds no reference data")
     reference = ReferenceData(
         rulesets=parts.rulesets,
         rigs=parts.rigs,
@@ -122,7 +106,7 @@ class RouteCache:
         if known is None:
             known = read_value(data)
         if not isinstance(known, Route):
-            raise _refused("holds no route")
+            raise refused("holds no route")
         with self._lock:
             self._kept[key] = known
             self._kept.move_to_end(key)
@@ -144,42 +128,11 @@ def job_from_bytes(data: bytes, routes: RouteCache) -> RouteJob:
     key, route, rest = read_value(data)
     job = _JobReader(io.BytesIO(rest), routes.route(key, route)).read()
     if not isinstance(job, RouteJob):
-        raise _refused("holds no job")
+        raise refused("holds no job")
     return job
 
 
-def value_to_bytes(value: object) -> bytes:
-    """Any value of planning."""
-    return pickle.dumps(value, protocol=5)
-
-
-def read_value(data: bytes) -> Any:
-    """The value of these bytes. Raises InputError for bytes of another version or that name anything but values."""
-    return _Reader(io.BytesIO(data)).read()
-
-
-def _refused(why: str) -> InputError:
-    return InputError("planning data", "", why, "run the same version of alertd in all processes of a store")
-
-
-class _Reader(pickle.Unpickler):
-    def find_class(self, module: str, name: str) -> Any:
-        plain = name in _PLAIN.get(module, ())
-        if plain or module.startswith("alertd."):
-            found = super().find_class(module, name)
-            is_value = isinstance(found, type) and (is_dataclass(found) or issubclass(found, Enum | BaseModel | tuple))
-            if plain or is_value:
-                return found
-        raise pickle.UnpicklingError(f"{module}.{name} is not a value of planning")
-
-    def read(self) -> Any:
-        try:
-            return self.load()
-        except Exception as exc:  # any kind, from a damaged or foreign pickle
-            raise _refused(f"cannot be read ({exc})") from exc
-
-
-class _JobReader(_Reader):
+class _JobReader(ValueReader):
     def __init__(self, file: io.BytesIO, route: Route) -> None:
         super().__init__(file)
         self._route = route

@@ -11,7 +11,7 @@ from array import array
 from bisect import bisect_left
 from collections import OrderedDict
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import fields, replace
+from dataclasses import dataclass, fields, replace
 from datetime import UTC, datetime
 from threading import Lock
 from typing import Any, Final, TypeAlias, overload
@@ -19,64 +19,43 @@ from typing import Any, Final, TypeAlias, overload
 import numpy as np
 from numpy.typing import NDArray
 
+from alertd.notices.plan_diff import describe_changes
 from alertd.notices.sent_state import SentFact
 from alertd.notices.upheld import raised, upheld
 from alertd.plan.model.plan import Along, Plan
-from alertd.planning.corridors.job import Outcome
-from alertd.planning.corridors.transfer import read_value, value_to_bytes
+from alertd.planning.corridors.value_bytes import read_value, value_to_bytes
 
 UNPACKED: Final = 64  # plans unpacked last, of some 0.15 MB: enough for the pages that people look at [A]
+DICTIONARIES: Final = 64  # one a planning process; of those that ended too [A]
 _PER_UNIT: Final = 1e4  # the fourth decimal, as in JSON
 _NAN: Final = np.iinfo(np.int64).min
 _COLUMNS: Final = tuple(f.name for f in fields(Along) if f.name not in ("begins_at", "surface"))
 _LEVEL: Final = 6
 _DICTIONARY_BYTES: Final = 32_768  # the window of zlib
 
-Given: TypeAlias = "Outcome | HeldPlan"  # the outcome of a trip in a cycle: a plan that stands is a packed one
 _Columns: TypeAlias = tuple[tuple[int, ...], bytes]  # lengths, and all values one after the other
 
 
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class HeldPlan:
-    """One plan. `plan` unpacks it.
+    """One plan; `hold` packs it. `plan` unpacks it.
 
     upheld: facts sent before that ask for more than the plan does by itself, see `held_as_shown`; None for a plan that
-    was not compared with them. issued: each provider, and when its forecast was issued or fetched.
+    was not compared with them. issued: each provider, and when its forecast was issued or fetched. moments: see
+    `next_moment`, as sorted doubles. dictionary: of the packing of `data`, one object for many plans.
     """
 
-    __slots__ = (
-        "_data",
-        "_dictionary",
-        "_moments_epoch_s",
-        "driver",
-        "id",
-        "issued",
-        "jurisdictions",
-        "made_at",
-        "partial",
-        "trip_id",
-        "upheld",
-    )
-
-    def __init__(self, plan: Plan, upheld: tuple[SentFact, ...] | None = None) -> None:
-        self.upheld = upheld
-        self.partial: bool = plan.partial
-        self.issued: tuple[tuple[str, datetime], ...] = tuple(
-            (note.provider, note.issued_at or note.fetched_at) for note in plan.sources
-        )
-        moments = [plan.arrive_at, *(s.enter_at for s in plan.stretches)]
-        moments += [s.chain_up.arrive_at for s in plan.stretches]
-        self._moments_epoch_s = array("d", sorted(at.timestamp() for at in moments))
-        self.id: str = plan.id
-        self.trip_id: str = plan.trip_id
-        self.driver: str = plan.driver
-        self.made_at: datetime = plan.made_at
-        self.jurisdictions: tuple[str, ...] = tuple(rule.jurisdiction for rule in plan.rules)
-        empty: dict[str, Any] = dict.fromkeys(_COLUMNS, ())
-        along = replace(plan.along, **empty)
-        raw = value_to_bytes((replace(plan, along=along, departures=()), _packed(plan.along)))
-        self._dictionary = _PACKING.dictionary(raw)
-        packing = zlib.compressobj(_LEVEL, zdict=self._dictionary)
-        self._data = packing.compress(raw) + packing.flush()
+    id: str
+    trip_id: str
+    driver: str
+    made_at: datetime
+    partial: bool
+    upheld: tuple[SentFact, ...] | None
+    issued: tuple[tuple[str, datetime], ...]
+    jurisdictions: tuple[str, ...]
+    moments: bytes
+    dictionary: bytes
+    data: bytes
 
     @property
     def plan(self) -> Plan:
@@ -85,19 +64,20 @@ class HeldPlan:
 
     def next_moment(self, now_utc: datetime) -> datetime | None:
         """The next of the arrival, the stretches and the places to chain up; None where all are past."""
-        first = bisect_left(self._moments_epoch_s, now_utc.timestamp())
-        ahead = self._moments_epoch_s[first : first + 1]
+        moments_epoch_s = array("d", self.moments)
+        first = bisect_left(moments_epoch_s, now_utc.timestamp())
+        ahead = moments_epoch_s[first : first + 1]
         return datetime.fromtimestamp(ahead[0], UTC) if ahead else None
 
     @property
     def bytes_n(self) -> int:
         """Bytes of the packed plan."""
-        return len(self._data)
+        return len(self.data)
 
     def unpack(self) -> Plan:
         """The same, unpacked again in any case."""
-        unpacking = zlib.decompressobj(zdict=self._dictionary)
-        plan, columns = read_value(unpacking.decompress(self._data) + unpacking.flush())
+        unpacking = zlib.decompressobj(zdict=self.dictionary)
+        plan, columns = read_value(unpacking.decompress(self.data) + unpacking.flush())
         found: Plan = replace(plan, along=replace(plan.along, **_unpacked(columns)))
         return found
 
@@ -141,16 +121,48 @@ class HeldByTrip(Mapping[str, Plan]):
         return self.held[trip_id].plan
 
 
-def hold(plan: Plan | HeldPlan) -> HeldPlan:
-    """The plan packed; the same object for a packed one."""
-    return plan if isinstance(plan, HeldPlan) else HeldPlan(plan)
+def hold(plan: Plan | HeldPlan, upheld: tuple[SentFact, ...] | None = None) -> HeldPlan:
+    """The plan packed; the same object for a packed one. upheld: see `HeldPlan`."""
+    if isinstance(plan, HeldPlan):
+        return plan
+    moments = [plan.arrive_at, *(s.enter_at for s in plan.stretches)]
+    moments += [s.chain_up.arrive_at for s in plan.stretches]
+    empty: dict[str, Any] = dict.fromkeys(_COLUMNS, ())
+    along = replace(plan.along, **empty)
+    raw = value_to_bytes((replace(plan, along=along, departures=()), _packed(plan.along)))
+    dictionary = _PACKING.dictionary(raw)
+    packing = zlib.compressobj(_LEVEL, zdict=dictionary)
+    return HeldPlan(
+        id=plan.id,
+        trip_id=plan.trip_id,
+        driver=plan.driver,
+        made_at=plan.made_at,
+        partial=plan.partial,
+        upheld=upheld,
+        issued=tuple((note.provider, note.issued_at or note.fetched_at) for note in plan.sources),
+        jurisdictions=tuple(rule.jurisdiction for rule in plan.rules),
+        moments=array("d", sorted(at.timestamp() for at in moments)).tobytes(),
+        dictionary=dictionary,
+        data=packing.compress(raw) + packing.flush(),
+    )
+
+
+def with_shared_dictionary(held: HeldPlan) -> HeldPlan:
+    """A plan that another process packed: plans packed with equal dictionaries share one object of 32 kB."""
+    known = _PACKING.shared(held.dictionary)
+    return held if known is held.dictionary else replace(held, dictionary=known)
 
 
 def held_as_shown(plan: Plan, facts: Sequence[SentFact], now_utc: datetime) -> tuple[Plan, HeldPlan]:
     """The plan as people see it, also packed: never below the facts sent before while data are missing."""
     rows = upheld(plan, facts, now_utc)
     shown = raised(plan, rows, now_utc)
-    return shown, HeldPlan(shown, rows)
+    return shown, hold(shown, rows)
+
+
+def changes_between(old: HeldPlan | None, shown: Plan) -> tuple[str, ...]:
+    """What a new plan, as people see it, changes for a dispatcher; empty for the first plan of a trip."""
+    return () if old is None or old.id == shown.id else describe_changes(old.unpack(), shown)
 
 
 class _Packing:
@@ -159,6 +171,7 @@ class _Packing:
     def __init__(self) -> None:
         self._lock = Lock()
         self._dictionary = b""
+        self._shared: OrderedDict[bytes, bytes] = OrderedDict()
         self._unpacked: OrderedDict[HeldPlan, Plan] = OrderedDict()
 
     def dictionary(self, raw: bytes) -> bytes:
@@ -167,6 +180,14 @@ class _Packing:
             if not self._dictionary:
                 self._dictionary = raw[-_DICTIONARY_BYTES:]
             return self._dictionary
+
+    def shared(self, dictionary: bytes) -> bytes:
+        """The first object that was equal to this dictionary."""
+        with self._lock:
+            known = self._shared.setdefault(dictionary, dictionary)
+            while len(self._shared) > DICTIONARIES:
+                self._shared.popitem(last=False)
+            return known
 
     def plan(self, held: HeldPlan) -> Plan:
         with self._lock:

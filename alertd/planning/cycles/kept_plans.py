@@ -8,19 +8,19 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from hashlib import blake2b
-from typing import Any, Final
+from typing import Any
 
 from alertd.plan.model.plan import Plan
 from alertd.plan.request import TripInput
 from alertd.planning.corridors.job import PlannedTrips
 from alertd.planning.cycles.held_plan import HeldPlan
+from alertd.planning.decisions.decided import DecidedPlan
+from alertd.planning.decisions.standing import HOUR, Standing, standing_of
 from alertd.planning.weather import SourceAnswers
 from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
-
-HOUR: Final = timedelta(hours=1)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,14 +72,11 @@ def digest_of(responses: Iterable[SourceResponse]) -> bytes | None:
 class _Kept:
     """A plan, and what it was made of.
 
-    held: None until the plan is recorded. until: the first moment of the trip. age_h: that of its oldest forecast.
-    note: see `KeptPlans.note`.
+    held: None until the plan is recorded. note: see `KeptPlans.note`.
     """
 
     plan_id: str
-    made_at: datetime
-    until: datetime
-    age_h: float
+    standing: Standing
     trip: TripRequest
     reports: Sequence[Any]
     road: RoadInputs
@@ -94,7 +91,7 @@ class KeptPlans:
     """
 
     def __init__(self, longest: timedelta, stale_h: float) -> None:
-        self._longest, self._stale_h = longest, stale_h
+        self.longest, self._stale_h = longest, stale_h
         self._kept: dict[str, _Kept] = {}
 
     def retain(self, trip_ids: Collection[str]) -> None:
@@ -116,12 +113,12 @@ class KeptPlans:
         else:
             self._kept[held.trip_id] = replace(kept, held=held)
 
-    def stands_until(self, plan: Plan) -> datetime | None:
+    def stands_until(self, plan: Plan | HeldPlan) -> datetime | None:
         """The last moment at which the plan of a trip may stand; None where it is not kept."""
         kept = self._kept.get(plan.trip_id)
-        return None if kept is None or kept.plan_id != plan.id else self._last_moment(kept)
+        return None if kept is None or kept.plan_id != plan.id else kept.standing.last_moment(self.longest)
 
-    def note(self, plan: Plan, note: object) -> None:
+    def note(self, plan: Plan | HeldPlan, note: object) -> None:
         """Keep something with a plan for as long as it stands."""
         if (kept := self._kept.get(plan.trip_id)) is not None and kept.plan_id == plan.id:
             self._kept[plan.trip_id] = replace(kept, note=note)
@@ -176,35 +173,19 @@ class KeptPlans:
     ) -> None:
         """Keep a new plan once it is `recorded`, or forget the trip where there is none, or one that time changes."""
         self._kept.pop(trip.id, None)
-        if road is None or inputs is None or not isinstance(outcome, Plan):
+        if road is None or not isinstance(outcome, Plan | DecidedPlan):
             return
-        if _is_timeless(trip, inputs, outcome):
-            moments = [outcome.depart_at, *(x.departure.depart_at for x in outcome.picks)]
-            moments += [] if outcome.leave_by is None else [outcome.leave_by.at]
+        if isinstance(outcome, DecidedPlan):
+            standing = outcome.standing
+        else:
+            standing = None if inputs is None else standing_of(trip, inputs, outcome)
+        if standing is not None:
             self._kept[trip.id] = _Kept(
-                plan_id=outcome.id,
-                made_at=outcome.made_at,
-                until=min(moments),
-                age_h=max((s.age_h for s in outcome.sources), default=0.0),
-                trip=trip,
-                reports=reports.get(trip.id, ()),
-                road=road,
+                plan_id=outcome.id, standing=standing, trip=trip, reports=reports.get(trip.id, ()), road=road
             )
 
     def _stands(self, kept: _Kept, now_utc: datetime) -> bool:
         # One of this very moment would be recorded as a new one.
-        fresh = kept.age_h + (now_utc - kept.made_at) / HOUR < self._stale_h
-        return kept.made_at < now_utc <= self._last_moment(kept) and fresh
-
-    def _last_moment(self, kept: _Kept) -> datetime:
-        """The last moment of the hour in which it was made, before a moment of the trip, and not too old."""
-        of_hour = kept.made_at.replace(minute=0, second=0, microsecond=0) + HOUR
-        return min(min(kept.until, of_hour) - timedelta.resolution, kept.made_at + self._longest)
-
-
-def _is_timeless(trip: TripRequest, inputs: TripInput, plan: Plan) -> bool:
-    """Whether time changes nothing in a plan but its age. What is unknown or reported has hours of its own."""
-    on_road = inputs.closures or inputs.posted.spans or inputs.posted.notes or inputs.seen
-    truck = inputs.fix or inputs.chains or inputs.hanging or inputs.arrived_at or inputs.stood or inputs.position_notes
-    stale = any(s.stale for s in plan.sources)
-    return not (on_road or truck or trip.other_routes or plan.partial or plan.posted_missing or plan.days or stale)
+        standing = kept.standing
+        fresh = standing.age_h + (now_utc - standing.made_at) / HOUR < self._stale_h
+        return standing.made_at < now_utc <= standing.last_moment(self.longest) and fresh

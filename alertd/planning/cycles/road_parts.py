@@ -6,8 +6,7 @@ from collections.abc import Callable, Collection, Coroutine, Iterable, Mapping, 
 from datetime import datetime
 from typing import Final, TypeAlias
 
-from alertd.planning.corridors.job import RouteJob
-from alertd.planning.cycles.held_plan import Given
+from alertd.planning.corridors.job import Given, RouteJob
 from alertd.sources.files.trips import TripRequest
 
 MOST_TOGETHER: Final = 200  # trips of one job; the others of the road are planned as other jobs from the same answers

@@ -1,12 +1,15 @@
 """Whose turn it is to compute: one at a time, what somebody waits for first, then the most urgent trip."""
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass
 from heapq import heappop, heappush
 from itertools import count
 from typing import Final, TypeAlias
+
+from alertd.planning.decisions.decide import Basis
+from alertd.sources.files.trips import TripRequest
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -15,10 +18,12 @@ class PlanningMode:
 
     keep: return the last plan of a trip where a new one would be the same but for its age, see `KeptPlans`.
     urgent: these trips wait for no slow source of others, and for one computation of others at most.
+    basis_of: from which a process that plans a trip also decides what is sent; None leaves that to the caller.
     """
 
     keep: bool = False
     urgent: bool = False
+    basis_of: Callable[[TripRequest], Basis] | None = None
 
 
 PLAIN: Final = PlanningMode()

@@ -4,7 +4,7 @@ import json
 import logging
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import lru_cache
 from typing import Any, Final, Literal
@@ -20,7 +20,8 @@ from alertd.plan.controls.placement import NOTHING_POSTED, PostedConditions
 from alertd.plan.controls.road_seen import RoadSeen
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
-from alertd.plan.serialize import canonical, plan_fields, plan_json
+from alertd.plan.serialize import canonical, plan_json
+from alertd.planning.replays.placed_files import PlacedFiles
 from alertd.planning.replays.replay_record import (
     ArchivedComparison,
     ArchivedPlan,
@@ -37,8 +38,8 @@ from alertd.settings.forecast import PROVIDER_KEYS
 from alertd.sources.files.trips import parse_trip
 from alertd.sources.http.answer import SourceResponse
 from alertd.sources.http.replay_client import failure_kinds, stored_kind
-from alertd.store.archive import Archive
-from alertd.store.plans.plan_pack import MOST_IN_PACK, pack_texts, text_in_pack
+from alertd.store.archive import Archive, PackedContent
+from alertd.store.plans.plan_pack import MOST_IN_PACK, text_in_pack
 
 log = logging.getLogger(__name__)
 
@@ -134,20 +135,21 @@ class ReplayWriter:
     """Files the inputs of plans in an archive.
 
     Raises StoreError when it cannot; with `or_log` it logs the error instead, so that no plan is lost by it.
+    placed: the files of the present cycle that are stored already.
     """
 
     archive: Archive
     or_log: bool = False
+    placed: PlacedFiles = field(default_factory=PlacedFiles)
 
-    def write_plans(self, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
-        """Plans that were made together."""
-        with self._errors_to_log(), self.archive.together() as archive:
-            _write(archive, made, inputs)
+    def road(self, inputs: ReplayRecord) -> "RoadWriter":
+        """Files plans that were made together, group by group."""
+        return RoadWriter(self, inputs)
 
     def write_comparison(self, plan: Plan, made_of: ComparisonRecord) -> None:
         """A plan joined from archived ones."""
         now = plan.made_at
-        with self._errors_to_log():
+        with self.errors_to_log():
             stored = {
                 "format": FORMAT,
                 "alertd": alertd.__version__,
@@ -159,7 +161,8 @@ class ReplayWriter:
             self.archive.file_plan(plan.id, _put_json(self.archive, stored, now), now)
 
     @contextmanager
-    def _errors_to_log(self) -> Iterator[None]:
+    def errors_to_log(self) -> Iterator[None]:
+        """See the class."""
         try:
             yield
         except StoreError as exc:
@@ -168,19 +171,52 @@ class ReplayWriter:
             log.error("%s; these plans cannot be replayed", exc)
 
 
-def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) -> None:
+class RoadWriter:
+    """See `ReplayWriter.road`. What the plans have in common is stored with the first group."""
+
+    def __init__(self, writer: ReplayWriter, inputs: ReplayRecord) -> None:
+        self._writer, self._inputs = writer, inputs
+        self._shared: Mapping[str, Any] | None = None
+
+    def write(self, made: Sequence[PlannedTrip], packs: Sequence[PackedContent]) -> None:
+        """File plans. packs: of these plans in order, see `pack_plans`. Raises StoreError, see `ReplayWriter`."""
+        now = self._inputs.now_utc
+        with self._writer.errors_to_log():
+            with self._writer.archive.together() as archive:
+                files = self._inputs.files if self._shared is None else {}
+                digests = {name: self._put_file(archive, content) for name, content in files.items()}
+                shared = _put_shared(archive, self._inputs, digests) if self._shared is None else self._shared
+                for n, packed in enumerate(packs):
+                    part = made[n * MOST_IN_PACK : (n + 1) * MOST_IN_PACK]
+                    pack = archive.put_packed(packed, now)
+                    trips = {one.plan_id: {"place": place, **_own_inputs(one)} for place, one in enumerate(part)}
+                    filed = _put_json(archive, {**shared, "pack": pack, "trips": trips}, now)
+                    archive.file_plans([one.plan_id for one in part], filed, now)
+            self._shared = shared  # the files are in their places now
+            self._writer.placed.add([(files[name], digest) for name, digest in digests.items()], now)
+
+    def _put_file(self, archive: Archive, content: bytes) -> str:
+        now = self._inputs.now_utc
+        return self._writer.placed.digest(content, now) or archive.put(content, now)
+
+
+def _put_shared(archive: Archive, inputs: ReplayRecord, files: Mapping[str, str]) -> dict[str, Any]:
+    """Store what plans that were made together have in common; returns their common part of the record.
+
+    files: digests by name.
+    """
     now = inputs.now_utc
     responses = sorted(
         (pack_response(archive, h, now) for h in inputs.responses), key=lambda h: (h["url"], h["refresh"])
     )
-    shared = {
+    shared: dict[str, Any] = {
         "format": FORMAT,
         "alertd": alertd.__version__,
         "now_utc": now.isoformat(),
         "departs": [at.isoformat() for at in inputs.departs],
         "chosen": inputs.settings.model_dump(mode="json"),
         # Parts that most plans have in common are stored once.
-        "files": _put_json(archive, {name: archive.put(content, now) for name, content in inputs.files.items()}, now),
+        "files": _put_json(archive, files, now),
         "route": inputs.route,
         "heard": _put_json(archive, responses, now),
         "closures": [_plain_closure(c) for c in inputs.road_reports.closures],
@@ -193,12 +229,7 @@ def _write(archive: Archive, made: Sequence[PlannedTrip], inputs: ReplayRecord) 
     past = inputs.past
     if past.reports or past.kept or past.problems or past.surfaces or past.surface_problems:
         shared["past"] = _put_json(archive, evidence_to_plain(past), now)
-    for n in range(0, len(made), MOST_IN_PACK):
-        part = made[n : n + MOST_IN_PACK]
-        pack = archive.put(pack_texts([plan_fields(one.plan) for one in part]).encode(), now)
-        trips = {one.plan.id: {"place": place, **_own_inputs(one)} for place, one in enumerate(part)}
-        filed = _put_json(archive, shared | {"pack": pack, "trips": trips}, now)
-        archive.file_plans([one.plan.id for one in part], filed, now)
+    return shared
 
 
 def _own_inputs(one: PlannedTrip) -> dict[str, Any]:

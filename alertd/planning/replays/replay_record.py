@@ -13,7 +13,6 @@ from pydantic import BaseModel, ConfigDict, Field
 
 from alertd.forecast.past import PastEvidence
 from alertd.plan.chain_up.chains_on import TruckReport
-from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.settings.file_model import PlanFile
@@ -95,11 +94,11 @@ class ReplayRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class PlannedTrip:
-    """A plan, its trip, and the reports of its truck: positions, chains, arrival."""
+    """The id of a plan, its trip, and the reports of its truck: positions, chains, arrival."""
 
     trip: TripRequest
     reports: tuple[PositionReport | TruckReport, ...]
-    plan: Plan
+    plan_id: str
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -10,23 +10,21 @@ from typing import Any
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice
 from alertd.notices.policy import Policy
-from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
+from alertd.notices.sent_state import SentFact
 from alertd.notices.text import phrases
 from alertd.notices.triggers.compose import office_notice, with_link
-from alertd.notices.triggers.late_delivery import delivery_from_plain, delivery_notices, delivery_to_plain
-from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.notices.triggers.unplanned import to_driver
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
-from alertd.plan.serialize import canonical, forget_texts, plan_text
-from alertd.planning.corridors.job import NotPlanned, Reports, not_planned_for
-from alertd.planning.cycles.held_plan import Given, HeldPlan, held_as_shown
+from alertd.planning.corridors.job import Given, NotPlanned, Reports, not_planned_for
+from alertd.planning.cycles.held_plan import HeldPlan, hold, with_shared_dictionary
+from alertd.planning.decisions.decide import Basis, Decision, asked_of, decide, decide_again, quiet_note
+from alertd.planning.decisions.decided import DecidedPlan
+from alertd.planning.decisions.quiet import Quiet
 from alertd.planning.planner import Planner
 from alertd.records.driver_reports import keep_arrival
-from alertd.service.recording.quiet import Quiet, digest_of_sent
 from alertd.service.scheduled_notices import ActiveTrip
 from alertd.sources.files.trips import TripRequest
-from alertd.store.plans.plan_text import packed_text
 from alertd.store.rows import PlanRecord
 from alertd.store.store import Store
 
@@ -37,25 +35,10 @@ SentStates = Mapping[str, Mapping[str, Any]]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class _Decided:
-    """A plan to record, and what is sent about its trip afterwards."""
+    """A decision to record, and by which policy it was made."""
 
-    plan: Plan
-    record: PlanRecord
-    facts: tuple[SentFact, ...]
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class _Asked:
-    """Notices and events to send about a plan, and what is known to be sent afterwards.
-
-    said, delivery: the latter as plain values.
-    """
-
-    notices: tuple[Notice, ...]
-    events: tuple[Notice, ...]
-    facts: tuple[SentFact, ...]
-    said: list[dict[str, Any]]
-    delivery: dict[str, Any]
+    decision: Decision
+    policy: Policy
 
 
 @dataclass(slots=True, kw_only=True)
@@ -64,7 +47,7 @@ class PlanRecorder:
 
     again: trips with a kept plan that must be made again, because something is to be sent or noted about them.
     sent: what was sent about each trip before, by trip id. may_ease: returns False while the clock is in doubt; relief
-    then waits. active: the plans as shown to people. changes: of each new plan, see `LatestPlans.changes_to`.
+    then waits. active: the plans as shown to people. changes: of each new plan, see `changes_between`.
     """
 
     planner: Planner
@@ -91,10 +74,14 @@ class PlanRecorder:
                 if isinstance(plan, NotPlanned):
                     continue
                 try:
-                    if plan.made_at < self.now_utc and self.planner.kept.holds(plan):
-                        kept.append((trip, plan, self._unchanged_facts(plan)))
+                    if (
+                        not isinstance(plan, DecidedPlan)
+                        and plan.made_at < self.now_utc
+                        and self.planner.kept.holds(plan)
+                    ):
+                        kept.append((trip, plan, self._unchanged_facts(trip, plan)))
                     else:
-                        decided.append(self._decide(plan if isinstance(plan, Plan) else plan.plan))
+                        decided.append(self._decision(trip, plan))
                 except StoreError:
                     raise
                 except Exception as exc:  # an error in one trip's texts must not block the notices of the others
@@ -104,94 +91,79 @@ class PlanRecorder:
                 if facts is None:
                     self.again.append(trip)
                 else:
-                    recorded.append(self._activate(plan, facts))
+                    recorded.append(self._activate(hold(plan), facts))  # of which nothing is upheld
         self._not_planned(failed)
         return tuple(recorded)
 
-    def _unchanged_facts(self, kept: Plan | HeldPlan) -> tuple[SentFact, ...] | None:
+    def basis_of(self, trip: TripRequest) -> Basis:
+        """What the decision about a trip depends on now, besides its plan."""
+        settings = self.planner.settings
+        return Basis(
+            now_utc=self.now_utc,
+            policy=replace(settings.notices, may_ease=self.may_ease()),
+            languages=settings.languages,
+            before=self.sent.get(trip.id),
+            notified=tuple(self.notified_at.get(trip.driver or trip.id, ())),
+            shown=self.planner.latest.held(trip.id),
+        )
+
+    def _unchanged_facts(self, trip: TripRequest, kept: Plan | HeldPlan) -> tuple[SentFact, ...] | None:
         """The facts of a kept plan; None where something is to be sent, or where they are not those in the store."""
-        before, policy = self.sent.get(kept.trip_id), self._policy
-        quiet = self.planner.kept.note_of(kept)
-        if isinstance(quiet, Quiet) and before is not None and quiet.still(before, policy):
+        basis, quiet = self.basis_of(trip), self.planner.kept.note_of(kept)
+        if isinstance(quiet, Quiet) and basis.before is not None and quiet.still(basis.before, basis.policy):
             return quiet.facts
         plan = kept if isinstance(kept, Plan) else kept.unpack()
-        asked = self._asked(plan, policy, self.now_utc)
-        self._note_quiet(plan, asked, policy)
-        return asked.facts if self._asks_nothing(plan, asked) else None
+        asked = asked_of(plan, basis)
+        if (note := quiet_note(plan, asked, basis, self.planner.kept.stands_until(plan))) is not None:
+            self.planner.kept.note(plan, note)
+        return asked.facts if asked.is_nothing(basis.before) else None
 
-    @property
-    def _policy(self) -> Policy:
-        return replace(self.planner.settings.notices, may_ease=self.may_ease())
-
-    def _asks_nothing(self, plan: Plan, asked: _Asked) -> bool:
-        """Whether nothing is to be sent, and what is known to be sent stays as it is in the store."""
-        before = self.sent.get(plan.trip_id)
-        same = before is not None and (asked.said, asked.delivery) == (before["said"], before.get("delivery"))
-        return same and not (asked.notices or asked.events)
-
-    def _note_quiet(self, plan: Plan, asked: _Asked, policy: Policy) -> None:
-        """Note a plan of which nothing is asked now, nor at the last moment at which it may stand. See `Quiet`."""
+    def _decision(self, trip: TripRequest, outcome: Plan | HeldPlan | DecidedPlan) -> _Decided:
+        """What is sent about a new plan. What another process decided counts while its basis is that of now."""
+        basis = self.basis_of(trip)
+        if isinstance(outcome, DecidedPlan) and outcome.basis == basis.digest:
+            held = with_shared_dictionary(outcome.decision.held)
+            return _Decided(decision=replace(outcome.decision, held=held), policy=basis.policy)
+        plan = outcome if isinstance(outcome, Plan) else outcome.unpack()
         until = self.planner.kept.stands_until(plan)
-        if until is None or until < self.now_utc or any(fact.pending for fact in asked.facts):
-            return
-        if not self._asks_nothing(plan, asked):
-            return
-        if self._asks_nothing(plan, self._asked(plan, policy, until)):
-            digest = digest_of_sent(asked.said, self.sent[plan.trip_id].get("delivery"))
-            self.planner.kept.note(plan, Quiet(digest=digest, policy=policy, facts=asked.facts))
-
-    def _asked(self, plan: Plan, policy: Policy, now_utc: datetime) -> _Asked:
-        """What is to be sent about a plan at a moment, and what is known to be sent afterwards."""
-        settings = self.planner.settings
-        translators = settings.languages.translators_for(plan.language, plan.lands)
-        before = self.sent.get(plan.trip_id)
-        known = None if before is None else _not_ahead(facts_from_plain(before["said"]), now_utc)
-        notified = self.notified_at[plan.driver or plan.trip_id]
-        notices, facts = plan_notices(plan, known, now_utc, policy, notified, translators)
-        delivery = delivery_from_plain(None if before is None else before.get("delivery"))
-        events, delivery = delivery_notices(plan, delivery, now_utc, policy)
-        said, later = facts_to_plain(facts), delivery_to_plain(delivery)
-        return _Asked(notices=notices, events=events, facts=facts, said=said, delivery=later)
-
-    def _decide(self, plan: Plan) -> _Decided:
-        """The notices that a plan asks for, and its record."""
-        planner, now_utc, policy = self.planner, self.now_utc, self._policy
-        asked = self._asked(plan, policy, now_utc)
-        self._note_quiet(plan, asked, policy)
-        notices, facts, events = asked.notices, asked.facts, asked.events
-        kept = packed_text(plan_text(plan), canonical(asked.said), canonical(asked.delivery))
-        forget_texts(plan)  # the archive has it already
-        record = PlanRecord(
-            id=plan.id,
-            trip_id=plan.trip_id,
-            made_at=now_utc,
-            kept=kept,
-            notices=(*with_link(notices, planner.links.message_link(plan, now_utc)), *events),
-            settled=policy.may_ease,
-        )
-        return _Decided(plan=plan, record=record, facts=facts)
+        if isinstance(outcome, DecidedPlan):
+            decision = decide_again(outcome.decision, plan, basis, until)
+        else:
+            decision = decide(plan, basis, until)
+        return _Decided(decision=decision, policy=basis.policy)
 
     def _write(self, decided: Sequence[_Decided]) -> Iterator[ActiveTrip]:
         if not decided:
             return
-        new_by_plan = self.store.record_plans([d.record for d in decided], self.planner.settings.targets)
-        for one, new in zip(decided, new_by_plan, strict=True):
-            plan = one.plan
+        records = [self._record_of(one) for one in decided]
+        new_by_plan = self.store.record_plans(records, self.planner.settings.targets)
+        for one, record, new in zip(decided, records, new_by_plan, strict=True):
+            made = one.decision
             self.new_notices += new
-            self.notified_at[plan.driver or plan.trip_id] += [
-                self.now_utc for n in one.record.notices if n.audience is Audience.DRIVER and n.id in new
+            self.notified_at[made.held.driver or made.trip_id] += [
+                self.now_utc for n in record.notices if n.audience is Audience.DRIVER and n.id in new
             ]
-            if plan.arrived_at is not None and _by_position(plan, self.reports):
-                keep_arrival(self.store, plan.trip_id, plan.arrived_at)
-            yield self._activate(plan, one.facts)
+            if made.arrived_at is not None and _by_position(made.trip_id, made.arrived_at, self.reports):
+                keep_arrival(self.store, made.trip_id, made.arrived_at)
+            self.changes[made.trip_id] = made.changes
+            self.planner.kept.recorded(made.held)
+            if made.quiet is not None:
+                self.planner.kept.note(made.held, made.quiet)
+            yield self._activate(made.held, made.facts)
 
-    def _activate(self, plan: Plan | HeldPlan, facts: tuple[SentFact, ...]) -> ActiveTrip:
-        if isinstance(plan, Plan):
-            shown, held = held_as_shown(plan, facts, self.now_utc)
-            self.changes[plan.trip_id] = self.planner.latest.changes_to(shown)
-            self.planner.kept.recorded(held)
-        else:
-            held = plan  # a kept plan, of which nothing is upheld
+    def _record_of(self, one: _Decided) -> PlanRecord:
+        made = one.decision
+        link = self.planner.links.message_link(made, self.now_utc)
+        return PlanRecord(
+            id=made.held.id,
+            trip_id=made.trip_id,
+            made_at=self.now_utc,
+            kept=made.kept,
+            notices=(*with_link(made.notices, link), *made.events),
+            settled=one.policy.may_ease,
+        )
+
+    def _activate(self, held: HeldPlan, facts: tuple[SentFact, ...]) -> ActiveTrip:
         self.active[held.trip_id] = ActiveTrip(plan=held, facts=facts)
         return self.active[held.trip_id]
 
@@ -228,26 +200,9 @@ def _apart(
         yield part
 
 
-def _not_ahead(facts: tuple[SentFact, ...], now_utc: datetime) -> tuple[SentFact, ...]:
-    """Return the facts without times of the future, which a clock that was ahead left."""
-
-    def right(one: SentFact) -> SentFact:
-        times = (one.sent_at, one.milder_since)
-        if all(at is None or at <= now_utc for at in times):
-            return one
-        sent_at, since = times
-        return replace(
-            one,
-            sent_at=None if sent_at is None else min(sent_at, now_utc),
-            milder_since=None if since is None or since > now_utc else since,
-        )
-
-    return tuple(map(right, facts))
-
-
-def _by_position(plan: Plan, reports: Reports) -> bool:
+def _by_position(trip_id: str, arrived_at: datetime, reports: Reports) -> bool:
     """Whether positions showed the arrival. An arrival that a person reported may still be a mistake."""
-    return any(isinstance(r, PositionReport) and r.at == plan.arrived_at for r in reports[plan.trip_id])
+    return any(isinstance(r, PositionReport) and r.at == arrived_at for r in reports[trip_id])
 
 
 def not_planned_notice(trip_id: str, driver: str, reason: str, now_utc: datetime) -> Notice:

@@ -18,6 +18,15 @@ def packed_text(plan_json: str, said: str, delivery: str) -> str:
     return f'{{"delivery":{delivery}{_MARK}{packed}","said":{said}}}'
 
 
+def with_state(kept: str, said: str, delivery: str) -> str:
+    """The text of the same plan with another state of what was sent. kept: as `packed_text` returned it."""
+    _, mark, rest = kept.partition(_MARK)
+    if not mark:
+        raise ValueError("holds no packed plan")
+    packed, _, _ = rest.partition('"')
+    return f'{{"delivery":{delivery}{_MARK}{packed}","said":{said}}}'
+
+
 def full_text(kept: str) -> str:
     """The canonical JSON text of `{"delivery", "plan", "said"}`, as given or as it was kept."""
     before, mark, rest = kept.partition(_MARK)

@@ -2,7 +2,9 @@
 
 A plan that stands is one before departure, on complete data. Until departure, conditions on the time in `plan_notices`
 and `delivery_notices` only become true: a moment comes near, a gap is over, relief has lasted. So where nothing is to
-be sent at the first and at the last moment, and no message is pending, nothing is to be sent between.
+be sent at the first and at the last moment, nothing is to be sent between. But a pending message also waits
+for quiet hours or the limit of messages, which begin and end: such a plan counts only while its departure is farther
+than `Policy.before_rolling`, when its driver gets no message at all.
 """
 
 from collections.abc import Mapping, Sequence
