@@ -16,6 +16,7 @@ from alertd.forecast.provider import ElevationProvider
 from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import TripPosition, locate
+from alertd.planning.corridors.field_shelf import open_shelf
 from alertd.planning.corridors.job import (
     NotPlanned,
     Outcome,
@@ -38,6 +39,7 @@ from alertd.planning.providers import check_contact, check_feed_contact, open_we
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.planning.replays.replay_record import ComparisonRecord, PlannedTrip, ReplayRecord, replay_settings
 from alertd.planning.replays.response_recorder import record_response, recording
+from alertd.planning.road_cache import RoadFieldCache
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.planning.road_stations import RoadStationObserver
 from alertd.planning.signed_links import SignedLinks
@@ -370,9 +372,11 @@ async def create_planner(
                 )
             )
         )
+        shelf = stack.enter_context(open_shelf(settings.cache))
         weather_sources, elevations = open_weather_sources(
             settings.forecast, settings.noncommercial, str(settings.where), client, settings.cache / KEPT_FOLDER
         )
+        weather_sources = replace(weather_sources, road_cache=RoadFieldCache(shelf=shelf))
         stations = read_services(settings.road_stations) if settings.road_stations else ()
         check_feed_contact(settings, stations)
         if stations:
