@@ -167,7 +167,7 @@ class Planner:
                     yield road[1], [(by_id[trip_id], outcome) for trip_id, outcome in part.items()]
             asked.end(road)
 
-        asked = AskedRoads(ask, [(late, name) for late, name, _ in jobs])
+        asked = AskedRoads(ask, [(late, name) for late, name, _ in jobs], together=mode.urgent)
         sources = [plan((late, name), sharing) for (late, name, _), sharing in jobs.items()]
         async with aclosing(asked), aclosing(merged(sources, GROUPS_WAITING)) as parts:
             async for name, outcomes in parts:

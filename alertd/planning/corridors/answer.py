@@ -1,6 +1,5 @@
 """One job answered in bytes, group by group, by a local process or by a worker on another machine."""
 
-import gc
 from collections.abc import Iterator
 
 from alertd.planning.corridors.plan_road import Ground, RoadPlanning, plan_road
@@ -25,5 +24,3 @@ def answer_job(
             ground.weather_sources.road_cache.offer(read_value(field))
         for group in plan_road(job, ground, by_time=by_time):
             yield value_to_bytes(group)
-    del job
-    gc.collect()  # a road's arrays leave before the next road's come

@@ -6,6 +6,7 @@ job's road, `J` a job, answered by a `P` for each group of its trips and an `E` 
 does, which closes stdin; signals to stop it ignores, since they reach the parent too.
 """
 
+import gc
 import logging
 import os
 import signal
@@ -50,6 +51,8 @@ def main() -> None:
         letter, content = frame[:1], frame[1:]
         if letter == b"G":
             ground = ground_from_bytes(content, roads_kept, shelf)
+            gc.collect()
+            gc.freeze()  # each collection would look at all modules and reference data again, for a tenth of a second
         elif letter == b"F":
             field = content
         elif ground is None:
