@@ -1,7 +1,8 @@
-"""Keeps the last plan of each trip that waits to leave, until anything that it rests on changes.
+"""Keeps the last plan of each trip, until anything that it rests on changes.
 
-Only a plan that the passing of time changes in nothing but its age is kept: a complete one of a single day, before
-departure, without closures, controls or reports on its road, of fresh answers, and within one hour of the clock.
+Only a plan that the passing of time changes in nothing but its age is kept: a complete one of a single day, without
+closures, controls or reports on its road or of its truck, of fresh answers, and within one hour of the clock. One that
+was made before departure ends with it: afterwards no departures are compared.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -10,6 +11,7 @@ from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import Any, Final
 
+from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.model.plan import Plan
 from alertd.plan.request import TripInput
 from alertd.planning.corridors.job import PlannedTrips
@@ -72,13 +74,13 @@ def digest_of(responses: Iterable[SourceResponse]) -> bytes | None:
 class _Kept:
     """A plan, and what it was made of.
 
-    held: None until the plan is recorded. until: the first moment of the trip. age_h: that of its oldest forecast.
-    note: see `KeptPlans.note`.
+    held: None until the plan is recorded. until: the first moment of the trip, None after its departure. age_h: that of
+    its oldest forecast. note: see `KeptPlans.note`.
     """
 
     plan_id: str
     made_at: datetime
-    until: datetime
+    until: datetime | None
     age_h: float
     trip: TripRequest
     reports: Sequence[Any]
@@ -117,9 +119,9 @@ class KeptPlans:
             self._kept[held.trip_id] = replace(kept, held=held)
 
     def stands_until(self, plan: Plan) -> datetime | None:
-        """The last moment at which the plan of a trip may stand; None where it is not kept."""
+        """The last moment at which the plan of a trip before its departure may stand; None where it is not kept."""
         kept = self._kept.get(plan.trip_id)
-        return None if kept is None or kept.plan_id != plan.id else self._last_moment(kept)
+        return None if kept is None or kept.plan_id != plan.id or kept.until is None else self._last_moment(kept)
 
     def note(self, plan: Plan, note: object) -> None:
         """Keep something with a plan for as long as it stands."""
@@ -148,7 +150,7 @@ class KeptPlans:
                 kept is not None
                 and kept.held is not None
                 and kept.trip == trip
-                and tuple(kept.reports) == tuple(reports.get(trip.id, ()))
+                and _read_by_plans(kept.reports) == _read_by_plans(reports.get(trip.id, ()))
                 and kept.road.same_as(road)
                 and self._stands(kept, now_utc)
             ):
@@ -184,7 +186,7 @@ class KeptPlans:
             self._kept[trip.id] = _Kept(
                 plan_id=outcome.id,
                 made_at=outcome.made_at,
-                until=min(moments),
+                until=None if outcome.depart_at < outcome.made_at else min(moments),
                 age_h=max((s.age_h for s in outcome.sources), default=0.0),
                 trip=trip,
                 reports=reports.get(trip.id, ()),
@@ -199,7 +201,13 @@ class KeptPlans:
     def _last_moment(self, kept: _Kept) -> datetime:
         """The last moment of the hour in which it was made, before a moment of the trip, and not too old."""
         of_hour = kept.made_at.replace(minute=0, second=0, microsecond=0) + HOUR
-        return min(min(kept.until, of_hour) - timedelta.resolution, kept.made_at + self._longest)
+        until = of_hour if kept.until is None else min(kept.until, of_hour)
+        return min(until - timedelta.resolution, kept.made_at + self._longest)
+
+
+def _read_by_plans(reports: Sequence[Any]) -> list[Any]:
+    """The reports; of a place sent to the driver only which one: one not sent yet has the time of the cycle."""
+    return [r.stop_id if isinstance(r, TruckReport) and r.what is Report.SENT_PLACE else r for r in reports]
 
 
 def _is_timeless(trip: TripRequest, inputs: TripInput, plan: Plan) -> bool:
