@@ -233,7 +233,7 @@ def _stamps(place: _Place, want_local_time: bool) -> list[datetime]:
         raise SourceChanged(SOURCE, "answer has no times")
     try:
         if unit == "unixtime":
-            stamps = [datetime.fromtimestamp(float(t), UTC) for t in raw]  # type: ignore[arg-type]
+            stamps = [datetime.fromtimestamp(float(t), UTC) for t in raw]
         elif unit == "iso8601" and (want_local_time or place.utc_offset_seconds == 0):
             offset = timedelta(seconds=place.utc_offset_seconds)
             stamps = [datetime.fromisoformat(str(t)).replace(tzinfo=UTC) - offset for t in raw]
