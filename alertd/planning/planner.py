@@ -16,6 +16,7 @@ from alertd.forecast.provider import ElevationProvider
 from alertd.plan.describe.alternatives import with_alternatives
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import TripPosition, locate
+from alertd.planning.corridors.field_shelf import open_shelf
 from alertd.planning.corridors.job import (
     Answer,
     Given,
@@ -43,6 +44,7 @@ from alertd.planning.replays.filed_group import file_group, record_of
 from alertd.planning.replays.replay_archive import ReplayWriter, RoadWriter
 from alertd.planning.replays.replay_record import ComparisonRecord
 from alertd.planning.replays.response_recorder import record_response, recording
+from alertd.planning.road_cache import RoadFieldCache
 from alertd.planning.road_reports import NO_ROAD_REPORTS, RoadReports
 from alertd.planning.road_stations import RoadStationObserver
 from alertd.planning.signed_links import SignedLinks
@@ -170,7 +172,7 @@ class Planner:
                     yield road[1], [(by_id[trip_id], outcome) for trip_id, outcome in part.items()]
             asked.end(road)
 
-        asked = AskedRoads(ask, [(late, name) for late, name, _ in jobs])
+        asked = AskedRoads(ask, [(late, name) for late, name, _ in jobs], together=mode.urgent)
         sources = [plan((late, name), sharing) for (late, name, _), sharing in jobs.items()]
         async with aclosing(asked), aclosing(merged(sources, GROUPS_WAITING)) as parts:
             async for name, outcomes in parts:
@@ -384,9 +386,11 @@ async def create_planner(
                 )
             )
         )
+        shelf = stack.enter_context(open_shelf(settings.cache))
         weather_sources, elevations = open_weather_sources(
             settings.forecast, settings.noncommercial, str(settings.where), client, settings.cache / KEPT_FOLDER
         )
+        weather_sources = replace(weather_sources, road_cache=RoadFieldCache(shelf=shelf))
         stations = read_services(settings.road_stations) if settings.road_stations else ()
         check_feed_contact(settings, stations)
         if stations:

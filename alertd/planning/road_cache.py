@@ -1,8 +1,8 @@
 """Road fields kept between plans, so that only changed parts are computed again."""
 
 from collections import OrderedDict
-from collections.abc import Callable
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
 from hashlib import blake2b
 from threading import Lock
@@ -12,14 +12,16 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.plan.road_ahead.hourly_need import Corridor
+from alertd.planning.corridors.field_shelf import FieldShelf
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
 from alertd.road.nearby import NOTHING_NEAR, Nearby
 
 _NOTHING = np.zeros(0)
 MAX_KEPT = 4  # corridors with all that was computed from them for rigs and rules: up to some 80 MB each
-# Of fields, for each of these corridors: 256 MB in all. [A] A field of 300 km, 31 members and 4 days is 10 MB, of
-# 600 km up to 30 MB, and costs half a second of a processor or more. So an unchanged hour of 25 roads computes none.
+# Of fields in memory, for each of these corridors: 256 MB in all. [A] A field of 300 km, 31 members and 4 days is 10
+# MB, of 600 km up to 30 MB, and costs half a second of a processor or more.
 FIELD_BYTES = 64 << 20
+MAX_MAPPED = 256  # fields in files: each takes a file handle
 Run = Callable[[RoadField | None, NDArray[np.bool_] | None], RoadField]
 
 
@@ -28,11 +30,14 @@ class _CachedField:
     field: RoadField
     road: bytes  # digest of its cells and quantiles
     weather: tuple[bytes, ...]  # by forecast cell
+    name: str  # digest of all
+    mapped: bool = False  # from a file
     corridors: list[Corridor] = dataclass_field(default_factory=list)  # of this field; at most one
 
     @property
     def bytes_n(self) -> int:
-        parts = (getattr(self.field, name) for name in self.field.__slots__)
+        """Bytes in memory of its own."""
+        parts = () if self.mapped else (getattr(self.field, name) for name in self.field.__slots__)
         return sum(x.nbytes for x in parts if isinstance(x, np.ndarray))
 
 
@@ -40,11 +45,13 @@ class RoadFieldCache:
     """The last field of each corridor. Its inputs are compared by digest, forecast cell by forecast cell.
 
     All hours of a forecast belong together: when the first hour changes, the whole corridor is computed, and the field
-    of earlier hours is dropped. Fields are kept up to a number of bytes, and corridors of the newest `most` of them.
+    of earlier hours is dropped. Corridors of the newest `most` fields are kept. All other fields move to the shelf, or
+    stay in memory up to a number of bytes.
     """
 
-    def __init__(self, most: int = MAX_KEPT, most_bytes: int | None = None) -> None:
+    def __init__(self, most: int = MAX_KEPT, most_bytes: int | None = None, shelf: FieldShelf | None = None) -> None:
         self._most, self._most_bytes = most, most * FIELD_BYTES if most_bytes is None else most_bytes
+        self.shelf = shelf
         self._kept: OrderedDict[bytes, _CachedField] = OrderedDict()
         self._lock = Lock()
         self._offered: RoadField | None = None
@@ -54,19 +61,25 @@ class RoadFieldCache:
         self._offered = field
 
     def field(
-        self, forecast: Forecast, cells: RoadCells, quantiles: MemberQuantiles, run: Run, nearby: Nearby = NOTHING_NEAR
+        self,
+        forecast: Forecast,
+        cells: RoadCells,
+        quantiles: MemberQuantiles,
+        run: Run,
+        nearby: Nearby = NOTHING_NEAR,
+        rules: str = "",
     ) -> RoadField:
         """The field of this corridor for this forecast: from the cache, computed in part or whole.
 
         run: gets the kept field and the columns that changed, (column,), or twice None.
-        nearby: observations that the field also depends on.
+        nearby: observations that the field also depends on. rules: all settings that it depends on.
         """
         hours = np.asarray(
             [forecast.start.timestamp(), forecast.hours, forecast.air_temp_c.shape[0], latest_start_h(forecast)]
         )
         fixed = (getattr(value, name) for value in (cells, quantiles) for name in value.__slots__)
         sensors = np.asarray([[getattr(r, n) for n in r.__slots__] for r in nearby.readings], dtype=np.float64)
-        road = _digest(*fixed)
+        road = _digest(*fixed, np.frombuffer(rules.encode(), dtype=np.uint8))
         corridor = _digest(hours, sensors) + road
         weather = tuple(
             _digest(
@@ -77,36 +90,61 @@ class RoadFieldCache:
             )
             for c in range(forecast.lat_deg.size)
         )
+        name = blake2b(corridor + b"".join(weather), digest_size=16).hexdigest()
         with self._lock:
-            kept = self._kept.get(corridor)
+            before = self._kept.get(corridor)
             offered, self._offered = self._offered, None
+        kept = before
+        if self.shelf is not None and (before is None or before.weather != weather) and offered is None:
+            on_shelf = self.shelf.get(name)
+            if on_shelf is not None:
+                kept = _CachedField(field=on_shelf, road=road, weather=weather, name=name, mapped=True)
         if offered is not None and (kept is None or weather != kept.weather):
-            field = offered
+            new = _CachedField(field=offered, road=road, weather=weather, name=name)
         elif kept is None:
-            field = run(None, None)
+            new = _CachedField(field=run(None, None), road=road, weather=weather, name=name)
         else:
-            differs = np.asarray([a != b for a, b in zip(weather, kept.weather, strict=True)])
-            field = run(kept.field, differs[cells.cell_idx])
-            same_words = (field.notes, field.remarks) == (kept.field.notes, kept.field.remarks)
-            if same_words and not differs.any():
-                field = kept.field  # the same object, so that what was computed from it is found again
+            new = _renewed(kept, cells, weather, name, run)
         with self._lock:
-            if kept is None or field is not kept.field:
-                self._kept[corridor] = _CachedField(field=field, road=road, weather=weather)
+            self._kept[corridor] = new
             self._kept.move_to_end(corridor)
-            self._shrink(road, field.first_epoch_s)
-        return field
+            old = [] if before is None or before.name == name else [before]
+            old += self._shrink(road, new.field.first_epoch_s)
+        self._move_to_shelf(old)
+        return new.field
 
-    def _shrink(self, road: bytes, first_epoch_s: float) -> None:
-        """Drop fields of this road for earlier hours, the oldest beyond the bytes, and corridors but the newest."""
-        for key, kept in tuple(self._kept.items()):
-            if kept.road == road and kept.field.first_epoch_s < first_epoch_s:
+    def _shrink(self, road: bytes, first_epoch_s: float) -> list[_CachedField]:
+        """Drop fields of this road for earlier hours, the oldest beyond the limits, and corridors but the newest.
+
+        Returns the fields of earlier hours.
+        """
+        earlier = [k for k, x in self._kept.items() if x.road == road and x.field.first_epoch_s < first_epoch_s]
+        dropped = [self._kept.pop(key) for key in earlier]
+        sizes_n, mapped_n = sum(x.bytes_n for x in self._kept.values()), sum(x.mapped for x in self._kept.values())
+        for key, kept in tuple(self._kept.items())[:-1]:
+            if mapped_n > MAX_MAPPED if kept.mapped else self.shelf is None and sizes_n > self._most_bytes:
                 del self._kept[key]
-        sizes_n = sum(kept.bytes_n for kept in self._kept.values())
-        while sizes_n > self._most_bytes and len(self._kept) > 1:
-            sizes_n -= self._kept.popitem(last=False)[1].bytes_n
+                sizes_n, mapped_n = sizes_n - kept.bytes_n, mapped_n - kept.mapped
         for kept in tuple(self._kept.values())[: -self._most]:
             kept.corridors.clear()
+        return dropped
+
+    def _move_to_shelf(self, old: Sequence[_CachedField]) -> None:
+        """Remove the files of old fields, and write the fields in memory but the newest."""
+        if self.shelf is None:
+            return
+        for kept in old:
+            self.shelf.drop(kept.name)
+        with self._lock:
+            moving = [(key, kept) for key, kept in self._kept.items() if not kept.mapped][: -self._most]
+        for key, kept in moving:
+            field = self.shelf.put(kept.name, kept.field)
+            with self._lock:
+                if self._kept.get(key) is kept:
+                    if field is not None:
+                        self._kept[key] = replace(kept, field=field, mapped=True)
+                    elif sum(x.bytes_n for x in self._kept.values()) > self._most_bytes:
+                        del self._kept[key]
 
     def corridor(self, cells: RoadCells, field: RoadField, clock_z: NDArray[np.float64]) -> Corridor:
         """The corridor of a field from `field`: the same object while its field and clock errors stay the same."""
@@ -118,6 +156,16 @@ class RoadFieldCache:
             if not kept.corridors or not np.array_equal(kept.corridors[0].clock_z, clock_z):
                 kept.corridors[:] = [new]
             return kept.corridors[0]
+
+
+def _renewed(kept: _CachedField, cells: RoadCells, weather: tuple[bytes, ...], name: str, run: Run) -> _CachedField:
+    """The kept field with the columns of changed weather computed again; the same object where nothing changed."""
+    differs = np.asarray([a != b for a, b in zip(weather, kept.weather, strict=True)])
+    field = run(kept.field, differs[cells.cell_idx])
+    changed = bool(differs.any())
+    if not changed and (field.notes, field.remarks) == (kept.field.notes, kept.field.remarks):
+        return kept  # the same object, so that what was computed from it is found again
+    return _CachedField(field=field, road=kept.road, weather=weather, name=name, mapped=kept.mapped and not changed)
 
 
 def _digest(*arrays: NDArray[np.generic]) -> bytes:

@@ -217,6 +217,7 @@ def compute_weather(
     quantiles = member_quantiles(members, rng)
 
     near = _nearby(answers, forecast, phases)
+    service = road.services.of(answers.route.name)
 
     def run(previous: RoadField | None, changed: NDArray[np.bool_] | None) -> RoadField:
         return run_corridor(
@@ -227,13 +228,15 @@ def compute_weather(
             deck=road.deck,
             limits=road.limits,
             air=road.air,
-            service=road.services.of(answers.route.name),
+            service=service,
             nearby=near,
             previous=previous,
             changed=changed,
         )
 
-    road_field = weather_sources.road_cache.field(forecast, answers.cells, quantiles, run, near)
+    road_field = weather_sources.road_cache.field(
+        forecast, answers.cells, quantiles, run, near, repr((road.surface, road.deck, road.limits, road.air, service))
+    )
     clock_z = rng.permutation(normal_scores(members))
     corridor = weather_sources.road_cache.corridor(answers.cells, road_field, clock_z)
     no_answer = (f"{name}: no forecast ({why})" for name, why in answers.failed.items())

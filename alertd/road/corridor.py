@@ -6,7 +6,7 @@ member keeps its ranks (phase, friction, height) along the whole corridor and wi
 "anywhere in the zone" can be counted per member.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 from typing import Any, Final
 
@@ -244,6 +244,8 @@ def run_corridor(
     stores = ("surface_temp_c", "water_mmwe", "snow_mmwe", "ice_mmwe")
     names = (*CLASSES, *stores, "air_temp_c", "snowfall_mmwe_h", "wind_mps")
     arrays: dict[str, NDArray[Any]]
+    if previous is not None and changed is not None and not changed.any():
+        return replace(previous, notes=_notes(forecast, cells), remarks=_remarks(forecast, cells))
     if previous is None or changed is None:
         arrays = {n: np.empty(shape, dtype=np.int8 if n in CLASSES else np.float32) for n in names}
         columns = np.arange(cells.columns_n)

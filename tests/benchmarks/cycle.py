@@ -3,12 +3,14 @@
     python tests/benchmarks/cycle.py --trips 200 --routes 10
     python tests/benchmarks/cycle.py --trips 60 --routes 6 --processes 2
 
-Each truck has a rig file of its own, of a few kinds, and every road lies in the demo's storm. Four cycles run: the
-first of a process, with all answers to fetch; one an hour later with a new forecast; one five minutes after that, where
-plans of trips with new messages take these into account; and one five minutes later, where nothing has changed. The
-forecast server is a process of its own. Printed a cycle: wall and processor seconds, processor milliseconds a trip, the
-peak of resident memory, what is resident afterwards and once freed memory is returned, bytes a trip that the store and
-the archive grew by, and seconds until the notices of the trip that leaves next were recorded, of those that got any.
+Each truck has a rig file of its own, of a few kinds, and every road lies in the demo's storm. A generator of a fixed
+seed draws kinds and departures, so neither depends on the road; printed first is how many combinations of road, kind
+and departure there are. Four cycles run: the first of a process, with all answers to fetch; one an hour later with a
+new forecast; one five minutes after that, where plans of trips with new messages take these into account; and one five
+minutes later, where nothing has changed. The forecast server is a process of its own. Printed a cycle: wall and
+processor seconds, processor milliseconds a trip, the peak of resident memory, what is resident afterwards and once
+freed memory is returned, bytes a trip that the store and the archive grew by, seconds until the first record of any
+trip, and seconds until the notices were recorded of the trip that is first in the cycle's order, of those that got any.
 With processes that plan, their processor seconds count in `cpu_s` and not in `own_cpu_s`, and `children_mb` is the sum
 of their peaks of memory.
 """
@@ -25,12 +27,16 @@ import shutil
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import AsyncGenerator, Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from multiprocessing.connection import Connection
 from pathlib import Path
+from typing import Any
+from unittest.mock import patch
+
+import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
@@ -38,11 +44,12 @@ from alertd.clock import Clock
 from alertd.daemon.memory import release_memory, share_arena
 from alertd.notices.model import Notice
 from alertd.planning.corridors.pool import RoadPool
-from alertd.planning.planner import create_planner
+from alertd.planning.planner import Planner, create_planner
 from alertd.planning.replays.replay_archive import ReplayWriter
 from alertd.service.cycle import run_cycle
 from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
+from alertd.sources.files.trips import TripRequest
 from alertd.store.archive import Archive
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
@@ -52,6 +59,8 @@ DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
 NOW = datetime(2027, 1, 14, 10, 30, tzinfo=UTC)
 CYCLES = (("cold", 0), ("new forecast", 61), ("what was sent", 5), ("unchanged", 5))  # minutes after the one before
 KINDS = ("tractor-6x4-van-53", "doubles-6x4", "tractor-6x2-lift")
+SEED = 1500
+DEPARTURES, APART_MIN = 288, 5  # in a day
 
 
 def serve(pipe: Connection) -> None:
@@ -76,15 +85,18 @@ def make_fleet(folder: Path, trips_n: int, routes_n: int, *, own_rigs: bool) -> 
         moved = re.sub(r'lat="([0-9.]+)"', lambda m, n=n: f'lat="{float(m[1]) + 1e-5 * n:.6f}"', text)  # type: ignore[misc]
         (routes / f"road-{n}.gpx").write_text(moved, encoding="utf-8")
     out = []
-    kinds = [(DEMO.parents[1] / "config" / "rigs" / f"{k}.toml").read_text(encoding="utf-8") for k in KINDS]
-    for n in range(trips_n if own_rigs else len(kinds)):
-        text = re.sub(r'(?m)^name = ".*"', f'name = "Truck {n}"', kinds[n % len(kinds)])
+    texts = [(DEMO.parents[1] / "config" / "rigs" / f"{k}.toml").read_text(encoding="utf-8") for k in KINDS]
+    rng = np.random.default_rng(SEED)
+    kinds, departs = rng.integers(len(KINDS), size=trips_n), rng.integers(DEPARTURES, size=trips_n)
+    for n, kind in enumerate(kinds if own_rigs else range(len(KINDS))):
+        text = re.sub(r'(?m)^name = ".*"', f'name = "Truck {n}"', texts[kind])
         (rigs / f"truck-{n}.toml").write_text(text, encoding="utf-8")
-    for n in range(trips_n):
-        depart = NOW + timedelta(minutes=5 * (n * 7919 % 288) + 30)
-        rig = n if own_rigs else n % len(kinds)
-        route = f"road-{n % routes_n}"
-        out.append({"id": f"T-{n}", "route": route, "rig": f"truck-{rig}", "depart": depart.isoformat()})
+    for n, (kind, slot) in enumerate(zip(kinds.tolist(), departs.tolist(), strict=True)):
+        depart = NOW + timedelta(minutes=APART_MIN * slot + 30)
+        rig = n if own_rigs else kind
+        out.append(
+            {"id": f"T-{n}", "route": f"road-{n % routes_n}", "rig": f"truck-{rig}", "depart": depart.isoformat()}
+        )
     return out
 
 
@@ -170,9 +182,29 @@ async def measure(
     return rows
 
 
-async def one_cycle(planner, store: Store, settings: Settings, clock: Clock, trips) -> dict[str, object]:  # type: ignore[no-untyped-def]
+@contextmanager
+def noted(planner: Planner, store: Store, order: list[str], on_record: Callable[[], None]) -> Iterator[None]:
+    """Append the trips of the first planning of a cycle in its order, and call `on_record` after each record."""
+    plan_in_turn, record_plans = planner.plan_in_turn, store.record_plans
+
+    def planning(trips: Sequence[TripRequest], *args: Any) -> AsyncGenerator[Any, None]:
+        order.extend([] if order else [trip.id for trip in trips])
+        return plan_in_turn(trips, *args)
+
+    def recording(*args: Any) -> Any:
+        found = record_plans(*args)
+        on_record()
+        return found
+
+    with patch.object(planner, "plan_in_turn", planning), patch.object(store, "record_plans", recording):
+        yield
+
+
+async def one_cycle(planner: Planner, store: Store, settings: Settings, clock: Clock, trips) -> dict[str, object]:  # type: ignore[no-untyped-def]
     """Run a cycle and return its figures."""
     first: dict[str, float] = {}
+    recorded_s: list[float] = []
+    order: list[str] = []
     disk = _bytes(settings.store) + _bytes(settings.archive)
     _forget_peak()
     pids = planner.runner.pids
@@ -182,7 +214,8 @@ async def one_cycle(planner, store: Store, settings: Settings, clock: Clock, tri
         first.setdefault(notice.trip_id, time.perf_counter() - wall)
 
     store.on_new = on_new
-    outcome = await run_cycle(planner, store, clock())
+    with noted(planner, store, order, lambda: recorded_s.append(time.perf_counter() - wall)):
+        outcome = await run_cycle(planner, store, clock())
     row = {
         "trips": len(outcome.plans),
         "not_planned": len(outcome.not_planned),
@@ -193,8 +226,8 @@ async def one_cycle(planner, store: Store, settings: Settings, clock: Clock, tri
         "peak_mb": round(_memory_mb("VmHWM")),
         "disk_kb_a_trip": round((_bytes(settings.store) + _bytes(settings.archive) - disk) / len(trips) / 1e3, 1),
     }
-    order = sorted((t for t in trips if t["id"] in first), key=lambda t: t["depart"])
-    row["first_word_s"] = round(first[order[0]["id"]], 2) if order else None
+    row["first_record_s"] = round(recorded_s[0], 2) if recorded_s else None
+    row["first_word_s"] = next((round(first[trip_id], 2) for trip_id in order if trip_id in first), None)
     del outcome
     gc.collect()
     row["held_mb"] = round(_memory_mb("VmRSS"))
@@ -215,6 +248,9 @@ def main() -> int:
     folder = asked.keep or Path(tempfile.mkdtemp(prefix="alertd-cycle-"))
     folder.mkdir(parents=True, exist_ok=True)
     trips = make_fleet(folder, asked.trips, asked.routes, own_rigs=not asked.shared_rigs)
+    kinds = {p.stem: re.sub("(?m)^name = .*", "", p.read_text("utf-8")) for p in (folder / "rigs").iterdir()}
+    distinct = {(t["route"], kinds[t["rig"]], t["depart"]) for t in trips}
+    print(json.dumps({"trips": len(trips), "distinct_road_kind_departure": len(distinct)}), flush=True)
     share_arena()  # as the daemon does
     with forecast_server() as (url, pipe):
         rows = asyncio.run(measure(settings_of(folder, url), trips, pipe, asked.processes))

@@ -1,13 +1,16 @@
 """What a new forecast does not change is not computed again, and the numbers are those of a whole run."""
 
+import os
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Obscured
+from alertd.planning.corridors.field_shelf import PREFIX, FieldShelf, open_shelf
 from alertd.planning.road_cache import MAX_KEPT, RoadFieldCache
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 
@@ -173,3 +176,100 @@ def test_a_field_of_earlier_hours_is_dropped() -> None:
     ask(fields, forecast(), road)
     ask(fields, forecast(START + timedelta(hours=1)), road)
     assert ask(fields, forecast(), road)[1] == road.columns_n
+
+
+def on_disk(folder: Path, **limits: int) -> FieldShelf:
+    return FieldShelf(folder / "fields", **({"least_free_bytes": 0} | limits))
+
+
+def test_a_field_on_the_shelf_is_the_same_and_read_only(tmp_path: Path) -> None:
+    field, _ = ask(RoadFieldCache(), forecast(obscured=np.ones((CELLS, HOURS), dtype=np.int8)), cells())
+    shelf = on_disk(tmp_path)
+    for mapped in (shelf.put("a", field), shelf.get("a")):
+        assert mapped is not None
+        for name in (n for n in field.__slots__ if n != "quantiles"):
+            one, other = getattr(field, name), getattr(mapped, name)
+            if isinstance(one, np.ndarray):
+                assert (one.dtype, one.shape, one.tobytes()) == (other.dtype, other.shape, other.tobytes())
+                assert not other.flags.writeable
+            else:
+                assert one == other
+        assert all(np.array_equal(getattr(Q, n), getattr(mapped.quantiles, n)) for n in Q.__slots__)
+    assert shelf.get("b") is None
+
+
+def test_a_shelf_keeps_fields_that_memory_does_not(tmp_path: Path) -> None:
+    fields, roads = RoadFieldCache(2, 0, shelf=on_disk(tmp_path)), [cells(float(k)) for k in range(7)]
+    first = [ask(fields, forecast(), road)[0] for road in roads]
+    again = [ask(fields, forecast(), road) for road in roads]
+    assert [ran for _, ran in again] == [0] * 7
+    assert all(same(a, b) for a, (b, _) in zip(first, again, strict=True))
+    part, ran = ask(fields, warmer(forecast(), 1), roads[0])
+    assert 0 < ran < roads[0].columns_n
+    assert same(part, run_corridor(warmer(forecast(), 1), roads[0], quantiles=Q))
+
+
+def test_processes_share_the_fields_of_a_shelf(tmp_path: Path) -> None:
+    ours, theirs = (RoadFieldCache(1, shelf=on_disk(tmp_path)) for _ in range(2))
+    ask(ours, forecast(), cells())
+    assert ask(theirs, forecast(), cells())[1] == cells().columns_n  # ours is still in memory alone
+    ask(ours, forecast(), cells(1.0))
+    found, ran = ask(RoadFieldCache(1, shelf=on_disk(tmp_path)), forecast(), cells())
+    assert ran == 0
+    assert same(found, run_corridor(forecast(), cells(), quantiles=Q))
+
+
+def test_fields_of_other_settings_are_not_taken(tmp_path: Path) -> None:
+    """Two roads of the same line, one of them ploughed more often."""
+    fields, runs = RoadFieldCache(1, shelf=on_disk(tmp_path)), Runs(forecast(), cells())
+    fields.field(forecast(), cells(), Q, runs, rules="seldom")
+    runs.ran = -1
+    fields.field(forecast(), cells(), Q, runs, rules="often")
+    assert runs.ran == cells().columns_n
+
+
+def test_a_disk_without_room_costs_time_only(tmp_path: Path) -> None:
+    (tmp_path / "fields").write_text("no folder")
+    shelves = (
+        on_disk(tmp_path),
+        on_disk(tmp_path / "a", most_bytes=10),
+        on_disk(tmp_path / "b", least_free_bytes=1 << 60),
+    )
+    for shelf in shelves:
+        fields, roads = RoadFieldCache(1, 0, shelf=shelf), [cells(float(k)) for k in range(3)]
+        cycles = [[ask(fields, forecast(), road)[1] for road in roads] for _ in range(2)]
+        assert cycles == [[road.columns_n for road in roads]] * 2
+    assert not [*tmp_path.glob("*/fields/*")]
+
+
+def test_a_damaged_file_is_computed_again(tmp_path: Path) -> None:
+    fields = RoadFieldCache(1, shelf=on_disk(tmp_path))
+    ask(fields, forecast(), cells())
+    ask(fields, forecast(), cells(1.0))
+    (file,) = (tmp_path / "fields").iterdir()
+    whole = file.read_bytes()
+    for bad in (b"", whole[:5], whole[:200], whole[: len(whole) // 2], b"x" * len(whole)):
+        file.unlink()
+        file.write_bytes(bad)
+        assert ask(RoadFieldCache(1, shelf=on_disk(tmp_path)), forecast(), cells())[1] == cells().columns_n
+
+
+def test_files_are_removed_in_time(tmp_path: Path) -> None:
+    """With the hours that they are of, beyond the bytes, at the end, and after a crash."""
+    left = tmp_path / f"{PREFIX}1-2"
+    left.mkdir()
+    os.utime(left, (0, 0))
+    with open_shelf(tmp_path) as opened:
+        assert not left.exists()
+        shelf = FieldShelf(opened.folder, least_free_bytes=0)
+        fields, later = RoadFieldCache(1, shelf=shelf), START + timedelta(hours=1)
+        for start, files_n in ((START, 2), (later, 2)):
+            for k in range(3):
+                ask(fields, forecast(start), cells(float(k)))
+            assert len([*opened.folder.iterdir()]) == files_n
+        size_n = next(opened.folder.iterdir()).stat().st_size
+        small = FieldShelf(opened.folder, most_bytes=3 * size_n, least_free_bytes=0)
+        for k in range(5):
+            small.put(f"f{k}", ask(RoadFieldCache(), forecast(), cells(float(k)))[0])
+        assert sorted(p.name for p in opened.folder.iterdir()) == ["f2", "f3", "f4"]
+    assert not opened.folder.exists()

@@ -1,29 +1,35 @@
 """Which plans a cycle keeps: those of which only the age would change, and no others."""
 
+import json
 from collections import defaultdict
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
-from typing import Any
+from typing import Any, cast
 
 import pytest
 
 from alertd.notices.sent_state import facts_to_plain
 from alertd.plan.model.plan import Plan
+from alertd.plan.serialize import plan_json
 from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
-from alertd.planning.decisions.decide import Asked, asked_of, quiet_note
+from alertd.planning.decisions.decide import Asked, Basis, asked_of, quiet_note
 from alertd.planning.decisions.quiet import Quiet
 from alertd.planning.planner import Planner, create_planner
+from alertd.records.positions import save_position
 from alertd.service.cycle import run_cycle
+from alertd.service.recording import plan_recorder
 from alertd.service.recording.plan_recorder import PlanRecorder, SentStates
 from alertd.settings.model import Settings
 from alertd.sources.files.trips import TripRequest
 from alertd.sources.http.answer import SourceResponse
+from alertd.sources.requests.positions import parse_position
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
+from alertd.testing.weather.storm import Storm
 
 
 @dataclass
@@ -202,3 +208,63 @@ async def test_a_message_that_waits_for_its_hour_is_looked_at(fleet: Fleet) -> N
     assert any(fact.pending for fact in asked.facts)
     assert quiet_note(plan, asked, basis, until) is not None
     assert quiet_note(plan, asked, near, until) is None
+
+
+def but_its_age(plan: Plan) -> Any:
+    value = json.loads(plan_json(replace(plan, id="", made_at=plan.depart_at)))
+    for source in value["sources"]:
+        del source["age_h"]
+    return value
+
+
+@pytest.mark.parametrize("storm", [Storm(wetter=1.6), Storm(warmer_k=4.0)])
+async def test_a_plan_under_way_changes_by_its_age_only(
+    make_settings: Callable[..., Settings], morning: datetime, storm: Storm
+) -> None:
+    """Of trucks that never reported, within each of two hours of the clock."""
+    hour = morning.replace(minute=0)
+    trips = [
+        TripRequest(
+            id=f"T-{n}",
+            route=("i90-west", "i90-east")[n % 2],
+            rig=("quillback-17", "quillback-31")[n // 2 % 2],
+            depart=(hour - timedelta(minutes=17 * n + 1)).isoformat(),
+        )
+        for n in range(4)
+    ]
+    clock = ManualClock(hour)
+    with FakeOpenMeteo(now_utc=hour, storm=storm) as api:
+        async with create_planner(make_settings(forecasts=api.base_url, trips=None, archive=None), clock) as planner:
+            for _ in range(2):
+                first = [but_its_age(cast(Plan, plan)) for plan in await planner.plan(trips, clock())]
+                for minutes in (1, 28, 30):
+                    clock.advance(timedelta(minutes=minutes))
+                    assert [but_its_age(cast(Plan, plan)) for plan in await planner.plan(trips, clock())] == first
+                clock.advance(timedelta(minutes=1))
+
+
+async def test_a_plan_is_kept_under_way_until_the_truck_reports(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One made before the departure ends with it. What is to be sent is decided anew in each cycle."""
+    asked: list[datetime] = []
+
+    def noted(plan: Plan, basis: Basis) -> Asked:
+        asked.append(basis.now_utc)
+        return asked_of(plan, basis)
+
+    monkeypatch.setattr(plan_recorder, "asked_of", noted)
+    departs = fleet.clock() + timedelta(minutes=10)
+    fleet.save(depart=departs.isoformat())
+    for _ in range(4):
+        await fleet.cycle(1)
+    assert not await fleet.is_new(1)
+    assert await fleet.is_new(6)  # it left a minute ago
+    for _ in range(2):
+        await fleet.cycle(1)  # what was sent is new to the plan
+    asked.clear()
+    for _ in range(3):
+        assert not await fleet.is_new(1)
+        assert asked[-1] == fleet.clock()
+    route = await fleet.planner.route("i90-west", "test")
+    seen = {"at": fleet.clock().isoformat(), "lat": float(route.lat_deg[40]), "lon": float(route.lon_deg[40])}
+    assert save_position(fleet.store, "T-1", parse_position(seen, "test"))
+    assert await fleet.is_new(1)

@@ -1,6 +1,5 @@
 """One job answered in bytes, group by group, by a local process or by a worker on another machine."""
 
-import gc
 import logging
 from collections.abc import Iterator
 from dataclasses import replace
@@ -35,8 +34,6 @@ def answer_job(
             ground.weather_sources.road_cache.offer(read_value(field))
         for group in plan_road(job, ground, by_time=by_time):
             yield value_to_bytes(_decided(group, job))
-    del job
-    gc.collect()  # a road's arrays leave before the next road's come
 
 
 def _decided(group: PlannedRoad, job: RouteJob) -> PlannedRoad:

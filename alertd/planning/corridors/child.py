@@ -1,11 +1,12 @@
 """A process that plans roads for its parent: frames on stdin, frames on stdout.
 
-Run as `python -m alertd.planning.corridors.child ROADS_KEPT`. A frame is its length in eight bytes, then a letter and
-the content: `G` what all plans share, `F` the field of the next job's road, `J` a job, answered by a `P` for each group
-of its trips and an `E` at the end. It ends when its parent does, which closes stdin; signals to stop it ignores, since
-they reach the parent too.
+Run as `python -m alertd.planning.corridors.child ROADS_KEPT FOLDER`; the folder is that of `FieldShelf`, or empty. A
+frame is its length in eight bytes, then a letter and the content: `G` what all plans share, `F` the field of the next
+job's road, `J` a job, answered by a `P` for each group of its trips and an `E` at the end. It ends when its parent
+does, which closes stdin; signals to stop it ignores, since they reach the parent too.
 """
 
+import gc
 import logging
 import os
 import signal
@@ -14,6 +15,7 @@ from pathlib import Path
 from typing import BinaryIO, Final
 
 from alertd.planning.corridors.answer import answer_job
+from alertd.planning.corridors.field_shelf import FieldShelf
 from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes
 from alertd.planning.corridors.value_bytes import value_to_bytes
 
@@ -39,7 +41,8 @@ def main() -> None:
     """Answer jobs until stdin ends."""
     for number in (signal.SIGINT, signal.SIGTERM):
         signal.signal(number, signal.SIG_IGN)
-    roads_kept = int(sys.argv[1])
+    roads_kept, folder = int(sys.argv[1]), sys.argv[2]
+    shelf = FieldShelf(Path(folder)) if folder else None
     answers = os.fdopen(os.dup(sys.stdout.fileno()), "wb")
     os.dup2(sys.stderr.fileno(), sys.stdout.fileno())  # what a library prints is no frame
     collected = _Collected()
@@ -48,7 +51,9 @@ def main() -> None:
     while frame := read_frame(sys.stdin.buffer):
         letter, content = frame[:1], frame[1:]
         if letter == b"G":
-            ground = ground_from_bytes(content, roads_kept)
+            ground = ground_from_bytes(content, roads_kept, shelf)
+            gc.collect()
+            gc.freeze()  # each collection would look at all modules and reference data again, for a tenth of a second
         elif letter == b"F":
             field = content
         elif ground is None:
@@ -74,12 +79,12 @@ def write_frame(file: BinaryIO, content: bytes) -> None:
 
 
 def resident_mb(pid: int) -> float:
-    """Resident memory of a process [MB]; 0 where the system does not show it."""
+    """Resident memory of a process but for mapped files [MB]; 0 where the system does not show it."""
     try:
-        pages = int(Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[1])
-    except (OSError, ValueError, IndexError):
+        _, resident, shared = map(int, Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[:3])
+    except (OSError, ValueError):
         return 0.0
-    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
+    return (resident - shared) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 if __name__ == "__main__":

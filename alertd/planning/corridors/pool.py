@@ -57,13 +57,14 @@ class _Child:
     roads: set[str] = field(default_factory=set)
 
     @classmethod
-    async def start(cls, roads_kept: int) -> Self:
+    async def start(cls, roads_kept: int, fields_in: str) -> Self:
         process = await asyncio.create_subprocess_exec(
             sys.executable,
             "-P",
             "-m",
             _MODULE,
             str(roads_kept),
+            fields_in,
             stdin=asyncio.subprocess.PIPE,
             stdout=asyncio.subprocess.PIPE,
             cwd="/",
@@ -109,6 +110,7 @@ class RoadPool:
         self._ground: tuple[Ground, bytes] | None = None
         self._ground_key = 0
         self._started_n = 0
+        self._fields_in = ""  # the folder of the shelf
         self._fields: SplitFields[bytes] = SplitFields()
 
     async def __aenter__(self) -> Self:
@@ -140,6 +142,8 @@ class RoadPool:
             if processes_n < 2:
                 return
             self._started_n = processes_n
+            shelf = ground.weather_sources.road_cache.shelf
+            self._fields_in = "" if shelf is None else str(shelf.folder)
             log.info("planning in %d processes", processes_n)
             self._all = set(await asyncio.gather(*(self._start() for _ in range(processes_n))))
             self._free = list(self._all)
@@ -260,7 +264,7 @@ class RoadPool:
             self._turn.notify_all()
 
     async def _start(self) -> _Child:
-        return await _Child.start(ceil(MAX_KEPT / max(self._started_n, 1)))
+        return await _Child.start(ceil(MAX_KEPT / max(self._started_n, 1)), self._fields_in)
 
     async def _replace(self, child: _Child) -> None:
         """End a process and start another."""

@@ -11,6 +11,7 @@ from threading import Lock
 from typing import Any, Final
 
 from alertd.plan.params import PlanParams
+from alertd.planning.corridors.field_shelf import FieldShelf
 from alertd.planning.corridors.job import RouteJob
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.value_bytes import ValueReader, read_value, refused, value_to_bytes
@@ -60,8 +61,11 @@ def ground_to_bytes(ground: Ground) -> bytes:
     )
 
 
-def ground_from_bytes(data: bytes, roads_kept: int) -> Ground:
-    """The ground with a cache of its own for the fields of so many roads. Raises InputError."""
+def ground_from_bytes(data: bytes, roads_kept: int, shelf: FieldShelf | None = None) -> Ground:
+    """The ground with a cache of its own for the fields of so many roads. Raises InputError.
+
+    shelf: for the fields of all other roads.
+    """
     parts = read_value(data)
     if not isinstance(parts, _GroundParts):
         raise refused("holds no reference data")
@@ -87,7 +91,7 @@ def ground_from_bytes(data: bytes, roads_kept: int) -> Ground:
         stale_h=parts.stale_h,
         road=parts.road,
         weights=parts.weights,
-        road_cache=RoadFieldCache(roads_kept),
+        road_cache=RoadFieldCache(roads_kept, shelf=shelf),
     )
     return Ground(reference=reference, weather_sources=sources, params=parts.params)
 

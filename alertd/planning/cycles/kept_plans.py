@@ -1,7 +1,8 @@
-"""Keeps the last plan of each trip that waits to leave, until anything that it rests on changes.
+"""Keeps the last plan of each trip, until anything that it rests on changes.
 
-Only a plan that the passing of time changes in nothing but its age is kept: a complete one of a single day, before
-departure, without closures, controls or reports on its road, of fresh answers, and within one hour of the clock.
+Only a plan that the passing of time changes in nothing but its age is kept: a complete one of a single day, without
+closures, controls or reports on its road or of its truck, of fresh answers, and within one hour of the clock. One that
+was made before departure ends with it: afterwards no departures are compared.
 """
 
 from collections.abc import Collection, Iterable, Mapping, Sequence
@@ -10,6 +11,7 @@ from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import Any
 
+from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.model.plan import Plan
 from alertd.plan.request import TripInput
 from alertd.planning.corridors.job import PlannedTrips
@@ -114,9 +116,9 @@ class KeptPlans:
             self._kept[held.trip_id] = replace(kept, held=held)
 
     def stands_until(self, plan: Plan | HeldPlan) -> datetime | None:
-        """The last moment at which the plan of a trip may stand; None where it is not kept."""
+        """The last moment at which the plan of a trip before its departure may stand; None where it is not kept."""
         kept = self._kept.get(plan.trip_id)
-        return None if kept is None or kept.plan_id != plan.id else kept.standing.last_moment(self.longest)
+        return None if kept is None or kept.plan_id != plan.id else kept.standing.quiet_until(self.longest)
 
     def note(self, plan: Plan | HeldPlan, note: object) -> None:
         """Keep something with a plan for as long as it stands."""
@@ -145,7 +147,7 @@ class KeptPlans:
                 kept is not None
                 and kept.held is not None
                 and kept.trip == trip
-                and tuple(kept.reports) == tuple(reports.get(trip.id, ()))
+                and _read_by_plans(kept.reports) == _read_by_plans(reports.get(trip.id, ()))
                 and kept.road.same_as(road)
                 and self._stands(kept, now_utc)
             ):
@@ -189,3 +191,8 @@ class KeptPlans:
         standing = kept.standing
         fresh = standing.age_h + (now_utc - standing.made_at) / HOUR < self._stale_h
         return standing.made_at < now_utc <= standing.last_moment(self.longest) and fresh
+
+
+def _read_by_plans(reports: Sequence[Any]) -> list[Any]:
+    """The reports; of a place sent to the driver only which one: one not sent yet has the time of the cycle."""
+    return [r.stop_id if isinstance(r, TruckReport) and r.what is Report.SENT_PLACE else r for r in reports]

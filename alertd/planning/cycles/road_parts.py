@@ -11,6 +11,9 @@ from alertd.sources.files.trips import TripRequest
 
 MOST_TOGETHER: Final = 200  # trips of one job; the others of the road are planned as other jobs from the same answers
 
+# What a road needs of its sources comes within half a second or so; a slow source delays a cycle by no more than this.
+FIRST_ALONE_S: Final = 2.0  # [A]
+
 Road: TypeAlias = tuple[bool, str]  # whether its trips wait for those that come first, and its name
 
 
@@ -59,19 +62,28 @@ class AskedRoads:
     """The jobs of roads. Sources are asked once for a road, however many parts its trips are planned in.
 
     Its field is then the same in all parts. A job holds forecasts of tens of megabytes, so it is forgotten with the
-    last part.
+    last part. Servers answer few requests at a time, and a road needs several, so the first road is asked for alone.
     """
 
-    def __init__(self, ask: Callable[[Road], Coroutine[None, None, RouteJob]], parts: Iterable[Road]) -> None:
-        """ask: makes the job of a road. parts: the road of each part."""
-        self._ask, self._parts_n = ask, Counter(parts)
+    def __init__(
+        self, ask: Callable[[Road], Coroutine[None, None, RouteJob]], parts: Iterable[Road], *, together: bool = False
+    ) -> None:
+        """ask: makes the job of a road. parts: the road of each part. together: none is asked alone."""
+        self._ask, self._parts_n, self._together = ask, Counter(parts), together
+        self._first: asyncio.Task[RouteJob] | None = None
         self._jobs: dict[Road, asyncio.Task[RouteJob]] = {}
 
     async def job(self, road: Road) -> RouteJob:
         """The job of a road. Raises what asking raises."""
         if road not in self._jobs:
-            self._jobs[road] = asyncio.create_task(self._ask(road))
+            self._jobs[road] = asyncio.create_task(self._ask_after(self._first, road))
+            self._first = self._first or self._jobs[road]
         return await asyncio.shield(self._jobs[road])
+
+    async def _ask_after(self, first: asyncio.Task[RouteJob] | None, road: Road) -> RouteJob:
+        if first is not None and not self._together:
+            await asyncio.wait([first], timeout=FIRST_ALONE_S)
+        return await self._ask(road)
 
     def end(self, road: Road) -> None:
         """One part of a road is planned."""

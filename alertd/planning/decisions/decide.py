@@ -90,7 +90,7 @@ class Decision:
 
 
 def decide(plan: Plan, basis: Basis, stands_until: datetime | None) -> Decision:
-    """The decision about a new plan. stands_until: see `last_moment`; None for a plan that is made again in any case.
+    """The decision about a new plan. stands_until: see `Standing.quiet_until`.
 
     Any exception is an internal error.
     """

@@ -70,7 +70,7 @@ def decided(trip: TripRequest, plan: Plan, inputs: TripInput, deciding: Deciding
     if basis is None:
         return plan
     standing = standing_of(trip, inputs, plan)
-    until = None if standing is None or deciding.longest is None else standing.last_moment(deciding.longest)
+    until = None if standing is None or deciding.longest is None else standing.quiet_until(deciding.longest)
     decision = decide(plan, basis, until)
     rest = replace(plan, departures=()) if decision.held.upheld else plan.along
     return DecidedPlan(decision=decision, basis=basis.digest, standing=standing, rest=value_to_bytes(rest))

@@ -13,10 +13,13 @@ HOUR: Final = timedelta(hours=1)
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Standing:
-    """What bounds the time of a plan. until: the first moment of the trip. age_h: that of its oldest forecast."""
+    """What bounds the time of a plan.
+
+    until: the first moment of the trip, None after its departure. age_h: that of its oldest forecast.
+    """
 
     made_at: datetime
-    until: datetime
+    until: datetime | None
     age_h: float
 
     def last_moment(self, longest: timedelta) -> datetime:
@@ -25,7 +28,12 @@ class Standing:
         longest: a plan is made again when it is older.
         """
         of_hour = self.made_at.replace(minute=0, second=0, microsecond=0) + HOUR
-        return min(min(self.until, of_hour) - timedelta.resolution, self.made_at + longest)
+        until = of_hour if self.until is None else min(self.until, of_hour)
+        return min(until - timedelta.resolution, self.made_at + longest)
+
+    def quiet_until(self, longest: timedelta) -> datetime | None:
+        """The same for a plan before its departure. Afterwards None: what to send is decided in each cycle."""
+        return None if self.until is None else self.last_moment(longest)
 
 
 def standing_of(trip: TripRequest, inputs: TripInput, plan: Plan) -> Standing | None:
@@ -35,7 +43,8 @@ def standing_of(trip: TripRequest, inputs: TripInput, plan: Plan) -> Standing | 
     moments = [plan.depart_at, *(x.departure.depart_at for x in plan.picks)]
     moments += [] if plan.leave_by is None else [plan.leave_by.at]
     age_h = max((s.age_h for s in plan.sources), default=0.0)
-    return Standing(made_at=plan.made_at, until=min(moments), age_h=age_h)
+    until = None if plan.depart_at < plan.made_at else min(moments)
+    return Standing(made_at=plan.made_at, until=until, age_h=age_h)
 
 
 def _is_timeless(trip: TripRequest, inputs: TripInput, plan: Plan) -> bool:

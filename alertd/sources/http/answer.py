@@ -68,13 +68,15 @@ def no_doubt(_new: object, _before: object) -> str:
 class RequestOptions:
     """default_life_s: seconds that an answer is fresh where the server says nothing. interpret_error: turns an error
     answer (status, JSON or None) into the failure to raise, None for the usual one. refresh: ask the server even if the
-    stored answer is fresh. headers: to send besides, such as a key; they are never stored or logged.
+    stored answer is fresh. headers: to send besides, such as a key; they are never stored or logged. keep: the same
+    body is not parsed again; only for a `read` whose value depends on URL and body alone, and that nobody changes.
     """
 
     default_life_s: float = 0.0
     interpret_error: ErrorInterpreter = no_interpretation
     refresh: bool = False
     headers: Mapping[str, str] = field(default_factory=dict, repr=False)
+    keep: bool = False
 
 
 DEFAULT_OPTIONS: Final = RequestOptions()

@@ -42,6 +42,7 @@ from alertd.sources.http.errors import (
 from alertd.sources.http.exchange import Call, Exchange, Reader, parsed
 from alertd.sources.http.host_limits import HostLimits
 from alertd.sources.http.options import HttpOptions
+from alertd.sources.http.parsed_bodies import ParsedByUrl
 from alertd.sources.http.rate_limit import RateLimiter
 
 T = TypeVar("T")
@@ -65,6 +66,7 @@ class HttpClient:
         )  # fmt: skip
         self._on_error, self._on_response = on_error, options.on_response
         self.cache = DiskCache(options.cache_dir, on_error)
+        self._parsed = ParsedByUrl()
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
         self._http = httpx.AsyncClient(
             timeout=httpx.Timeout(30.0, connect=10.0),
@@ -127,7 +129,8 @@ class HttpClient:
         self._identified(source, full)
         sent = {"accept": "application/geo+json, application/json" if content_types == JSON else "*/*"}
         sent |= options.headers
-        reader = Reader(source=source, read=read, doubt=doubt)
+        kept = self._parsed.of(full) if options.keep else None
+        reader = Reader(source=source, read=read, doubt=doubt, kept=kept)
         call = Call(source=source, url=full, sent=sent, content_types=content_types, options=options)
         # Trucks on one corridor need the same cells at the same time: one call is made, the others read its response.
         async with self._in_flight.setdefault(full, asyncio.Lock()):

@@ -23,6 +23,7 @@ from alertd.sources.http.errors import (
     error_from_response,
     from_httpx_error,
 )
+from alertd.sources.http.parsed_bodies import ParsedBodies
 from alertd.sources.http.rate_limit import RateLimiter
 from alertd.sources.http.retry import HostState, same_server
 
@@ -46,15 +47,20 @@ class Call:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Reader(Generic[T]):
-    """How one caller parses and checks a body."""
+    """How one caller parses and checks a body. kept: what `read` made of bodies before; see `RequestOptions.keep`."""
 
     source: str
     read: Callable[[bytes], T]
     doubt: Doubt[T]
+    kept: ParsedBodies[T] | None = None
 
     def sound(self, body: bytes) -> T:
         """Return the value of a body that is not doubted by itself. Raises SourceError."""
-        value = self.read(body)
+        value = None if self.kept is None else self.kept.get(body)
+        if value is None:
+            value = self.read(body)
+            if self.kept is not None:
+                self.kept.put(body, value)
         self._raise_doubt(value, None)
         return value
 

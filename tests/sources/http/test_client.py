@@ -23,6 +23,7 @@ from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key, fresh_fo
 from alertd.sources.http.client import HttpClient
 from alertd.sources.http.errors import NoDataForLocation, NotConnected, Unreachable, from_httpx_error
 from alertd.sources.http.options import HttpOptions, offline
+from alertd.sources.http.parsed_bodies import ParsedByUrl
 from alertd.sources.http.replay_client import failure_kinds, stored_kind
 from alertd.sources.http.retry import RetryPolicy, retry_after_s
 
@@ -755,3 +756,62 @@ def test_a_failed_connection_is_archived_under_the_old_name() -> None:
     """Archives made before the finer class was split off name it "Unreached", and are still read."""
     assert stored_kind(NotConnected) == stored_kind(Unreachable) == "Unreached"
     assert failure_kinds()["Unreached"] is Unreachable
+
+
+# --- nothing is parsed twice
+
+
+@respx.mock
+async def test_a_body_that_comes_again_is_parsed_once(client: HttpClient, clock: Clock) -> None:
+    """From the cache, confirmed by a 304, sent again, and where a new one is compared with it."""
+    read_bodies: list[object] = []
+    compared: list[tuple[object, object]] = []
+
+    def read(body: object) -> object:
+        read_bodies.append(body)
+        return body
+
+    def doubt(new: object, before: object) -> str:
+        compared.append((new, before))
+        return ""
+
+    async def ask() -> object:
+        options = RequestOptions(default_life_s=60.0, keep=True)
+        return (await client.get_json("sky", URL, read=read, doubt=doubt, options=options)).value
+
+    route = respx.get(URL)
+    route.return_value = ok(etag='"a"')
+    assert [await ask(), await ask()] == [GOOD, GOOD]
+    route.return_value = httpx.Response(304)
+    clock.now += timedelta(minutes=5)
+    assert await ask() == GOOD
+    route.return_value = ok()
+    clock.now += timedelta(minutes=5)
+    assert await ask() == GOOD
+    assert read_bodies == [GOOD]
+    compared.clear()
+    route.return_value = ok({"snow": 4})
+    clock.now += timedelta(minutes=5)
+    assert await ask() == {"snow": 4}
+    assert read_bodies == [GOOD, {"snow": 4}]
+    assert ({"snow": 4}, GOOD) in compared
+
+
+@respx.mock
+async def test_without_keep_each_answer_is_read_again(client: HttpClient) -> None:
+    read_n = []
+    respx.get(URL).return_value = ok()
+    for _ in range(2):
+        await client.get_json("sky", URL, read=read_n.append, options=RequestOptions(default_life_s=60.0))
+    assert len(read_n) == 2
+
+
+def test_parsed_values_are_kept_up_to_their_bytes() -> None:
+    kept = ParsedByUrl(most_bytes=3000)
+    values = [np.random.default_rng(n).random(100) for n in range(5)]  # 800 bytes each, which no packing shortens much
+    for n, value in enumerate(values):
+        kept.of(f"u{n}").put(b"body", value)
+    found = [kept.of(f"u{n}").get(b"body") for n in range(5)]
+    assert [x is not None for x in found] == [False, False, True, True, True]
+    assert all(np.array_equal(a, b) for a, b in zip(found[2:], values[2:], strict=True))
+    assert kept.of("u4").get(b"another") is None

@@ -174,7 +174,7 @@ class DwdPointForecasts:
             return await self._client.get_json(
                 SOURCE, f"{self._base}/weather", params=params,
                 read=partial(read_for, lat_deg=place[0], lon_deg=place[1]),
-                options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
+                options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error, keep=True),
                 doubt=partial(why_doubted, now_utc=needed_from),
             )  # fmt: skip
         except SourceError as exc:

@@ -62,7 +62,7 @@ class MetNorway:
                 f"{self._base}/weatherapi/locationforecast/2.0/complete",
                 params=params,
                 read=partial(read_for, lat_deg=float(params["lat"]), lon_deg=float(params["lon"])),
-                options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error),
+                options=RequestOptions(default_life_s=LIFE_S, interpret_error=interpret_error, keep=True),
                 doubt=partial(why_doubted, now_utc=needed_from),
             )
         except SourceError as exc:

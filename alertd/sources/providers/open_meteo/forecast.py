@@ -161,7 +161,7 @@ class OpenMeteo:
                 params=self._keyed(params, self._base),
                 read=read,
                 options=RequestOptions(
-                    default_life_s=FORECAST_LIFE_S, interpret_error=self._verdict_at(request.now_utc)
+                    default_life_s=FORECAST_LIFE_S, interpret_error=self._verdict_at(request.now_utc), keep=True
                 ),
                 doubt=partial(why_doubted, now_utc=needed_from),
             )

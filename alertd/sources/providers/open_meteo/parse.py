@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from itertools import pairwise
-from typing import TypeAlias
+from typing import Any, Final, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,6 +96,9 @@ ENSEMBLE_VARIABLES = tuple(v for v in VARIABLES if v not in NOT_OF_ENSEMBLES)
 FIELDS = tuple(v.field for v in VARIABLES.values())
 
 
+_VALUE_TYPES: Final = frozenset((int, float, str, type(None)))
+
+
 class _Place(AnswerModel):
     latitude: Number
     longitude: Number
@@ -103,7 +106,7 @@ class _Place(AnswerModel):
     utc_offset_seconds: int
     location_id: int | None = None
     hourly_units: dict[str, str]
-    hourly: dict[str, list[Number | str | None]]
+    hourly: dict[str, list[Any]]  # `_read` checks the values, in a tenth of the time
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -162,6 +165,8 @@ def _read(place: _Place, stamps: Sequence[datetime]) -> OpenMeteoHours:
     for name, series in place.hourly.items():
         if len(series) != n:
             raise SourceChanged(SOURCE, f"{name} has {len(series)} values for {n} times")
+        if not _VALUE_TYPES.issuperset(map(type, series)):
+            raise SourceChanged(SOURCE, f"answer has another shape at hourly.{name}: neither numbers nor text")
     members = member_keys(place.hourly)
     start = stamps[0]
     fields = {field: np.full((len(members), n), np.nan) for field in FIELDS}
@@ -228,7 +233,7 @@ def _stamps(place: _Place, want_local_time: bool) -> list[datetime]:
         raise SourceChanged(SOURCE, "answer has no times")
     try:
         if unit == "unixtime":
-            stamps = [datetime.fromtimestamp(float(t), UTC) for t in raw]  # type: ignore[arg-type]
+            stamps = [datetime.fromtimestamp(float(t), UTC) for t in raw]
         elif unit == "iso8601" and (want_local_time or place.utc_offset_seconds == 0):
             offset = timedelta(seconds=place.utc_offset_seconds)
             stamps = [datetime.fromisoformat(str(t)).replace(tzinfo=UTC) - offset for t in raw]
@@ -263,7 +268,10 @@ def _numbers(place: _Place, key: str) -> Array:
     raw = place.hourly[key]
     if str in set(map(type, raw)):
         raise SourceChanged(SOURCE, f"{key} holds text")
-    return np.array(raw, dtype=np.float64)  # null becomes NaN
+    values = np.array(raw, dtype=np.float64)  # null becomes NaN
+    if np.isinf(values).any():
+        raise SourceChanged(SOURCE, f"{key} holds a number that is not finite")
+    return values
 
 
 def _form(place: _Place, key: str) -> NDArray[np.int8]:
