@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from pydantic import TypeAdapter, ValidationError
 
-from alertd.notices.plan_diff import describe_changes
+from alertd.notices.plan_diff import changes_since
 from alertd.notices.sent_state import SentFact, facts_from_plain
 from alertd.notices.upheld import raised, upheld, upheld_words
 from alertd.plan.model.alternatives import Departure
@@ -73,7 +73,7 @@ class LatestPlans:
     def changes_to(self, plan: Plan) -> tuple[str, ...]:
         """What a new plan, as people see it, changes for a dispatcher; empty for the first plan of a trip."""
         old = self._held.get(plan.trip_id)
-        return () if old is None or old.id == plan.id else describe_changes(old.unpack(), plan)
+        return () if old is None or old.id == plan.id else changes_since(old.compared, plan)
 
     @property
     def jurisdictions(self) -> set[str]:

@@ -14,39 +14,54 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import fields, replace
 from datetime import UTC, datetime
 from threading import Lock
-from typing import Any, Final, TypeAlias, overload
+from typing import Any, Final, NamedTuple, TypeAlias, overload
 
 import numpy as np
-from numpy.typing import NDArray
 
+from alertd.notices.plan_diff import ComparedPlan, compared_plan
 from alertd.notices.sent_state import SentFact
 from alertd.notices.upheld import raised, upheld
+from alertd.plan.cycle_caches import cached_in_cycle
 from alertd.plan.model.plan import Along, Plan
 from alertd.planning.corridors.job import Outcome
 from alertd.planning.corridors.transfer import read_value, value_to_bytes
+from alertd.rules.rig import IdentityKey
 
 UNPACKED: Final = 64  # plans unpacked last, of some 0.15 MB: enough for the pages that people look at [A]
 _PER_UNIT: Final = 1e4  # the fourth decimal, as in JSON
 _NAN: Final = np.iinfo(np.int64).min
 _COLUMNS: Final = tuple(f.name for f in fields(Along) if f.name not in ("begins_at", "surface"))
-_LEVEL: Final = 6
+_OF_ROUTE: Final = ("distance_m", "elevation_m")  # all plans of a route have the same ones
+_OF_TRIP: Final = tuple(name for name in _COLUMNS if name not in _OF_ROUTE)
+_LEVEL: Final = 3  # level 6 saves 6 % and takes twice the time
 _DICTIONARY_BYTES: Final = 32_768  # the window of zlib
 
 Given: TypeAlias = "Outcome | HeldPlan"  # the outcome of a trip in a cycle: a plan that stands is a packed one
-_Columns: TypeAlias = tuple[tuple[int, ...], bytes]  # lengths, and all values one after the other
+
+
+class _Columns(NamedTuple):
+    """Columns one after the other. sizes: their lengths; dtype: of the differences of neighbours in `data`."""
+
+    sizes: tuple[int, ...]
+    dtype: str
+    data: bytes
 
 
 class HeldPlan:
     """One plan. `plan` unpacks it.
 
     upheld: facts sent before that ask for more than the plan does by itself, see `held_as_shown`; None for a plan that
-    was not compared with them. issued: each provider, and when its forecast was issued or fetched.
+    was not compared with them. issued: each provider, and when its forecast was issued or fetched. compared: what the
+    next plan of the trip is compared with.
     """
 
     __slots__ = (
+        "_columns",
         "_data",
         "_dictionary",
         "_moments_epoch_s",
+        "_route_columns",
+        "compared",
         "driver",
         "id",
         "issued",
@@ -71,9 +86,12 @@ class HeldPlan:
         self.driver: str = plan.driver
         self.made_at: datetime = plan.made_at
         self.jurisdictions: tuple[str, ...] = tuple(rule.jurisdiction for rule in plan.rules)
+        self.compared: ComparedPlan = compared_plan(plan)
+        along = plan.along
+        self._route_columns = _packed_of_route(*(IdentityKey(getattr(along, name)) for name in _OF_ROUTE))
+        self._columns = _packed([getattr(along, name) for name in _OF_TRIP])
         empty: dict[str, Any] = dict.fromkeys(_COLUMNS, ())
-        along = replace(plan.along, **empty)
-        raw = value_to_bytes((replace(plan, along=along, departures=()), _packed(plan.along)))
+        raw = value_to_bytes(replace(plan, along=replace(along, **empty), departures=()))
         self._dictionary = _PACKING.dictionary(raw)
         packing = zlib.compressobj(_LEVEL, zdict=self._dictionary)
         self._data = packing.compress(raw) + packing.flush()
@@ -91,15 +109,16 @@ class HeldPlan:
 
     @property
     def bytes_n(self) -> int:
-        """Bytes of the packed plan."""
-        return len(self._data)
+        """Bytes of the packed plan, without the columns that plans of a route share."""
+        return len(self._data) + len(self._columns.data)
 
     def unpack(self) -> Plan:
         """The same, unpacked again in any case."""
         unpacking = zlib.decompressobj(zdict=self._dictionary)
-        plan, columns = read_value(unpacking.decompress(self._data) + unpacking.flush())
-        found: Plan = replace(plan, along=replace(plan.along, **_unpacked(columns)))
-        return found
+        plan: Plan = read_value(unpacking.decompress(self._data) + unpacking.flush())
+        columns = (*_unpacked(self._route_columns), *_unpacked(self._columns))
+        named: dict[str, Any] = dict(zip((*_OF_ROUTE, *_OF_TRIP), columns, strict=True))
+        return replace(plan, along=replace(plan.along, **named))
 
 
 class HeldPlans(Sequence[Plan]):
@@ -180,27 +199,26 @@ class _Packing:
         return found
 
 
-def _packed(along: Along) -> _Columns:
+def _packed(columns: Sequence[Sequence[float]]) -> _Columns:
     """Differences of neighbours in units of the fourth decimal: mostly small numbers, which compress well."""
-    columns = [np.asarray(getattr(along, name), dtype=np.float64) for name in _COLUMNS]
-    values = np.concatenate(columns)
+    values = np.concatenate([np.asarray(column, dtype=np.float64) for column in columns])
     units = np.where(np.isnan(values), _NAN, np.round(np.nan_to_num(values) * _PER_UNIT)).astype(np.int64)
-    return tuple(c.size for c in columns), _by_byte(np.diff(units, prepend=np.int64(0))).tobytes()
+    steps = np.diff(units, prepend=np.int64(0))
+    small = steps.astype(np.int32)
+    steps = small if np.array_equal(small, steps) else steps
+    return _Columns(tuple(map(len, columns)), steps.dtype.str, zlib.compress(steps.tobytes(), _LEVEL))
 
 
-def _unpacked(columns: _Columns) -> dict[str, tuple[float, ...]]:
-    sizes, data = columns
-    units = np.cumsum(np.frombuffer(data, dtype=np.uint8).reshape(8, -1).T.copy().view(np.int64)[:, 0])
+@cached_in_cycle(128)
+def _packed_of_route(*columns: IdentityKey[Sequence[float]]) -> _Columns:
+    return _packed([column.value for column in columns])
+
+
+def _unpacked(columns: _Columns) -> Iterator[tuple[float, ...]]:
+    units = np.cumsum(np.frombuffer(zlib.decompress(columns.data), dtype=columns.dtype), dtype=np.int64)
     values = np.where(units == _NAN, np.nan, units / _PER_UNIT)
-    ends = np.cumsum(sizes)
-    return {
-        name: tuple(values[end - size : end].tolist()) for name, size, end in zip(_COLUMNS, sizes, ends, strict=True)
-    }
-
-
-def _by_byte(values: NDArray[np.int64]) -> NDArray[np.uint8]:
-    """All lowest bytes first, and all highest ones last, which are mostly equal."""
-    return values.view(np.uint8).reshape(-1, 8).T.copy()
+    ends = np.cumsum(columns.sizes)
+    return (tuple(values[end - size : end].tolist()) for size, end in zip(columns.sizes, ends, strict=True))
 
 
 _PACKING: Final = _Packing()
