@@ -29,12 +29,14 @@ def share_arena() -> None:
 
 
 def release_memory() -> None:
-    """Collect what is unused, and return freed memory to the system.
+    """Collect what is unused, and return freed memory to the system. What is left is not searched until the next call.
 
-    Threads that computed arrays keep freed memory for themselves otherwise. Elsewhere than on Linux with the GNU C
-    library only the first part is done.
+    Rules and roads stay for many cycles, and a search of all objects takes long. Threads that computed arrays keep
+    freed memory for themselves otherwise. Elsewhere than on Linux with the GNU C library only the first part is done.
     """
+    gc.unfreeze()
     gc.collect()
+    gc.freeze()
     trim = _trim()
     if trim is not None:
         trim(0)

@@ -65,13 +65,8 @@ class SentFact:
         return self.start_m if self.edge_m is None else self.edge_m
 
     def same_place(self, other: "SentFact") -> bool:
-        """Whether chains go on at the same place.
-
-        An unlisted place is the same while the snow starts within SAME_EDGE_M of the earlier start.
-        """
-        if not (is_unlisted(self.stop_id) and is_unlisted(other.stop_id)):
-            return self.stop_id == other.stop_id
-        return abs(self.core_start_m - other.core_start_m) < SAME_EDGE_M
+        """Whether chains go on at the same place."""
+        return is_same_place((self.stop_id, self.core_start_m), (other.stop_id, other.core_start_m))
 
     def overlaps(self, stretch: Stretch | SurfaceStretch) -> bool:
         """Whether the two share any part of the road."""
@@ -88,6 +83,16 @@ class SentFact:
         if isinstance(stretch, SurfaceStretch) or stretch.chained or not self.stop_id or is_unlisted(self.stop_id):
             return False
         return self.place != "" and (self.place, self.stop_id) == (stretch.place, stretch.chain_up.stop_id)
+
+
+def is_same_place(one: tuple[str, float], other: tuple[str, float]) -> bool:
+    """Whether two places to chain up, each an id and the start of the stretch (m), are the same.
+
+    An unlisted place is the same while the snow starts within SAME_EDGE_M of the earlier start.
+    """
+    if not (is_unlisted(one[0]) and is_unlisted(other[0])):
+        return one[0] == other[0]
+    return abs(one[1] - other[1]) < SAME_EDGE_M
 
 
 def with_fringe_m(stretch: Stretch) -> tuple[float, float]:

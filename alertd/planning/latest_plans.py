@@ -104,7 +104,8 @@ class LatestPlans:
                 held, lines = plan, (changed or {}).get(plan.trip_id, ())
             else:
                 shown, held = held_as_shown(plan, (facts or {}).get(plan.trip_id, ()), now)
-                lines = changes_between(self._held.get(plan.trip_id), shown)
+                old = self._held.get(plan.trip_id)
+                lines = changes_between(None if old is None else old.compared, shown)
             new[held.trip_id] = held
             if held.upheld:
                 rows[held.id] = held.upheld

@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import pytest
 
+from alertd.notices.plan_diff import changes_since, describe_changes
 from alertd.plan.make_plan import make_plan
 from alertd.plan.model.plan import Plan
 from alertd.plan.params import PlanParams
@@ -38,6 +39,24 @@ def test_a_held_plan_is_the_plan_but_for_departures(plan: Plan) -> None:
     assert replace(back, along=plan.along, departures=plan.departures) == plan
     for name in ("distance_m", "reach_s", "need_frac", "air_temp_c"):
         assert getattr(back.along, name) == pytest.approx(getattr(plan.along, name), abs=5e-5, nan_ok=True)
+
+
+def test_the_next_plan_is_compared_without_unpacking(plan: Plan) -> None:
+    later = replace(plan, arrive_at=plan.arrive_at + timedelta(minutes=25), stretches=(), partial=True)
+    lines = changes_since(hold(plan).compared, later)
+    assert "arrives 25 min later" in lines
+    assert lines == describe_changes(hold(plan).unpack(), later)
+
+
+def test_columns_of_a_route_are_held_once(plan: Plan) -> None:
+    one, other = hold(plan), hold(replace(plan, trip_id="QT-2"))
+    assert one.route_columns is other.route_columns
+
+
+def test_a_trip_of_many_days_keeps_its_hours(plan: Plan) -> None:
+    reach_s = tuple(n * 3_600.5 for n in range(len(plan.along.distance_m)))
+    held = hold(replace(plan, along=replace(plan.along, reach_s=(*reach_s[:-1], 400_000.25))))
+    assert held.unpack().along.reach_s == pytest.approx((*reach_s[:-1], 400_000.25))
 
 
 def test_gaps_and_empty_columns_stay(plan: Plan) -> None:

@@ -10,6 +10,7 @@ from hashlib import blake2b
 from typing import Any
 
 from alertd.notices.model import Notice
+from alertd.notices.plan_diff import ComparedPlan
 from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
 from alertd.notices.triggers.late_delivery import delivery_from_plain, delivery_notices, delivery_to_plain
@@ -27,7 +28,7 @@ class Basis:
     """What a decision depends on, besides the plan.
 
     before: what was sent about the trip, as plain values; None where nothing was. notified: times of messages to its
-    driver within the last hour. shown: the trip's plan of the last cycle; None where there is none.
+    driver within the last hour. compared: of the trip's plan of the last cycle; None where there is none.
     """
 
     now_utc: datetime
@@ -35,14 +36,13 @@ class Basis:
     languages: Languages
     before: Mapping[str, Any] | None
     notified: tuple[datetime, ...]
-    shown: HeldPlan | None
+    compared: ComparedPlan | None
 
     @property
     def digest(self) -> bytes:
         """Equal for bases of equal decisions."""
         before = None if self.before is None else digest_of_sent(self.before["said"], self.before.get("delivery"))
-        shown = None if self.shown is None else (self.shown.id, self.shown.upheld)
-        parts = (self.now_utc, self.policy, self.languages, before, self.notified, shown)
+        parts = (self.now_utc, self.policy, self.languages, before, self.notified, self.compared)
         return blake2b(repr(parts).encode(), digest_size=16).digest()
 
 
@@ -120,7 +120,7 @@ def _decision(plan: Plan, kept: str, asked: Asked, basis: Basis, stands_until: d
         notices=asked.notices,
         events=asked.events,
         facts=asked.facts,
-        changes=changes_between(basis.shown, shown),
+        changes=changes_between(basis.compared, shown),
         quiet=quiet_note(plan, asked, basis, stands_until),
     )
 

@@ -17,7 +17,7 @@ from alertd.notices.triggers.unplanned import to_driver
 from alertd.plan.model.plan import Plan
 from alertd.plan.position.map_match import PositionReport
 from alertd.planning.corridors.job import Given, NotPlanned, Reports, not_planned_for
-from alertd.planning.cycles.held_plan import HeldPlan, hold, with_shared_dictionary
+from alertd.planning.cycles.held_plan import HeldPlan, hold, with_shared_parts
 from alertd.planning.decisions.decide import Basis, Decision, asked_of, decide, decide_again, quiet_note
 from alertd.planning.decisions.decided import DecidedPlan
 from alertd.planning.decisions.quiet import Quiet
@@ -97,14 +97,14 @@ class PlanRecorder:
 
     def basis_of(self, trip: TripRequest) -> Basis:
         """What the decision about a trip depends on now, besides its plan."""
-        settings = self.planner.settings
+        settings, shown = self.planner.settings, self.planner.latest.held(trip.id)
         return Basis(
             now_utc=self.now_utc,
             policy=replace(settings.notices, may_ease=self.may_ease()),
             languages=settings.languages,
             before=self.sent.get(trip.id),
             notified=tuple(self.notified_at.get(trip.driver or trip.id, ())),
-            shown=self.planner.latest.held(trip.id),
+            compared=None if shown is None else shown.compared,
         )
 
     def _unchanged_facts(self, trip: TripRequest, kept: Plan | HeldPlan) -> tuple[SentFact, ...] | None:
@@ -122,7 +122,7 @@ class PlanRecorder:
         """What is sent about a new plan. What another process decided counts while its basis is that of now."""
         basis = self.basis_of(trip)
         if isinstance(outcome, DecidedPlan) and outcome.basis == basis.digest:
-            held = with_shared_dictionary(outcome.decision.held)
+            held = with_shared_parts(outcome.decision.held)
             return _Decided(decision=replace(outcome.decision, held=held), policy=basis.policy)
         plan = outcome if isinstance(outcome, Plan) else outcome.unpack()
         until = self.planner.kept.stands_until(plan)
