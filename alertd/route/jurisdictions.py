@@ -291,7 +291,7 @@ def _without_dips(
         if back is not None:
             away = replace(runs[i + 1], end_m=runs[back].start_m)
             if home not in far:
-                dips = [runs[j + 1 : end] for j, end in enumerate(backs) if end is not None and runs[j].code == home]
+                dips = [runs[j + 1 : end] for j, end in enumerate(backs) if j >= i and end and runs[j].code == home]
                 far[home] = _deep(line, outlines.shape(home), [run for dip in dips for run in dip if run.code])
             if far[home].isdisjoint(runs[i + 1 : back]) and not _is_confirmed(
                 line, home, runs[i + 1 : back], crossings
