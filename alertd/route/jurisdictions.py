@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import groupby
 from typing import Final
 
 import numpy as np
@@ -10,6 +11,7 @@ import shapely
 from numpy.typing import NDArray
 
 from alertd.route.geometry.geodesic import distances_m
+from alertd.route.geometry.ring_crossings import edges_of, ring_crossings
 from alertd.route.model import Array, JurisdictionSpan
 from alertd.route.project import Line, find_passes
 
@@ -25,7 +27,6 @@ _DIP_LENGTH_M: Final = 30_000.0
 # The sea within 12 nautical miles of a coast is the coastal state's (UN Convention on the Law of the Sea, articles 2
 # and 3). The middle of every strait that a road bridges or tunnels is nearer, and so is each coast of the outlines.
 COASTAL_SEA_M: Final = 12.0 * 1852.0
-BLOCK_SAMPLES: Final = 256  # of a line that are compared with a land together
 OPEN_SEA: Final = "open sea"  # name of a run beyond the coastal sea, as on a ferry
 _DEGREE_M: Final = 111_195.0  # of a great circle of 6,371 km radius
 
@@ -51,7 +52,18 @@ class Land:
         if i not in self._shapes:
             rings = self.polygons[i]
             self._shapes[i] = shapely.make_valid(shapely.Polygon(rings[0], rings[1:]))
+            shapely.prepare(self._shapes[i])
         return self._shapes[i]
+
+    def edges(self, i: int) -> Array:
+        """Edges of the rings of polygon i, (edge, 4): longitude and latitude of both ends [deg], made once."""
+        if i not in self._edges:
+            self._edges[i] = edges_of(self.polygons[i])
+        return self._edges[i]
+
+    @cached_property
+    def _edges(self) -> dict[int, Array]:
+        return {}
 
     @cached_property
     def _shapes(self) -> dict[int, shapely.Geometry]:
@@ -114,54 +126,68 @@ def find_jurisdictions(
 
 
 class _Outlines:
-    """The outlines near a line. Those within reach of a coast are made only when a place needs them."""
+    """The outlines near a line, and the land at each place of it.
+
+    The land changes only where the line crosses an edge of an outline, so one place between two crossings shows it.
+    What lies within reach of a coast is made only when a place needs it.
+    """
 
     def __init__(self, line: Line, boundaries: Boundaries) -> None:
         self._line, self._boundaries = line, boundaries
-        self.shapes = _shapes_near(line, boundaries, 0.0)
+        self._near = _polygons_near(line, boundaries, 0.0)
+        self._shapes: dict[str, shapely.Geometry] = {}
         self._flat: dict[str, shapely.Geometry] | None = None
         self._cos = float(np.cos(np.radians(np.mean(line.lat_deg))))
+        self._crossed_m = self._crossings_m()
+        ends_m = np.concatenate(([0.0], self._crossed_m, line.distance_m[-1:]))
+        self._codes = self._codes_within(*_at(line, (ends_m[:-1] + ends_m[1:]) / 2.0))
 
-    def codes_of_samples(self) -> NDArray[np.str_]:
-        """The land at each sample. Blocks of samples wholly inside or outside a land need no test of each sample."""
-        lat_deg, lon_deg = self._line.lat_deg, self._line.lon_deg
-        starts = np.arange(0, lat_deg.size, BLOCK_SAMPLES)
-        ends = [*starts[1:], lat_deg.size]
-        (south, west), (north, east) = (
-            [bound.reduceat(v, starts) for v in (lat_deg, lon_deg)] for bound in (np.minimum, np.maximum)
+    def _crossings_m(self) -> Array:
+        """Where the line crosses an outline, in order."""
+        lon_deg, lat_deg = self._line.lon_deg, self._line.lat_deg
+        edges = np.concatenate(
+            [np.zeros((0, 4)), *(land.edges(i) for land, which in self._near.values() for i in which)]
         )
-        boxes = shapely.box(west, south, east, north)
-        codes = np.full(lat_deg.shape, "", dtype="<U8")
-        for code, shape in self.shapes.items():
-            whole = shapely.contains_properly(shape, boxes)
-            for i in np.flatnonzero(whole | shapely.intersects(shape, boxes)):
-                samples = np.arange(starts[i], ends[i])
-                todo = samples[codes[samples] == ""]
-                codes[todo if whole[i] else todo[shapely.contains_xy(shape, lon_deg[todo], lat_deg[todo])]] = code
-        return self._with_coasts(codes, lat_deg, lon_deg)
+        if np.ptp(lon_deg) > 180.0:  # the line crosses the date line
+            lon_deg = np.unwrap(lon_deg, period=360.0)
+            edges = np.concatenate([edges + np.array((turn, 0.0, turn, 0.0)) for turn in (-360.0, 0.0, 360.0)])
+        places = np.sort(ring_crossings(lon_deg, lat_deg, edges))
+        return np.interp(places, np.arange(lon_deg.size), self._line.distance_m)
 
-    def codes_at(self, lat_deg: Array, lon_deg: Array) -> NDArray[np.str_]:
-        codes = np.full(lat_deg.shape, "", dtype="<U8")
-        for code, shape in self.shapes.items():
-            todo = np.flatnonzero(codes == "")
-            inside = shapely.contains_xy(shape, lon_deg[todo], lat_deg[todo])
-            codes[todo[inside]] = code
-        return self._with_coasts(codes, lat_deg, lon_deg)
-
-    def _with_coasts(self, codes: NDArray[np.str_], lat_deg: Array, lon_deg: Array) -> NDArray[np.str_]:
-        """The codes with the nearest land where there is none, if the outlines are complete."""
+    def codes_at(self, along_m: Array) -> NDArray[np.str_]:
+        """The land at each distance along the line, with the nearest land where there is none, as far as complete."""
+        codes = self._codes[np.searchsorted(self._crossed_m, along_m)]
         if self._boundaries.complete:
             outside = np.flatnonzero(codes == "")
             if outside.size:
-                codes[outside] = self._nearest(lat_deg[outside], lon_deg[outside])
+                codes[outside] = self._nearest(*_at(self._line, along_m[outside]))
+        return codes
+
+    def shape(self, code: str) -> shapely.Geometry | None:
+        """The parts of a land near the line, None where there are none."""
+        if code not in self._shapes and code in self._near:
+            land, which = self._near[code]
+            self._shapes[code] = _joined_shape(land, which)
+        return self._shapes.get(code)
+
+    def _codes_within(self, lat_deg: Array, lon_deg: Array) -> NDArray[np.str_]:
+        """The land whose outline contains each place, "" where none does."""
+        codes = np.full(lat_deg.shape, "", dtype="<U8")
+        todo = np.arange(lat_deg.size)
+        for code, (land, which) in self._near.items():
+            for i in which:
+                inside = shapely.contains_xy(land.shape(i), lon_deg[todo], lat_deg[todo])
+                codes[todo[inside]] = code
+                todo = todo[~inside]
         return codes
 
     def _nearest(self, lat_deg: Array, lon_deg: Array) -> NDArray[np.str_]:
         """The nearest land within the coastal sea, "" where there is none."""
         if self._flat is None:
-            near = _shapes_near(self._line, self._boundaries, COASTAL_SEA_M)
+            near = _polygons_near(self._line, self._boundaries, COASTAL_SEA_M)
+            shapes = {code: _joined_shape(land, which) for code, (land, which) in near.items()}
             # A degree of longitude shrinks with latitude; without that the nearest shore would often be the wrong one.
-            self._flat = {c: shapely.transform(s, lambda xy: xy * [self._cos, 1.0]) for c, s in near.items()}
+            self._flat = {c: shapely.transform(s, lambda xy: xy * [self._cos, 1.0]) for c, s in shapes.items()}
         codes = np.full(lat_deg.shape, "", dtype="<U8")
         least = np.full(lat_deg.shape, COASTAL_SEA_M / _DEGREE_M)
         places = shapely.points(lon_deg * self._cos, lat_deg)
@@ -172,31 +198,35 @@ class _Outlines:
         return codes
 
 
-def _shapes_near(line: Line, boundaries: Boundaries, reach_m: float) -> dict[str, shapely.Geometry]:
+def _polygons_near(line: Line, boundaries: Boundaries, reach_m: float) -> dict[str, tuple[Land, list[int]]]:
+    """By code the lands of which polygons lie within reach of the line's box, and the numbers of these."""
     north_deg = reach_m / _DEGREE_M
     south, north = float(line.lat_deg.min()) - north_deg, float(line.lat_deg.max()) + north_deg
     east_deg = north_deg / max(float(np.cos(np.radians(max(abs(south), abs(north))))), 0.01)
     west, east = float(line.lon_deg.min()) - east_deg, float(line.lon_deg.max()) + east_deg
-    shapes = {}
+    near = {}
     for land in boundaries.lands:
-        near = [
-            land.shape(i)
+        which = [
+            i
             for i, box in enumerate(land.boxes)
             if box[0] <= east and box[2] >= west and box[1] <= north and box[3] >= south
         ]
-        if near:
-            shapes[land.code] = shapely.union_all(np.array(near))
-            shapely.prepare(shapes[land.code])
-    return shapes
+        if which:
+            near[land.code] = land, which
+    return near
+
+
+def _joined_shape(land: Land, which: list[int]) -> shapely.Geometry:
+    return shapely.union_all(np.array([land.shape(i) for i in which]))
 
 
 def _raw_runs(line: Line, outlines: _Outlines) -> list[_Run]:
-    codes = outlines.codes_of_samples()
+    codes = outlines.codes_at(line.distance_m)
     change = np.flatnonzero(codes[1:] != codes[:-1])
     low, high = line.distance_m[change], line.distance_m[change + 1]
     for _ in range(10):  # 250 m halved ten times
         middle = (low + high) / 2.0
-        before = outlines.codes_at(*_at(line, middle)) == codes[change]
+        before = outlines.codes_at(middle) == codes[change]
         low, high = np.where(before, middle, low), np.where(before, high, middle)
     edges = [0.0, *((low + high) / 2.0).tolist(), float(line.distance_m[-1])]
     return [
@@ -238,13 +268,8 @@ def _merge_slivers(runs: list[_Run]) -> list[_Run]:
 
 
 def _joined(runs: list[_Run]) -> list[_Run]:
-    joined: list[_Run] = []
-    for run in runs:
-        if joined and joined[-1].code == run.code:
-            joined[-1] = replace(joined[-1], end_m=run.end_m)
-        else:
-            joined.append(run)
-    return joined
+    together = [list(group) for _, group in groupby(runs, key=lambda run: run.code)]
+    return [replace(group[0], end_m=group[-1].end_m) for group in together]
 
 
 def _without_dips(
@@ -256,13 +281,21 @@ def _without_dips(
     """
     findings: list[str] = []
     result: list[_Run] = []
+    backs = [_return_of(runs, i) for i in range(len(runs))]
+    # All at once for a land, which costs little more than one.
+    far: dict[str, set[_Run]] = {}
     i = 0
     while i < len(runs):
         result.append(runs[i])
-        back = _return_of(runs, i)
+        back, home = backs[i], runs[i].code
         if back is not None:
             away = replace(runs[i + 1], end_m=runs[back].start_m)
-            if _is_dip(line, outlines, runs[i].code, runs[i + 1 : back], crossings):
+            if home not in far:
+                dips = [runs[j + 1 : end] for j, end in enumerate(backs) if j >= i and end and runs[j].code == home]
+                far[home] = _deep(line, outlines.shape(home), [run for dip in dips for run in dip if run.code])
+            if far[home].isdisjoint(runs[i + 1 : back]) and not _is_confirmed(
+                line, home, runs[i + 1 : back], crossings
+            ):
                 result.append(replace(away, code=runs[i].code))
                 findings.append(
                     f"km {away.start_m / 1000:.1f} to {away.end_m / 1000:.1f} runs along or just outside the outline "
@@ -285,28 +318,34 @@ def _return_of(runs: list[_Run], i: int) -> int | None:
     return None
 
 
-def _is_dip(line: Line, outlines: _Outlines, home: str, away: Sequence[_Run], crossings: Sequence[Crossing]) -> bool:
+def _is_confirmed(line: Line, home: str, away: Sequence[_Run], crossings: Sequence[Crossing]) -> bool:
+    """True where fixed crossings lead out and in."""
     start_m, end_m = away[0].start_m - SLIVER_M, away[-1].end_m + SLIVER_M
     crossed = [at_m for run in away for c in crossings if c.codes == {home, run.code} for at_m in _passes(line, c)]
-    if sum(start_m <= at_m <= end_m for at_m in crossed) > 1:
-        return False
-    # A bridge over open water is on no land of the outlines, however far from the shore.
-    return all(not run.code or _depth_m(line, outlines.shapes.get(home), run) <= _DIP_DEPTH_M for run in away)
+    return sum(start_m <= at_m <= end_m for at_m in crossed) > 1
 
 
-def _depth_m(line: Line, home: shapely.Geometry | None, run: _Run) -> float:
-    """Largest distance of the run from its home outline [m], by geodesic to the nearest place of the outline.
+def _deep(line: Line, home: shapely.Geometry | None, away: Sequence[_Run]) -> set[_Run]:
+    """The runs that are anywhere farther from their home outline than a dip, by geodesic to its nearest place.
 
     Without an outline, as for a road at sea that is the nearest land's, every run counts as deep.
     """
-    if home is None:
-        return np.inf
-    lat_deg, lon_deg = _at(line, np.arange(run.start_m, run.end_m, 250.0))
+    if home is None or not away:
+        return set(away)
+    along_m = [np.arange(run.start_m, run.end_m, 250.0) for run in away]
+    lat_deg, lon_deg = _at(line, np.concatenate(along_m))
+    # What of the outline is farther than a dip decides nothing: the fewer vertices, the faster.
+    room_deg = 2.0 * _DIP_DEPTH_M / _DEGREE_M / max(float(np.cos(np.radians(np.abs(lat_deg).max()))), 0.01)
+    low, high = ((bound(lon_deg), bound(lat_deg)) for bound in (np.min, np.max))
+    home = shapely.clip_by_rect(home, low[0] - room_deg, low[1] - room_deg, high[0] + room_deg, high[1] + room_deg)
+    if home.is_empty:
+        return set(away)
     # A degree of longitude shrinks with latitude, so the nearest place in degrees is only nearly the nearest one. The
     # depth is then a little too large, which leaves more dips unchanged.
     ways = shapely.get_coordinates(shapely.shortest_line(home, shapely.points(lon_deg, lat_deg))).reshape(-1, 2, 2)
     depth_m = distances_m(ways[:, 0, 0], ways[:, 0, 1], ways[:, 1, 0], ways[:, 1, 1])
-    return float(np.max(depth_m))
+    most_m = np.maximum.reduceat(depth_m, np.cumsum([0, *(len(m) for m in along_m[:-1])]))
+    return {run for run, m in zip(away, most_m.tolist(), strict=True) if m > _DIP_DEPTH_M}
 
 
 def _passes(line: Line, crossing: Crossing) -> list[float]:

@@ -22,7 +22,7 @@ STOP_OFFSET_M: Final = 800.0
 # Two passes nearer than this along the route are one pass, found twice at a bend.
 PASSES_APART_M: Final = 5_000.0
 ZONE_OFFSET_M: Final = 3_000.0
-BLOCK_CHORDS: Final = 64  # of a line that are looked at together: 16 km
+BLOCK_CHORDS: Final = 32  # of a line that are looked at together: 8 km
 _PAIRS: Final = 4096  # of a point and a block, computed at once: 2 MB an array
 # A road leaves the chords between the listed points of its line for at most so far at a stretch [A].
 LINE_GAP_M: Final = 15_000.0
@@ -114,10 +114,19 @@ def passes_of_many(
 ) -> list[tuple[tuple[float, float], ...]]:
     """`find_passes` of each point, (point,), each with its own offset. The line is looked at in blocks near a point."""
     along_m, off_m, whose = _near_chords(line, lat_deg, lon_deg, max_offset_m)
-    first = np.searchsorted(whose, np.arange(lat_deg.size + 1)).tolist()
-    return [
-        _apart(along_m[start:end], off_m[start:end], apart_m) if end > start else () for start, end in pairwise(first)
-    ]
+    ends = np.searchsorted(whose, np.arange(lat_deg.size + 1))
+    near = np.flatnonzero(ends[1:] > ends[:-1])
+    first, last = ends[near], ends[near + 1] - 1
+    # Most points have one pass only: its nearest place is the first of the point's in the order of the offset.
+    nearest = np.lexsort((np.abs(off_m), whose))[first]
+    is_one = along_m[last] - along_m[first] <= apart_m
+    found: list[tuple[tuple[float, float], ...]] = [()] * lat_deg.size
+    ones = zip(near[is_one].tolist(), along_m[nearest[is_one]].tolist(), off_m[nearest[is_one]].tolist(), strict=True)
+    for i, at_m, beside_m in ones:
+        found[i] = ((at_m, beside_m),)
+    for i, start, end in zip(near[~is_one].tolist(), first[~is_one].tolist(), last[~is_one].tolist(), strict=True):
+        found[i] = _apart(along_m[start : end + 1], off_m[start : end + 1], apart_m)
+    return found
 
 
 def _near_chords(line: Line, lat_deg: Array, lon_deg: Array, max_offset_m: Array) -> tuple[Array, Array, Array]:
@@ -127,14 +136,20 @@ def _near_chords(line: Line, lat_deg: Array, lon_deg: Array, max_offset_m: Array
     line_x = (line.lon_deg - middle_deg + 180.0) % 360.0 - 180.0
     x = (lon_deg - middle_deg + 180.0) % 360.0 - 180.0
     east, north = _metres_per_degree(np.minimum(np.abs(lat_deg) + 1.0, 89.0))  # a degree nearer the pole: never too few
-    near = np.ones((lat_deg.size, starts.size), dtype=bool)
-    for of_line, of_point, per_deg in ((line.lat_deg, lat_deg, 0.99 * north), (line_x, x, east)):
+    reach = ((line.lat_deg, lat_deg, max_offset_m / (0.99 * north)), (line_x, x, max_offset_m / east))
+    here = np.ones(lat_deg.size, dtype=bool)
+    for of_line, of_point, room in reach:
+        here &= (of_point >= of_line.min() - room) & (of_point <= of_line.max() + room)
+    numbers = np.flatnonzero(here)
+    near = np.ones((numbers.size, starts.size), dtype=bool)
+    for of_line, of_point, room in reach:
         ends = np.minimum(starts + BLOCK_CHORDS, of_line.size - 1)  # a block's last point is the next one's first
         low = np.minimum(np.minimum.reduceat(of_line, starts), of_line[ends])
         high = np.maximum(np.maximum.reduceat(of_line, starts), of_line[ends])
-        room = (max_offset_m / per_deg)[:, None]
-        near &= (of_point[:, None] >= low - room) & (of_point[:, None] <= high + room)
-    points, blocks = np.nonzero(near)
+        at, beside = of_point[numbers, None], room[numbers, None]
+        near &= (at >= low - beside) & (at <= high + beside)
+    rows, blocks = np.nonzero(near)
+    points = numbers[rows]
     found = [
         _of_blocks(line, lat_deg, lon_deg, max_offset_m, points[i : i + _PAIRS], starts[blocks[i : i + _PAIRS]])
         for i in range(0, points.size, _PAIRS)

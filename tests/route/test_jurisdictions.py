@@ -1,11 +1,13 @@
 """Whose land the road is on."""
 
 import csv
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
+import shapely
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pyproj import Geod
@@ -132,6 +134,30 @@ def test_open_sea_is_named_once_and_is_no_land() -> None:
     assert found[0].end_m == pytest.approx(coast_m + 22_224, abs=150)
     assert len(findings) == 1
     assert "lies at sea" in findings[0]
+
+
+def test_border_on_the_date_line_is_found() -> None:
+    over = route_over(np.full(500, 47.0), (179.5 + np.linspace(0.0, 1.0, 500) + 180.0) % 360.0 - 180.0)
+    both = Boundaries(lands=(box("RU", 170, 180), box("US-AK", -180, -179.7), box("CA-YT", -179.7, -170)))
+    whole_m = WGS84.inv(179.5, 47.0, -179.5, 47.0)[2]
+    assert [code for code, _, _ in spans(over, both)] == ["RU", "US-AK", "CA-YT"]
+    assert [end for _, _, end in spans(over, both)] == pytest.approx([whole_m / m for m in (2e3, 1.25e3, 1e3)], abs=0.1)
+
+
+@pytest.mark.parametrize("points_n", [500, 5_000])
+def test_places_tested_do_not_grow_with_samples(points_n: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    tested = []
+    whole = shapely.contains_xy
+
+    def contains_xy(shape: shapely.Geometry, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+        tested.append(np.size(x))
+        return whole(shape, x, y)
+
+    monkeypatch.setattr(shapely, "contains_xy", contains_xy)
+    route = replace(EAST, **{k: np.repeat(getattr(EAST, k), points_n // 100) for k in ("lat_deg", "lon_deg")})
+    route = replace(route, distance_m=np.linspace(0.0, EAST.length_m, route.lat_deg.size))
+    find_jurisdictions(route, Boundaries(lands=(box("US-AA", -117, -115.5), box("US-BB", -115.5, -114))))
+    assert 0 < sum(tested) < 12
 
 
 # Places on roads, rounded to 0.01 degree, and the lands that they cross: public geography, from memory.
