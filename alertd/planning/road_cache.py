@@ -14,6 +14,7 @@ from alertd.forecast.model import WEATHER_FIELDS, Forecast
 from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
 from alertd.road.nearby import NOTHING_NEAR, Nearby
+from alertd.units import HOUR_S
 
 _NOTHING = np.zeros(0)
 MAX_KEPT = 4  # corridors with all that was computed from them for rigs and rules: up to some 80 MB each
@@ -31,6 +32,10 @@ class _CachedField:
     corridors: list[Corridor] = dataclass_field(default_factory=list)  # of this field; at most one
 
     @property
+    def end_epoch_s(self) -> float:
+        return self.field.first_epoch_s + float(self.field.road_class.shape[2]) * HOUR_S
+
+    @property
     def bytes_n(self) -> int:
         parts = (getattr(self.field, name) for name in self.field.__slots__)
         return sum(x.nbytes for x in parts if isinstance(x, np.ndarray))
@@ -39,8 +44,9 @@ class _CachedField:
 class RoadFieldCache:
     """The last field of each corridor. Its inputs are compared by digest, forecast cell by forecast cell.
 
-    All hours of a forecast belong together: when the first hour changes, the whole corridor is computed, and the field
-    of earlier hours is dropped. Fields are kept up to a number of bytes, and corridors of the newest `most` of them.
+    All hours of a forecast belong together: when the first or last hour changes, the whole corridor is computed, and
+    the field that begins or ends earlier is dropped. Fields are kept up to a number of bytes, and corridors of the
+    newest `most` of them.
     """
 
     def __init__(self, most: int = MAX_KEPT, most_bytes: int | None = None) -> None:
@@ -94,13 +100,15 @@ class RoadFieldCache:
             if kept is None or field is not kept.field:
                 self._kept[corridor] = _CachedField(field=field, road=road, weather=weather)
             self._kept.move_to_end(corridor)
-            self._shrink(road, field.first_epoch_s)
+            self._shrink(corridor)
         return field
 
-    def _shrink(self, road: bytes, first_epoch_s: float) -> None:
-        """Drop fields of this road for earlier hours, the oldest beyond the bytes, and corridors but the newest."""
+    def _shrink(self, newest: bytes) -> None:
+        """Drop what the newest field replaces, the oldest beyond the bytes, and corridors but of the newest."""
+        new = self._kept[newest]
         for key, kept in tuple(self._kept.items()):
-            if kept.road == road and kept.field.first_epoch_s < first_epoch_s:
+            earlier = (kept.field.first_epoch_s, kept.end_epoch_s) <= (new.field.first_epoch_s, new.end_epoch_s)
+            if key != newest and kept.road == new.road and earlier:
                 del self._kept[key]
         sizes_n = sum(kept.bytes_n for kept in self._kept.values())
         while sizes_n > self._most_bytes and len(self._kept) > 1:

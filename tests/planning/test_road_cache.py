@@ -173,3 +173,14 @@ def test_a_field_of_earlier_hours_is_dropped() -> None:
     ask(fields, forecast(), road)
     ask(fields, forecast(START + timedelta(hours=1)), road)
     assert ask(fields, forecast(), road)[1] == road.columns_n
+
+
+def test_a_field_that_ends_earlier_is_dropped() -> None:
+    """While a truck is under way, the hours of its road begin at one time and end later with each forecast."""
+    fields, road = RoadFieldCache(), cells()
+    whole = forecast()
+    for hours in (HOURS - 2, HOURS - 1, HOURS):
+        shorter = replace(whole, **{n: getattr(whole, n)[:, :, :hours] for n in WEATHER_FIELDS})
+        field, ran = ask(fields, shorter, road)
+        assert ran == road.columns_n
+        assert [kept.field is field for kept in fields._kept.values()] == [True]
