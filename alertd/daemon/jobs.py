@@ -13,11 +13,12 @@ from alertd.clock import Clock
 from alertd.daemon.leadership import process_name
 from alertd.daemon.memory import release_memory
 from alertd.delivery.worker import DeliveryWorker
-from alertd.errors import AlertdError, InputError
+from alertd.errors import AlertdError, InputError, StoreError
 from alertd.planning.cycles.held_plan import HeldPlans
 from alertd.planning.planner import Planner
 from alertd.planning.recordings.folder import RecordingFolder
 from alertd.planning.recordings.recorder import passes_named, record_round
+from alertd.planning.replays.thinning import thin_archive
 from alertd.planning.sentinel import ask_all, known_place
 from alertd.service.briefs import send_due
 from alertd.service.cap_alerts import CapAlerts
@@ -215,8 +216,18 @@ class Daemon:
             archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)
             kept = await asyncio.to_thread(archive.prune, unused_since=since)
         rows = await asyncio.to_thread(apply_retention, self._store, settings.keep, now)
+        if settings.archive is not None:
+            kept += await self._thin_archive(Archive(settings.archive), now - timedelta(days=settings.keep.every_plan))
         if answers or kept or rows:
             log.info("housekeeping removed %d cached answers, %d archive files, %d records", answers, kept, rows)
+
+    async def _thin_archive(self, archive: Archive, before: datetime) -> int:
+        """Remove the inputs of plans that the store has removed; returns the number of files."""
+        try:
+            return await asyncio.to_thread(thin_archive, archive, self._store.pruning.known_plans, before)
+        except StoreError as exc:
+            log.error("%s; inputs of removed plans stay until the end of archive_days", exc)
+            return 0
 
     async def check_sources(self) -> None:
         """Ask each source for one place, and log what it lacks and what changed since yesterday."""

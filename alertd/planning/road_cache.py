@@ -15,6 +15,7 @@ from alertd.plan.road_ahead.hourly_need import Corridor
 from alertd.planning.corridors.field_shelf import FieldShelf
 from alertd.road.corridor import MemberQuantiles, RoadCells, RoadField, latest_start_h
 from alertd.road.nearby import NOTHING_NEAR, Nearby
+from alertd.units import HOUR_S
 
 _NOTHING = np.zeros(0)
 MAX_KEPT = 4  # corridors with all that was computed from them for rigs and rules: up to some 80 MB each
@@ -35,6 +36,10 @@ class _CachedField:
     corridors: list[Corridor] = dataclass_field(default_factory=list)  # of this field; at most one
 
     @property
+    def end_epoch_s(self) -> float:
+        return self.field.first_epoch_s + float(self.field.road_class.shape[2]) * HOUR_S
+
+    @property
     def bytes_n(self) -> int:
         """Bytes in memory of its own."""
         parts = () if self.mapped else (getattr(self.field, name) for name in self.field.__slots__)
@@ -44,9 +49,9 @@ class _CachedField:
 class RoadFieldCache:
     """The last field of each corridor. Its inputs are compared by digest, forecast cell by forecast cell.
 
-    All hours of a forecast belong together: when the first hour changes, the whole corridor is computed, and the field
-    of earlier hours is dropped. Corridors of the newest `most` fields are kept. All other fields move to the shelf, or
-    stay in memory up to a number of bytes.
+    All hours of a forecast belong together: when the first or last hour changes, the whole corridor is computed, and
+    the field that begins or ends earlier is dropped. Corridors of the newest `most` fields are kept. All other fields
+    move to the shelf, or stay in memory up to a number of bytes.
     """
 
     def __init__(self, most: int = MAX_KEPT, most_bytes: int | None = None, shelf: FieldShelf | None = None) -> None:
@@ -109,16 +114,19 @@ class RoadFieldCache:
             self._kept[corridor] = new
             self._kept.move_to_end(corridor)
             old = [] if before is None or before.name == name else [before]
-            old += self._shrink(road, new.field.first_epoch_s)
+            old += self._shrink(corridor)
         self._move_to_shelf(old)
         return new.field
 
-    def _shrink(self, road: bytes, first_epoch_s: float) -> list[_CachedField]:
-        """Drop fields of this road for earlier hours, the oldest beyond the limits, and corridors but the newest.
+    def _shrink(self, newest: bytes) -> list[_CachedField]:
+        """Drop what the newest field replaces, the oldest beyond the limits, and corridors but of the newest.
 
-        Returns the fields of earlier hours.
+        Returns the fields that it replaces.
         """
-        earlier = [k for k, x in self._kept.items() if x.road == road and x.field.first_epoch_s < first_epoch_s]
+        new = self._kept[newest]
+        ends = new.field.first_epoch_s, new.end_epoch_s
+        same_road = [key for key, kept in self._kept.items() if key != newest and kept.road == new.road]
+        earlier = [k for k in same_road if (self._kept[k].field.first_epoch_s, self._kept[k].end_epoch_s) <= ends]
         dropped = [self._kept.pop(key) for key in earlier]
         sizes_n, mapped_n = sum(x.bytes_n for x in self._kept.values()), sum(x.mapped for x in self._kept.values())
         for key, kept in tuple(self._kept.items())[:-1]:

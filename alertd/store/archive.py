@@ -10,7 +10,7 @@ import os
 import re
 import tempfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -119,19 +119,44 @@ class Archive:
 
         Removes plans written before `unused_since`, and contents not used since one day before that.
         """
-        removed = 0
-        limits = (("plans", unused_since), ("contents", unused_since - CONTENTS_KEPT_LONGER))
-        for kind, since in limits:
-            for path in sorted(self.folder.glob(f"{kind}/*/*")):
-                try:
-                    if path.stat().st_mtime < since.timestamp():
-                        path.unlink()
-                        removed += 1
-                except FileNotFoundError:  # another process removed it
-                    continue
-                except OSError as exc:
-                    raise self._failed("cannot be cleaned", exc) from exc
-        return removed
+        removed = sum(self._remove(path, unused_since) for path in self._files("plans"))
+        return removed + self.remove_contents(unused_since=unused_since - CONTENTS_KEPT_LONGER)
+
+    def plans_filed(self, before: datetime) -> list[str]:
+        """Return the ids of the plans filed before a time, sorted."""
+        return [path.name for path in self._files("plans") if is_plan_id(path.name) and self._is_older(path, before)]
+
+    def remove_plans(self, plan_ids: Sequence[str]) -> int:
+        """Remove these plans, without their contents; return the number of removed files."""
+        return sum(self._remove(self._plan(plan_id)) for plan_id in plan_ids)
+
+    def remove_contents(self, *, unused_since: datetime, but: Collection[str] = ()) -> int:
+        """Remove contents not used since a time, except these digests; return the number of removed files."""
+        return sum(self._remove(path, unused_since) for path in self._files("contents") if path.name not in but)
+
+    def _files(self, kind: str) -> list[Path]:
+        return sorted(self.folder.glob(f"{kind}/*/*"))
+
+    def _remove(self, path: Path, before: datetime | None = None) -> bool:
+        """Remove a file, if it is older than `before`. Another process may have removed it."""
+        if before is not None and not self._is_older(path, before):
+            return False
+        try:
+            path.unlink()
+        except FileNotFoundError:
+            return False
+        except OSError as exc:
+            raise self._failed("cannot be cleaned", exc) from exc
+        return True
+
+    def _is_older(self, path: Path, before: datetime) -> bool:
+        """Whether a file is there and was last used before a time."""
+        try:
+            return path.stat().st_mtime < before.timestamp()
+        except FileNotFoundError:
+            return False
+        except OSError as exc:
+            raise self._failed("cannot be cleaned", exc) from exc
 
     def _content(self, digest: str) -> Path:
         return self.folder / "contents" / digest[:2] / digest

@@ -80,6 +80,11 @@ class Retention:
         referenced = exists().where(notices.c.plan_id == plans.c.id)
         return self._remove(plans, and_(plans.c.made_at < before, superseded, ~referenced))
 
+    def known_plans(self, ids: Sequence[str]) -> set[str]:
+        """Those of these plan ids that the store has. At most 500 at once."""
+        with self._database.read() as connection:
+            return set(connection.scalars(select(plans.c.id).where(plans.c.id.in_(ids))))
+
     def thin_plans(self, after: datetime, before: datetime, every: timedelta) -> int:
         """Of the plans made between two times keep the newest of each trip in each span of `every`.
 

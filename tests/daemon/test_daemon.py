@@ -31,6 +31,7 @@ from alertd.settings.reference_data import ReferenceData
 from alertd.settings.watch import WatchSettings
 from alertd.sources.http.cache import CacheEntry, DiskCache, cache_key
 from alertd.store.archive import Archive
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.watch.beacon import decode
 
@@ -96,21 +97,26 @@ async def test_a_job_that_does_not_end_is_cut_off_and_that_is_said(
 
 
 async def test_cleanup_removes_only_answers_and_inputs_past_their_days(
-    daemon: Daemon, make_settings: Callable[..., Settings]
+    daemon: Daemon, make_settings: Callable[..., Settings], tmp_path: Path
 ) -> None:
+    """Inputs of a plan of days ago stay while the store has the plan; those of a new plan stay in any case."""
     settings, now = make_settings(), system_clock()
     assert settings.archive is not None
     cache, archive = DiskCache(settings.cache), Archive(settings.archive)
     for hours in (1, 47, 49):  # the last good answer is used for 48 hours at most
         at = now - timedelta(hours=hours)
         cache.put(cache_key(str(hours)), CacheEntry(headers={}, body=b"{}", fetched_at=at, fresh_until=at, varied={}))
-    ids = {days: "plan_" + f"{days:032}" for days in (1, settings.archive_days - 1, settings.archive_days + 1)}
+    ids = {days: "plan_" + f"{days:032}" for days in (1, settings.archive_days - 1, settings.archive_days + 1, 5)}
     for days, id_ in ids.items():
         at = now - timedelta(days=days)
-        archive.file_plan(id_, archive.put(id_.encode(), at), at)
+        archive.file_plan(id_, archive.put(f'{{"pack": "{id_}"}}'.encode(), at), at)
+    with Store(tmp_path / "alertd.db") as store:
+        store.put_trip(StoredTrip(id="T-1", body="{}", created_at=now))
+        for days in (settings.archive_days + 1, settings.archive_days - 1):
+            store.record_plan(ids[days], "T-1", now - timedelta(days=days), "{}", [], {})
     await daemon.housekeeping()
     assert [cache.get(cache_key(str(hours))) is not None for hours in (1, 47, 49)] == [True, True, False]
-    assert archive.plans() == sorted(ids.values())[:2]
+    assert archive.plans() == [ids[1], ids[settings.archive_days - 1]]
 
 
 async def test_job_requested_while_running_runs_once_more_only(daemon: Daemon) -> None:

@@ -26,6 +26,7 @@ from alertd.planning.recordings.recorded import read_archive
 from alertd.planning.recordings.score import score_archive
 from alertd.planning.replays.replay import replay
 from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.replays.thinning import thin_archive
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.weather import WeatherSources
 from alertd.route.model import Route
@@ -35,6 +36,7 @@ from alertd.settings.model import Settings
 from alertd.settings.read import read_settings
 from alertd.sources.files.trips import TripRequest
 from alertd.store.archive import Archive
+from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import ApiFault, FakeOpenMeteo, FaultKind
@@ -175,6 +177,27 @@ async def test_cycles_of_a_daemon_share_what_did_not_change(
     assert 2 * roads_n <= len(new) <= 2 * len(second.plans)
     for plan in (*first.plans, *second.plans):
         assert (await replay(archive, plan.id)).differences == ()
+
+
+async def test_a_stored_plan_replays_after_others_were_thinned(
+    settings: Settings, place: Path, archive: Archive, api: FakeOpenMeteo, morning: datetime
+) -> None:
+    """Of two hourly plans the store has kept one, and the archive then has the inputs of that one."""
+    clock = ManualClock(morning)
+    (first,) = await planned(settings, clock, archive)
+    clock.advance(timedelta(hours=2))
+    api.now_utc = clock()
+    await planned(settings, clock, archive)
+    with Store(settings.store) as store:
+        store.put_trip(StoredTrip(id=TRIP.id, body=TRIP.model_dump_json(), created_at=morning))
+        store.record_plan(first.id, TRIP.id, first.made_at, "{}", [], {})
+        before = {path.name for path in (archive.folder / "contents").rglob("*") if path.is_file()}
+        thin_archive(archive, store.pruning.known_plans, clock() + timedelta(days=3))
+    spoil(place)
+    assert archive.plans() == [first.id]
+    assert len(before - {path.name for path in (archive.folder / "contents").rglob("*")}) >= 3  # record, pack, answers
+    again = await replay(archive, first.id)
+    assert again.before == plan_json(first) == plan_json(again.plan)
 
 
 async def test_unwritable_archive_withholds_no_plan_from_the_driver(

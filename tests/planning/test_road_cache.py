@@ -273,3 +273,14 @@ def test_files_are_removed_in_time(tmp_path: Path) -> None:
             small.put(f"f{k}", ask(RoadFieldCache(), forecast(), cells(float(k)))[0])
         assert sorted(p.name for p in opened.folder.iterdir()) == ["f2", "f3", "f4"]
     assert not opened.folder.exists()
+
+
+def test_a_field_that_ends_earlier_is_dropped() -> None:
+    """While a truck is under way, the hours of its road begin at one time and end later with each forecast."""
+    fields, road = RoadFieldCache(), cells()
+    whole = forecast()
+    for hours in (HOURS - 2, HOURS - 1, HOURS):
+        shorter = replace(whole, **{n: getattr(whole, n)[:, :, :hours] for n in WEATHER_FIELDS})
+        field, ran = ask(fields, shorter, road)
+        assert ran == road.columns_n
+        assert [kept.field is field for kept in fields._kept.values()] == [True]

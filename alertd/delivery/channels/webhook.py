@@ -14,9 +14,8 @@ from contextlib import suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from types import TracebackType
-from typing import Final, Literal, Self
+from typing import TYPE_CHECKING, Final, Literal, Self
 
-import httpx
 from pydantic import Field, field_validator
 
 import alertd
@@ -29,6 +28,9 @@ from alertd.delivery.standard_webhooks import headers as signature_headers
 from alertd.delivery.standard_webhooks import read_secret
 from alertd.errors import ConfigError, DeliveryError
 from alertd.http_dates import parse_retry_after_s
+
+if TYPE_CHECKING:
+    import httpx
 
 DEADLINE_S = 20.0
 CONNECT_TIMEOUT_S = 5.0
@@ -74,11 +76,13 @@ class WebhookChannel:
         endpoint: Endpoint,
         *,
         resolve: Resolve | None = None,
-        transport: httpx.AsyncBaseTransport | None = None,
+        transport: "httpx.AsyncBaseTransport | None" = None,
         tls: ssl.SSLContext | None = None,
         deadline_s: float = DEADLINE_S,
     ) -> None:
         """Raises ConfigError when the URL or a secret of the endpoint cannot be used."""
+        import httpx  # in each place of use, because settings without a webhook do not need it
+
         self._name = endpoint.name
         self._url = _read_url(endpoint.url, endpoint.name, "url", private=bool(endpoint.allow_networks))
         self._host = self._url.raw_host.decode()  # as it goes over the wire, an international name in its ASCII form
@@ -137,6 +141,8 @@ class WebhookChannel:
 
     async def exchange(self, body: bytes, headers: dict[str, str], now_epoch_s: float) -> Reply:
         """POST these bytes within the deadline; return a 2xx answer. Raises DeliveryError otherwise."""
+        import httpx
+
         try:
             async with asyncio.timeout(self._deadline_s):
                 return await self._exchange(body, headers, now_epoch_s)
@@ -146,6 +152,8 @@ class WebhookChannel:
             raise DeliveryError(self._name, f"{type(exc).__name__}: {_printable(str(exc))}") from exc
 
     async def _exchange(self, body: bytes, signed: dict[str, str], now_epoch_s: float) -> Reply:
+        import httpx
+
         *others, last = await self._allowed_addresses()
         for address in others:
             # Nothing has been sent when a connection fails: the next address may be tried at once.
@@ -201,8 +209,10 @@ async def _resolve(host: str, port: int) -> Sequence[str]:
     return list(dict.fromkeys(str(sockaddr[0]) for *_, sockaddr in found))
 
 
-def _read_url(text: str, where: str, field: str, *, private: bool) -> httpx.URL:
+def _read_url(text: str, where: str, field: str, *, private: bool) -> "httpx.URL":
     """private: whether private networks are allowed, where http serves too. Raises ConfigError."""
+    import httpx
+
     mend = "write it as https://host/path"
     try:
         url = httpx.URL(text)
@@ -220,8 +230,10 @@ def _read_url(text: str, where: str, field: str, *, private: bool) -> httpx.URL:
     return url
 
 
-async def _start_of_body(response: httpx.Response) -> str:
+async def _start_of_body(response: "httpx.Response") -> str:
     """What the other side says, for the note. The status is known: a body that stalls changes nothing."""
+    import httpx
+
     read = bytearray()
     with suppress(TimeoutError, httpx.HTTPError):
         async with asyncio.timeout(RESPONSE_BODY_TIMEOUT_S):
@@ -232,7 +244,9 @@ async def _start_of_body(response: httpx.Response) -> str:
     return _printable(bytes(read[:MAX_RESPONSE_BYTES]).decode(errors="replace"))
 
 
-def _delivery_error(name: str, response: httpx.Response, reply: str, now_epoch_s: float) -> DeliveryError:
+def _delivery_error(name: str, response: "httpx.Response", reply: str, now_epoch_s: float) -> DeliveryError:
+    import httpx
+
     status = response.status_code
     problem = f"answered {status}" + (f": {reply}" if reply else "")
     if status == httpx.codes.GONE:

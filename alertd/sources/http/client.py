@@ -11,13 +11,12 @@ no call is made beyond a spent quota.
 
 import asyncio
 from collections.abc import Callable, Mapping
+from functools import cached_property
 from ipaddress import ip_address
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlsplit
 from weakref import WeakValueDictionary
-
-import httpx
 
 from alertd import __version__
 from alertd.errors import ConfigError, SourceChanged, SourceDown, SourceError
@@ -45,6 +44,9 @@ from alertd.sources.http.options import HttpOptions
 from alertd.sources.http.parsed_bodies import ParsedByUrl
 from alertd.sources.http.rate_limit import RateLimiter
 
+if TYPE_CHECKING:
+    import httpx
+
 T = TypeVar("T")
 
 JSON = ("json",)
@@ -68,17 +70,25 @@ class HttpClient:
         self.cache = DiskCache(options.cache_dir, on_error)
         self._parsed = ParsedByUrl()
         self._in_flight: WeakValueDictionary[str, asyncio.Lock] = WeakValueDictionary()
-        self._http = httpx.AsyncClient(
+        self._user_agent = f"alertd/{__version__} ({self._contact})" if contact else f"alertd/{__version__}"
+        self._transport, self._trust_env = options.transport, options.trust_env
+
+    @cached_property
+    def _exchange(self) -> Exchange:
+        """Made at the first request: the library and the certificates take a tenth of a second to load."""
+        return Exchange(self._http, self._rate_limiter, self._now, self._on_error)
+
+    @cached_property
+    def _http(self) -> "httpx.AsyncClient":
+        import httpx
+
+        return httpx.AsyncClient(
             timeout=httpx.Timeout(30.0, connect=10.0),
             follow_redirects=False,
-            headers={
-                "User-Agent": f"alertd/{__version__} ({self._contact})" if contact else f"alertd/{__version__}",
-                "Accept-Encoding": ACCEPTED,
-            },
-            transport=options.transport,
-            trust_env=options.trust_env,
+            headers={"User-Agent": self._user_agent, "Accept-Encoding": ACCEPTED},
+            transport=self._transport,
+            trust_env=self._trust_env,
         )
-        self._exchange = Exchange(self._http, self._rate_limiter, now_utc, on_error)
 
     async def __aenter__(self) -> "HttpClient":
         return self
@@ -90,7 +100,8 @@ class HttpClient:
 
     async def aclose(self) -> None:
         """Close the connections."""
-        await self._http.aclose()
+        if "_http" in self.__dict__:
+            await self._http.aclose()
 
     async def get_json(
         self,
@@ -151,7 +162,7 @@ class HttpClient:
     async def _cached(self, call: Call, read: Reader[T]) -> Answer[T]:
         key = cache_key(call.url)
         entry = await asyncio.to_thread(self.cache.get, key)
-        if entry is not None and not entry.matches({**call.sent, "user-agent": self._http.headers["user-agent"]}):
+        if entry is not None and not entry.matches({**call.sent, "user-agent": self._user_agent}):
             entry = None
         if entry is not None and entry.is_fresh(self._now()) and not call.options.refresh:
             try:

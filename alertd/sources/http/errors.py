@@ -7,12 +7,13 @@ import socket
 import ssl
 from collections.abc import Callable
 from datetime import datetime
-from typing import Any, Final, NoReturn
-
-import httpx
+from typing import TYPE_CHECKING, Any, Final, NoReturn
 
 from alertd.errors import SourceChanged, SourceDown, SourceError
 from alertd.sources.http.retry import retry_after_s
+
+if TYPE_CHECKING:
+    import httpx
 
 ErrorInterpreter = Callable[[int, object], SourceError | None]  # a provider's mapping of (status, JSON body or None)
 
@@ -32,10 +33,6 @@ class Unreachable(SourceDown):
 
 class NotConnected(Unreachable):
     """No connection was made: no network, an unknown name, or a port that nobody serves."""
-
-
-class OfflineError(httpx.ConnectError):
-    """No call is made on purpose: this run asks no server."""
 
 
 class NoDataForLocation(SourceDown):
@@ -83,8 +80,12 @@ def _no_constant(name: str) -> NoReturn:
     raise ValueError(f"{name} is no JSON number")
 
 
-def from_httpx_error(source: str, exc: httpx.HTTPError) -> SourceError:
+def from_httpx_error(source: str, exc: "httpx.HTTPError") -> SourceError:
     """Map httpx's errors. Never includes the URL: its query may hold an API key."""
+    import httpx  # here, because a run on stored responses alone does not need it
+
+    from alertd.sources.http.offline import OfflineError
+
     if isinstance(exc.__cause__ or exc.__context__, ssl.SSLCertVerificationError) or "CERTIFICATE" in str(exc):
         return Unreachable(source, "its TLS certificate is not valid", retryable=False)
     if isinstance(exc, httpx.TimeoutException):
@@ -112,7 +113,7 @@ def _why_not_connected(exc: BaseException) -> str:
 
 def error_from_response(
     source: str,
-    response: httpx.Response,
+    response: "httpx.Response",
     body: bytes,
     interpret_error: ErrorInterpreter,
     now_utc: datetime,

@@ -3,10 +3,8 @@
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
-from typing import Generic, TypeVar, cast
+from typing import TYPE_CHECKING, Generic, TypeVar, cast
 from urllib.parse import urljoin, urlsplit
-
-import httpx
 
 from alertd.errors import SourceChanged, SourceDoubted, SourceError
 from alertd.http_dates import http_date
@@ -26,6 +24,9 @@ from alertd.sources.http.errors import (
 from alertd.sources.http.parsed_bodies import ParsedBodies
 from alertd.sources.http.rate_limit import RateLimiter
 from alertd.sources.http.retry import HostState, same_server
+
+if TYPE_CHECKING:
+    import httpx
 
 T = TypeVar("T")
 
@@ -85,7 +86,7 @@ class Exchange:
 
     def __init__(
         self,
-        http: httpx.AsyncClient,
+        http: "httpx.AsyncClient",
         rate_limiter: RateLimiter,
         now_utc: Callable[[], datetime],
         report: Callable[[str], None],
@@ -98,6 +99,8 @@ class Exchange:
 
         Raises SourceError for an unusable response.
         """
+        import httpx  # here, because a run on stored responses alone does not need it
+
         host_state = self._rate_limiter.host_state(call.url)
         headers = dict(call.sent)
         if entry is not None:
@@ -140,7 +143,7 @@ class Exchange:
 
     async def _fetch(
         self, call: Call, host_state: HostState, headers: Mapping[str, str]
-    ) -> tuple[httpx.Response, bytes]:
+    ) -> "tuple[httpx.Response, bytes]":
         """Return status, headers and at most MAX_BODY_BYTES, following redirects on the same server only."""
         url = call.url
         for hop in range(MAX_REDIRECTS + 1):
@@ -154,10 +157,10 @@ class Exchange:
         raise SourceChanged(call.source, f"redirected more than {MAX_REDIRECTS} times")
 
     @staticmethod
-    async def _body(source: str, response: httpx.Response) -> bytes:
+    async def _body(source: str, response: "httpx.Response") -> bytes:
         try:
             inflater = Decompressor(response.headers.get("content-encoding", ""), MAX_BODY_BYTES)
-            async for chunk in cast(httpx.AsyncByteStream, response.stream):  # raw bytes, not decoded by httpx
+            async for chunk in cast("httpx.AsyncByteStream", response.stream):  # raw bytes, not decoded by httpx
                 inflater.feed(chunk)
             return inflater.end()
         except BodyTooLarge as exc:
@@ -169,6 +172,8 @@ class Exchange:
 
     @staticmethod
     def _redirected(source: str, url: str, location: str) -> str:
+        import httpx
+
         try:
             target = urljoin(url, location)
             same = same_server(url, target)

@@ -5,16 +5,18 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-import httpx
 import numpy as np
 
 from alertd.sources.http.answer import (
     SourceResponse,
 )
-from alertd.sources.http.errors import OfflineError
 from alertd.sources.http.host_limits import HostLimits
 from alertd.sources.http.retry import RetryPolicy, Sleeper
+
+if TYPE_CHECKING:
+    import httpx
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -22,18 +24,15 @@ class Connection:
     """How servers are asked. transport: None for the network."""
 
     retry: RetryPolicy = field(default_factory=RetryPolicy)
-    transport: httpx.AsyncBaseTransport | None = None
-
-
-class _NoNetwork(httpx.AsyncBaseTransport):
-    async def handle_async_request(self, request: httpx.Request) -> httpx.Response:
-        raise OfflineError("offline", request=request)
+    transport: "httpx.AsyncBaseTransport | None" = None
 
 
 def offline() -> Connection:
     """No server is asked: each call fails at once, and a plan has only what is on file."""
+    from alertd.sources.http.offline import NoNetwork
+
     never = 1_000_000_000  # a pause of a host would be one more reason than there is
-    return Connection(retry=RetryPolicy(tries=1, give_up_after=never, failing_after=never), transport=_NoNetwork())
+    return Connection(retry=RetryPolicy(tries=1, give_up_after=never, failing_after=never), transport=NoNetwork())
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -63,5 +62,5 @@ class HttpOptions:
     on_error: Callable[[str], None] = lambda text: None
     on_response: Callable[[SourceResponse], None] = lambda response: None
     host_limits: Mapping[str, HostLimits] = field(default_factory=dict)
-    transport: httpx.AsyncBaseTransport | None = None
+    transport: "httpx.AsyncBaseTransport | None" = None
     trust_env: bool = False

@@ -106,6 +106,17 @@ def test_a_contact_that_would_split_the_header_is_refused(clock: Clock) -> None:
 # --- caching
 
 
+@respx.mock
+async def test_a_run_on_stored_answers_opens_no_connections(clock: Clock, tmp_path: Path) -> None:
+    respx.get(URL).mock(return_value=ok(cache_control="max-age=600"))
+    async with make_client(clock, tmp_path) as first:
+        await first.get_json("sky", URL, read=as_is)
+        assert "_http" in vars(first)
+    async with make_client(clock, tmp_path) as second:
+        assert (await second.get_json("sky", URL, read=as_is)).from_cache
+        assert "_http" not in vars(second)
+
+
 @pytest.mark.parametrize(
     ("headers", "expected_s"),
     [
