@@ -9,7 +9,8 @@ from typing import Any, cast
 
 import pytest
 
-from alertd.notices.sent_state import facts_to_plain
+from alertd.notices.sent_state import facts_from_plain, facts_to_plain
+from alertd.plan.chain_up.chains_on import Report, TruckReport
 from alertd.plan.model.plan import Plan
 from alertd.plan.serialize import plan_json
 from alertd.planning.cycles.held_plan import HeldPlan
@@ -84,6 +85,26 @@ async def test_an_unchanged_plan_is_kept_and_not_written_again(fleet: Fleet) -> 
 async def test_a_changed_trip_is_planned_again(fleet: Fleet, morning: datetime) -> None:
     fleet.save(depart=(morning + timedelta(hours=7)).isoformat())
     assert await fleet.is_new()
+
+
+async def test_a_place_sent_that_the_plan_chose_changes_nothing(fleet: Fleet) -> None:
+    """The plan keeps to places sent to its driver: only one that it would not choose itself makes it another."""
+    (kept,) = fleet.planner.kept._kept.values()
+    sent_facts = facts_from_plain(fleet.store.sent_states()["T-1"]["said"])
+    chosen, other = {fact.stop_id for fact in sent_facts if fact.stop_id}, "a-stop-of-yesterday"
+    assert chosen
+    assert chosen <= kept.standing.stop_ids
+    now = fleet.clock() + timedelta(minutes=1)
+
+    def stands(*stop_ids: str) -> bool:
+        sent = [TruckReport(at=now, what=Report.SENT_PLACE, stop_id=stop_id) for stop_id in stop_ids]
+        return "T-1" in fleet.planner.kept.standing([kept.trip], kept.road, {"T-1": sent}, now)
+
+    assert stands()
+    assert stands(*chosen)
+    assert not stands(*chosen, other)
+    begun = [*kept.reports, TruckReport(at=now, what=Report.CHAINS_ON)]
+    assert not fleet.planner.kept.standing([kept.trip], kept.road, {"T-1": begun}, now)
 
 
 async def test_another_hour_or_old_age_ends_a_kept_plan(fleet: Fleet) -> None:

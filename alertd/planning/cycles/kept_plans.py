@@ -147,7 +147,7 @@ class KeptPlans:
                 kept is not None
                 and kept.held is not None
                 and kept.trip == trip
-                and _read_by_plans(kept.reports) == _read_by_plans(reports.get(trip.id, ()))
+                and _same_to(kept, reports.get(trip.id, ()))
                 and kept.road.same_as(road)
                 and self._stands(kept, now_utc)
             ):
@@ -193,6 +193,17 @@ class KeptPlans:
         return standing.made_at < now_utc <= standing.last_moment(self.longest) and fresh
 
 
-def _read_by_plans(reports: Sequence[Any]) -> list[Any]:
-    """The reports; of a place sent to the driver only which one: one not sent yet has the time of the cycle."""
-    return [r.stop_id if isinstance(r, TruckReport) and r.what is Report.SENT_PLACE else r for r in reports]
+def _same_to(kept: _Kept, reports: Sequence[Any]) -> bool:
+    """Whether a plan is the same with these reports.
+
+    A place sent to the driver makes the plan keep to it, so one that the plan chose itself changes nothing. The time of
+    sending does not count either.
+    """
+    (before, sent_before), (now, sent_now) = _without_sent(kept.reports), _without_sent(reports)
+    return before == now and sent_now <= sent_before | kept.standing.stop_ids
+
+
+def _without_sent(reports: Sequence[Any]) -> tuple[list[Any], set[str]]:
+    """The reports of the truck, and the places sent to its driver."""
+    sent = {r.stop_id for r in reports if isinstance(r, TruckReport) and r.what is Report.SENT_PLACE}
+    return [r for r in reports if not (isinstance(r, TruckReport) and r.what is Report.SENT_PLACE)], sent

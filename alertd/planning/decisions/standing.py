@@ -15,12 +15,14 @@ HOUR: Final = timedelta(hours=1)
 class Standing:
     """What bounds the time of a plan.
 
-    until: the first moment of the trip, None after its departure. age_h: that of its oldest forecast.
+    until: the first moment of the trip, None after its departure. age_h: that of its oldest forecast. stop_ids: of the
+    listed stops that it chooses.
     """
 
     made_at: datetime
     until: datetime | None
     age_h: float
+    stop_ids: frozenset[str]
 
     def last_moment(self, longest: timedelta) -> datetime:
         """The last moment of the hour in which it was made, before a moment of the trip, and not too old.
@@ -44,7 +46,8 @@ def standing_of(trip: TripRequest, inputs: TripInput, plan: Plan) -> Standing | 
     moments += [] if plan.leave_by is None else [plan.leave_by.at]
     age_h = max((s.age_h for s in plan.sources), default=0.0)
     until = None if plan.depart_at < plan.made_at else min(moments)
-    return Standing(made_at=plan.made_at, until=until, age_h=age_h)
+    stop_ids = frozenset(stretch.chain_up.stop_id for stretch in plan.stretches) - {""}
+    return Standing(made_at=plan.made_at, until=until, age_h=age_h, stop_ids=stop_ids)
 
 
 def _is_timeless(trip: TripRequest, inputs: TripInput, plan: Plan) -> bool:
