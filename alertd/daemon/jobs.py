@@ -4,6 +4,7 @@ import asyncio
 import logging
 from collections.abc import Awaitable, Callable, Coroutine, Sequence
 from datetime import UTC, datetime, timedelta
+from pathlib import Path
 from typing import Final, cast
 
 from apscheduler.schedulers.asyncio import AsyncIOScheduler
@@ -204,6 +205,7 @@ class Daemon:
     async def housekeeping(self) -> None:
         """Remove cached answers, archived inputs and store records past their retention."""
         settings, now = self._planning.settings, self._clock()
+        may_thin = settings.archive is not None and await self._may_thin(Archive(settings.archive), now)
         if self._guard is not None and not self._guard.may_remove:
             log.info("housekeeping skipped: %s", self._guard.problem or "clock not confirmed by a server")
             return
@@ -216,10 +218,29 @@ class Daemon:
             archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)
             kept = await asyncio.to_thread(archive.prune, unused_since=since)
         rows = await asyncio.to_thread(apply_retention, self._store, settings.keep, now)
-        if settings.archive is not None:
+        if settings.archive is not None and may_thin:
             kept += await self._thin_archive(Archive(settings.archive), now - timedelta(days=settings.keep.every_plan))
         if answers or kept or rows:
             log.info("housekeeping removed %d cached answers, %d archive files, %d records", answers, kept, rows)
+
+    async def _may_thin(self, archive: Archive, now: datetime) -> bool:
+        """Note in an archive whose plans it has; returns whether these are the plans of this store only."""
+        place = self._planning.settings.store
+        own = str(place.resolve() if isinstance(place, Path) else place)
+        try:
+            others = await asyncio.to_thread(archive.note_store, own, now)
+        except StoreError as exc:
+            log.error("%s; inputs of removed plans stay until the end of archive_days", exc)
+            return False
+        if others:
+            log.warning(
+                "archive %s: %s files plans here too, so all inputs stay until the end of archive_days; give each "
+                "store an archive of its own, or remove the file of a former store in %s",
+                archive.folder,
+                ", ".join(others),
+                archive.folder / "stores",
+            )
+        return not others
 
     async def _thin_archive(self, archive: Archive, before: datetime) -> int:
         """Remove the inputs of plans that the store has removed; returns the number of files."""

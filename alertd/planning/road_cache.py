@@ -18,7 +18,7 @@ from alertd.road.nearby import NOTHING_NEAR, Nearby
 from alertd.units import HOUR_S
 
 _NOTHING = np.zeros(0)
-MAX_KEPT = 4  # corridors with all that was computed from them for rigs and rules: up to some 80 MB each
+MAX_KEPT = 2  # corridors with all that was computed from them for rigs and rules: up to some 80 MB each
 # Of fields in memory, for each of these corridors: 256 MB in all. [A] A field of 300 km, 31 members and 4 days is 10
 # MB, of 600 km up to 30 MB, and costs half a second of a processor or more.
 FIELD_BYTES = 64 << 20

@@ -110,6 +110,14 @@ class Archive:
         path = self._plan(plan_id)
         return self._read(path, f"{plan_id} is missing").decode("ascii", errors="replace").strip()
 
+    def note_store(self, place: str, now_utc: datetime) -> tuple[str, ...]:
+        """Note whose plans are filed here, by the place of a store; return the places of all other such stores."""
+        own = self.folder / "stores" / hashlib.sha256(place.encode()).hexdigest()[:16]
+        if not self._used(own, now_utc):
+            self._write(own, place.encode(), now_utc)
+        noted = sorted(self.folder.glob("stores/*"))
+        return tuple(self._read(path, "is missing").decode(errors="replace") for path in noted if path != own)
+
     def plans(self) -> list[str]:
         """Return the ids of all plans, sorted."""
         return sorted(path.name for path in self.folder.glob("plans/*/plan_*"))

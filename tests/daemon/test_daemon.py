@@ -119,6 +119,23 @@ async def test_cleanup_removes_only_answers_and_inputs_past_their_days(
     assert archive.plans() == [ids[1], ids[settings.archive_days - 1]]
 
 
+async def test_an_archive_of_two_stores_keeps_the_plans_of_both(
+    daemon: Daemon, make_settings: Callable[..., Settings], caplog: pytest.LogCaptureFixture
+) -> None:
+    settings, now = make_settings(), system_clock()
+    assert settings.archive is not None
+    archive, of_other, at = Archive(settings.archive), "plan_" + 32 * "7", now - timedelta(days=5)
+    archive.file_plan(of_other, archive.put(b'{"pack": "x"}', at), at)
+    assert archive.note_store("/var/other.db", now) == ()
+    await daemon.housekeeping()
+    assert archive.plans() == [of_other]
+    assert ["/var/other.db files plans here too" in r.getMessage() for r in caplog.records] == [True]
+    (former,) = [path for path in (archive.folder / "stores").iterdir() if path.read_text() == "/var/other.db"]
+    former.unlink()
+    await daemon.housekeeping()
+    assert archive.plans() == []
+
+
 async def test_job_requested_while_running_runs_once_more_only(daemon: Daemon) -> None:
     go, begun = asyncio.Event(), []
 

@@ -167,7 +167,7 @@ async def test_cycles_of_a_daemon_share_what_did_not_change(
         async with create_planner(settings, clock, ReplayWriter(archive=archive, or_log=True)) as planning:
             first = await run_cycle(planning, store, clock())
             before = {p.name for p in archive.folder.glob("contents/*/*")}
-            clock.advance(timedelta(minutes=10))
+            clock.advance(timedelta(minutes=31))  # plans are made again when they are older than half an hour
             second = await run_cycle(planning, store, clock())
     new = {p.name for p in archive.folder.glob("contents/*/*")} - before
     assert len(archive.plans()) == 2 * len(first.plans)

@@ -8,7 +8,7 @@ from alertd.planning.corridors.plan_road import Ground
 
 # Roads whose sources are asked at the same time: a slow source then delays a cycle once and not once per road. Each
 # may hold tens of megabytes of forecasts.
-ROADS_AT_ONCE: Final = 8
+ROADS_AT_ONCE: Final = 4
 
 
 class RoadRunner(Protocol):
