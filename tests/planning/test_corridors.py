@@ -186,7 +186,7 @@ async def test_roads_at_once_grow_with_automatic_processes(
             assert [type(o) for o in await planner.plan(unreadable, morning)] == 4 * [NotPlanned]
             return [*found, planner._at_once._value]
 
-    assert await in_storm(limits) == [8, 12]
+    assert await in_storm(limits) == [4, 12]
 
 
 async def test_few_trips_start_no_process(in_storm: Callable, monkeypatch: pytest.MonkeyPatch) -> None:
