@@ -24,6 +24,7 @@ from sqlalchemy import false, insert, select
 
 from alertd.delivery.worker import DeliveryWorker
 from alertd.notices.model import NoticeKind
+from alertd.planning.decisions import decide
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.recording import plan_recorder
 from alertd.store import outbox
@@ -87,23 +88,23 @@ def _splits_transaction(stack: ExitStack) -> None:
 
 def _eases_on_partial(stack: ExitStack) -> None:
     """The policy of notices gets every plan as a complete one."""
-    notices = plan_recorder.plan_notices
+    notices = decide.plan_notices
 
     def complete(plan: Any, *args: Any, **more: Any) -> Any:
         return notices(replace(plan, partial=False), *args, **more)
 
-    stack.enter_context(patch.object(plan_recorder, "plan_notices", complete))
+    stack.enter_context(patch.object(decide, "plan_notices", complete))
 
 
 def _eases_by_doubted_clock(stack: ExitStack) -> None:
     recorder = plan_recorder.PlanRecorder
-    decide = recorder._decide
+    basis_of = recorder.basis_of
 
-    def eager(self: Any, plan: Any) -> Any:
+    def eager(self: Any, trip: Any) -> Any:
         self.may_ease = lambda: True
-        return decide(self, plan)
+        return basis_of(self, trip)
 
-    stack.enter_context(patch.object(recorder, "_decide", eager))
+    stack.enter_context(patch.object(recorder, "basis_of", eager))
 
 
 def _orders_by_clock(stack: ExitStack) -> None:
