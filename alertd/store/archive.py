@@ -115,8 +115,8 @@ class Archive:
         own = self.folder / "stores" / hashlib.sha256(place.encode()).hexdigest()[:16]
         if not self._used(own, now_utc):
             self._write(own, place.encode(), now_utc)
-        noted = sorted(self.folder.glob("stores/*"))
-        return tuple(self._read(path, "is missing").decode(errors="replace") for path in noted if path != own)
+        others = [path for path in self.folder.glob("stores/*") if path != own and not path.suffix]
+        return tuple(self._read(path, "is missing").decode(errors="replace") for path in sorted(others))
 
     def plans(self) -> list[str]:
         """Return the ids of all plans, sorted."""
