@@ -205,7 +205,8 @@ class Daemon:
     async def housekeeping(self) -> None:
         """Remove cached answers, archived inputs and store records past their retention."""
         settings, now = self._planning.settings, self._clock()
-        may_thin = settings.archive is not None and await self._may_thin(Archive(settings.archive), now)
+        archive = None if settings.archive is None else Archive(settings.archive)
+        may_thin = archive is not None and await self._may_thin(archive, now)
         if self._guard is not None and not self._guard.may_remove:
             log.info("housekeeping skipped: %s", self._guard.problem or "clock not confirmed by a server")
             return
@@ -214,12 +215,12 @@ class Daemon:
         forecasts = KeptForecasts(settings.cache / KEPT_FOLDER)
         answers += await asyncio.to_thread(forecasts.prune, written_before=now - FILES_KEPT)
         kept = 0
-        if settings.archive is not None:
-            archive, since = Archive(settings.archive), now - timedelta(days=settings.archive_days)
+        if archive is not None:
+            since = now - timedelta(days=settings.archive_days)
             kept = await asyncio.to_thread(archive.prune, unused_since=since)
         rows = await asyncio.to_thread(apply_retention, self._store, settings.keep, now)
-        if settings.archive is not None and may_thin:
-            kept += await self._thin_archive(Archive(settings.archive), now - timedelta(days=settings.keep.every_plan))
+        if archive is not None and may_thin:
+            kept += await self._thin_archive(archive, now - timedelta(days=settings.keep.every_plan))
         if answers or kept or rows:
             log.info("housekeeping removed %d cached answers, %d archive files, %d records", answers, kept, rows)
 

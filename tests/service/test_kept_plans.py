@@ -265,7 +265,7 @@ async def test_a_plan_under_way_changes_by_its_age_only(
 
 
 async def test_a_plan_is_kept_under_way_until_the_truck_reports(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
-    """One made before the departure ends with it. What is to be sent is decided anew in each cycle."""
+    """One made before the departure ends with it. What to send is decided in each cycle."""
     asked: list[datetime] = []
 
     def noted(plan: Plan, basis: Basis) -> Asked:

@@ -205,5 +205,5 @@ def _same_to(kept: _Kept, reports: Sequence[Any]) -> bool:
 
 def _without_sent(reports: Sequence[Any]) -> tuple[list[Any], set[str]]:
     """The reports of the truck, and the places sent to its driver."""
-    sent = {r.stop_id for r in reports if isinstance(r, TruckReport) and r.what is Report.SENT_PLACE}
-    return [r for r in reports if not (isinstance(r, TruckReport) and r.what is Report.SENT_PLACE)], sent
+    sent = [r for r in reports if isinstance(r, TruckReport) and r.what is Report.SENT_PLACE]
+    return [r for r in reports if r not in sent], {r.stop_id for r in sent}
