@@ -27,6 +27,11 @@ def to_miles(distance_m: float) -> float:
     return distance_m / MILE_M
 
 
+def whole_before(at_m: float, edge_m: float, unit_m: float) -> int:
+    """Return `at_m` in whole units, at least one before those of `edge_m` ahead of it, and never below 0."""
+    return max(min(round(at_m / unit_m), round(edge_m / unit_m) - 1), 0)
+
+
 def to_inches(length_m: float) -> float:
     return length_m * 1000.0 / INCH_MM
 

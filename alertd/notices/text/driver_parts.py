@@ -8,7 +8,7 @@ from alertd.plan.model.stretches import StopChoice, Stretch, SurfaceStretch
 from alertd.road.road_class import DRIVERS_WORDS
 from alertd.route.lands import signs_in_miles
 from alertd.rules.tire_text import tires_short_text
-from alertd.units import KMH_MPS, to_mph
+from alertd.units import KMH_MPS, MILE_M, to_mph, whole_before
 
 ICY_LABELS: Final = ("ice", "glaze")
 LEAST_ICE_FRAC: Final = 0.15  # as PlanParams.winter_probability: less likely ice is not named with snow
@@ -112,8 +112,12 @@ def place_short(stop: StopChoice, cut: int, translator: Translator) -> str | Non
     words_whole = _to_look_for(stop, translator)
     if len(words_whole) <= cut:
         return words_whole
-    low, high = (phrases.trip_distance(m, translator) for m in sorted((stop.distance_m, stop.edge_m)))
-    return translator.gettext("safe place {low} to {high}", low=low, high=high)
+    low, high = sorted((stop.distance_m, stop.edge_m))
+    return translator.gettext(
+        "safe place {low} to {high}",
+        low=_look_from(low, high, translator),
+        high=phrases.trip_distance(high, translator),
+    )
 
 
 def is_shortened(stop: StopChoice, cut: int, translator: Translator) -> bool:
@@ -122,10 +126,20 @@ def is_shortened(stop: StopChoice, cut: int, translator: Translator) -> bool:
 
 
 def _to_look_for(stop: StopChoice, translator: Translator) -> str:
-    at, edge = phrases.trip_distance(stop.distance_m, translator), phrases.trip_distance(stop.edge_m or 0.0, translator)
     if stop.edge_m is not None and stop.distance_m < stop.edge_m:
+        at, edge = (
+            _look_from(stop.distance_m, stop.edge_m, translator),
+            phrases.trip_distance(stop.edge_m, translator),
+        )
         return translator.gettext("safe place from {at} on, before {edge} (none listed)", at=at, edge=edge)
+    at = phrases.trip_distance(stop.distance_m, translator)
     return translator.gettext("safe place from {at} on (none listed)", at=at)
+
+
+def _look_from(from_m: float, edge_m: float, translator: Translator) -> str:
+    """Return where to begin to look for a place before `edge_m`: a mile or kilometre before it at least."""
+    unit_m = 1000.0 if translator.metric else MILE_M
+    return phrases.trip_distance(whole_before(from_m, edge_m, unit_m) * unit_m, translator)
 
 
 def name_and_milepost(stop: StopChoice, cut: int, translator: Translator) -> str:

@@ -28,7 +28,7 @@ from alertd.route.spot import exit_at, mark_of, spot_at
 from alertd.route.stops import RouteStop, Stop, StopKind
 from alertd.rules.rig import Rig
 from alertd.rules.tire_text import tire_runs, tires_code, tires_line
-from alertd.units import HOUR_S, to_miles
+from alertd.units import HOUR_S, MILE_M, to_miles, whole_before
 
 LASTING_H: Final = 2  # assumed: a lull of one hour is too short to drive into
 
@@ -272,9 +272,10 @@ def _utc(epoch_s: float) -> datetime:
 
 
 def _searched(end_idx: int, edge_m: float, from_m: float) -> str:
-    edge, look = (f"mile {to_miles(m):.0f}" for m in (edge_m, from_m))
+    edge = f"mile {to_miles(edge_m):.0f}"
     if end_idx:
         return f"first safe place past {edge} of the trip (none listed)"
+    look = f"mile {whole_before(from_m, edge_m, MILE_M)}"
     return f"first safe place before {edge} of the trip, look from {look} on (none listed)"
 
 

@@ -21,8 +21,8 @@ from alertd.plan.road_ahead.hourly_need import hourly_need_for
 from alertd.road.road_class import RoadClass
 from alertd.route.model import BridgeSpan, Route
 from alertd.testing.factories import at_hour, make_rig, make_route, make_rules, make_stop, make_weather
+from alertd.units import MILE_M, whole_before
 
-MILE_M = 1609.344
 FOOT_M = 0.3048
 PARAMS = PlanParams(compare_h=0.0)
 
@@ -149,3 +149,15 @@ def test_rough_heights_give_the_same_advice_and_place(planned: Any, seed: int) -
     smooth, jittered = of(HIGH_ROAD), of(rough(HIGH_ROAD, seed, 5.0))
     assert jittered.advice is smooth.advice
     assert jittered.stretches[0].chain_up.distance_m == pytest.approx(smooth.stretches[0].chain_up.distance_m, abs=9e3)
+
+
+def test_texts_never_look_from_the_mile_of_the_snow(planned: Any) -> None:
+    """Two positions within a mile must not both read as that mile: there is nothing to search between them."""
+    plan = planned(HIGH_ROAD, make_weather(HIGH_ROAD, above(HIGH_ROAD, 4000.0), friction=0.9))
+    up = replace(plan.stretches[0].chain_up, distance_m=33.7 * MILE_M, edge_m=34.3 * MILE_M)
+    assert driver_parts.place_words(up, ENGLISH) == "safe place from mi 33 on, before mi 34 (none listed)"
+    assert driver_parts.place_short(up, 20, ENGLISH) == "safe place mi 33 to mi 34"
+    off = replace(up, distance_m=34.4 * MILE_M, edge_m=33.6 * MILE_M)
+    assert driver_parts.place_words(off, ENGLISH) == "safe place from mi 34 on (none listed)"
+    assert [whole_before(x * MILE_M, 34.3 * MILE_M, MILE_M) for x in (31.4, 33.2, 33.9, 0.0)] == [31, 33, 33, 0]
+    assert whole_before(10.0, 30.0, MILE_M) == 0
