@@ -133,8 +133,8 @@ def compare_departures(
 
     All trips of one kind of rig on one road share those of the clock. Departures whose road the forecast does not cover
     are omitted. One that meets a closure to hold for has the advice "hold". Times are aware.
-    sent_stops: those of the planned trip, see `best_solution`. A departure off the quarters is then the way of the plan
-        itself, which is not searched for again.
+    sent_stops: those of the planned trip, see `best_solution`. A planned departure off the quarters then shares the
+        search of the plan itself.
     """
     if planned_at < now_utc:
         return ()
