@@ -4,6 +4,7 @@ All are computed alike. Each is the cheapest way from that minute on, and its ch
 Breaks count where they fall due, not at a stop. What does not depend on the driver is computed once for all trips.
 """
 
+from bisect import bisect_left
 from collections.abc import Hashable, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime, timedelta
@@ -63,32 +64,54 @@ NO_REASONS: Final = HoldReasons()
 class _Compared:
     """A departure for any driver, and the spells of its way.
 
-    by_hours: the departure with each answer about the hours; equal departures of many trips are one object.
-    hours: the answers so far, by the hours used at the planned departure and the rest taken since.
+    for_hours: the departure for drivers so far, by the hours used at the planned departure and the rest taken since.
+    by_answer: the departure with each answer about the hours; equal departures of many trips are one object.
     """
 
     departure: Departure
     spells: tuple[Spell, ...]
-    by_hours: dict[bool | None, Departure] = field(default_factory=dict)
-    hours: dict[tuple[IdentityKey[HoursUsed], "_RestTaken"], bool] = field(default_factory=dict)
+    for_hours: dict[tuple[IdentityKey[HoursUsed], "_RestTaken"], Departure] = field(default_factory=dict)
+    by_answer: dict[bool, Departure] = field(default_factory=dict)
 
-    def for_driver(self, used: IdentityKey[HoursUsed], planned_at: datetime, rules: HoursRules | None) -> Departure:
-        """The departure for a driver who has used these hours at the planned departure, see `_as_one`."""
-        answer = self._hours_ok(used, planned_at, rules)
-        if answer not in self.by_hours:
-            self.by_hours[answer] = replace(self.departure, hours_ok=answer)
-        return self.by_hours[answer]
+    def for_driver(self, used: IdentityKey[HoursUsed], taken: "_RestTaken", rules: HoursRules) -> Departure:
+        """The departure for a driver who has used these hours at the planned one and has rested since, see `_as_one`.
 
-    def _hours_ok(self, of: IdentityKey[HoursUsed], planned_at: datetime, rules: HoursRules | None) -> bool | None:
-        """True when the trip ends within the driver's hours; None without a law on file or a known rest before."""
-        depart_at, used = self.departure.depart_at, of.value
-        if rules is None or (depart_at < planned_at and depart_at < (used.on_duty_since or planned_at)):
-            return None
-        key = of, _rest_taken(planned_at, depart_at, rules)
-        if key not in self.hours:
-            then = hours_used_then(used, planned_at, depart_at, rules)
-            self.hours[key] = _within_hours(self.spells, then, rules, depart_at)
-        return self.hours[key]
+        The answer is True when the trip ends within the driver's hours.
+        """
+        depart_at = self.departure.depart_at
+        answer = _within_hours(self.spells, _used_after(used.value, taken, depart_at), rules, depart_at)
+        if answer not in self.by_answer:
+            self.by_answer[answer] = replace(self.departure, hours_ok=answer)
+        self.for_hours[used, taken] = self.by_answer[answer]
+        return self.by_answer[answer]
+
+
+def _for_driver(
+    found: Sequence[_Compared], used: HoursUsed, planned_at: datetime, rules: HoursRules | None
+) -> tuple[Departure, ...]:
+    """The departures, in order of time, for a driver who has used these hours at the planned departure.
+
+    There is no answer about the hours without a law on file or a known rest before the departure.
+    """
+    if rules is None:
+        return tuple(x.departure for x in found)
+    known_at = min(planned_at, used.on_duty_since or planned_at)
+    break_at, rest_at = _rests_end(planned_at, rules)
+    known_n, break_n, rest_n = (bisect_left(found, at, key=_depart_at) for at in (known_at, break_at, rest_at))
+    departures = [x.departure for x in found[:known_n]]
+    of = _as_one(used)
+    for taken, from_n, to_n in (
+        (_RestTaken.NONE, known_n, break_n),
+        (_RestTaken.BREAK, break_n, rest_n),
+        (_RestTaken.DAILY_REST, rest_n, len(found)),
+    ):
+        key = of, taken
+        departures += [x.for_hours.get(key) or x.for_driver(of, taken, rules) for x in found[from_n:to_n]]
+    return tuple(departures)
+
+
+def _depart_at(x: _Compared) -> datetime:
+    return x.departure.depart_at
 
 
 @lru_cache(maxsize=256)
@@ -104,11 +127,14 @@ def compare_departures(
     used: HoursUsed,
     params: PlanParams,
     reasons: HoldReasons = NO_REASONS,
+    sent_stops: frozenset[str] = frozenset(),
 ) -> tuple[Departure, ...]:
     """Departures at each quarter of an hour of the clock from now on, and the planned one; empty once the truck left.
 
     All trips of one kind of rig on one road share those of the clock. Departures whose road the forecast does not cover
     are omitted. One that meets a closure to hold for has the advice "hold". Times are aware.
+    sent_stops: those of the planned trip, see `best_solution`. A planned departure off the quarters then shares the
+        search of the plan itself.
     """
     if planned_at < now_utc:
         return ()
@@ -117,19 +143,25 @@ def compare_departures(
     found = _shared(hourly_need, (first_s, compared_n), now_utc, params, reasons)
     planned_s = planned_at.timestamp()
     if (planned_s - first_s) % DELAY_STEP_S and planned_s < first_s + compared_n * DELAY_STEP_S:
-        own = _shared(hourly_need, (planned_s, 1), now_utc, params, reasons)
-        found = tuple(sorted((*found, *own), key=lambda x: x.departure.depart_at))
+        own = _shared(hourly_need, (planned_s, 1), now_utc, params, reasons, sent_stops)
+        found = tuple(sorted((*found, *own), key=_depart_at))
     rules = rules_for([s.code for s in hourly_need.sections.route.jurisdictions])
-    of = _as_one(used)
-    return tuple(x.for_driver(of, planned_at, rules) for x in found)
+    return _for_driver(found, used, planned_at, rules)
 
 
 def _shared(
-    hourly_need: HourlyNeed, grid: tuple[float, int], now_utc: datetime, params: PlanParams, reasons: HoldReasons
+    hourly_need: HourlyNeed,
+    grid: tuple[float, int],
+    now_utc: datetime,
+    params: PlanParams,
+    reasons: HoldReasons,
+    sent_stops: frozenset[str] = frozenset(),
 ) -> tuple[_Compared, ...]:
-    """`_compare`, once for all trips with the same hourly need, departures and reasons."""
-    key = (grid, *_asked(now_utc, params, reasons))
-    return hourly_need.shared.answer("comparison", key, lambda: _compare(hourly_need, grid, now_utc, params, reasons))
+    """`_compare`, once for all trips with the same hourly need, departures, reasons and stops that were sent."""
+    key = (grid, sent_stops, *_asked(now_utc, params, reasons))
+    return hourly_need.shared.answer(
+        "comparison", key, lambda: _compare(hourly_need, grid, now_utc, params, reasons, sent_stops)
+    )
 
 
 def _asked(now_utc: datetime, params: PlanParams, reasons: HoldReasons) -> tuple[Hashable, ...]:
@@ -139,7 +171,12 @@ def _asked(now_utc: datetime, params: PlanParams, reasons: HoldReasons) -> tuple
 
 
 def _compare(
-    hourly_need: HourlyNeed, grid: tuple[float, int], now_utc: datetime, params: PlanParams, reasons: HoldReasons
+    hourly_need: HourlyNeed,
+    grid: tuple[float, int],
+    now_utc: datetime,
+    params: PlanParams,
+    reasons: HoldReasons,
+    sent_stops: frozenset[str],
 ) -> tuple[_Compared, ...]:
     """So many departures a quarter of an hour apart. grid: first departure, epoch seconds, and their number."""
     first_s, compared_n = grid
@@ -150,6 +187,7 @@ def _compare(
         depart_epoch_s=first_s,
         params=params,
         places=places_with_search(hourly_need, first_s, params, departs[-1]),
+        sent_stops=sent_stops,
     )
 
     def way_of(i: int) -> _Way:
@@ -201,7 +239,7 @@ def _compare(
         return [found.get(i) for i in asked]
 
     # The grid moves on by a quarter of an hour now and then; its other departures stay the same.
-    asked = (*_asked(now_utc, params, reasons), views.places.at_m.tobytes(), compared_n > 1)
+    asked = (*_asked(now_utc, params, reasons), views.places.at_m.tobytes(), sent_stops, compared_n > 1)
     all_of = hourly_need.shared.answers("departure", [(epoch_s, *asked) for epoch_s in departs], compare)
     return tuple(x for x in all_of if x is not None)
 
@@ -336,11 +374,9 @@ class _RestTaken(Enum):
     DAILY_REST = auto()
 
 
-def _rest_taken(planned_at: datetime, depart_at: datetime, rules: HoursRules) -> _RestTaken:
-    wait_h = (depart_at - planned_at).total_seconds() / HOUR_S
-    if wait_h >= rules.rest_h:
-        return _RestTaken.DAILY_REST
-    return _RestTaken.BREAK if wait_h * HOUR_S >= rules.break_s else _RestTaken.NONE
+def _rests_end(planned_at: datetime, rules: HoursRules) -> tuple[datetime, datetime]:
+    """When a driver who waits from the planned departure on has taken a break, and a daily rest; the rest is longer."""
+    return planned_at + timedelta(seconds=rules.break_s), planned_at + timedelta(hours=rules.rest_h)
 
 
 def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, rules: HoursRules) -> HoursUsed:
@@ -349,7 +385,12 @@ def hours_used_then(used: HoursUsed, planned_at: datetime, depart_at: datetime, 
     A wait as long as the law's daily rest, taken off duty, starts a new duty day. A wait as long as its break counts as
     a break. The hours of the cycle remain.
     """
-    taken = _rest_taken(planned_at, depart_at, rules)
+    break_at, rest_at = _rests_end(planned_at, rules)
+    taken = _RestTaken.NONE if depart_at < break_at else _RestTaken.BREAK
+    return _used_after(used, _RestTaken.DAILY_REST if depart_at >= rest_at else taken, depart_at)
+
+
+def _used_after(used: HoursUsed, taken: _RestTaken, depart_at: datetime) -> HoursUsed:
     if taken is _RestTaken.DAILY_REST:
         return replace(used, drive_h=0.0, on_duty_since=depart_at, since_break_h=0.0)
     return replace(used, since_break_h=0.0) if taken is _RestTaken.BREAK else used

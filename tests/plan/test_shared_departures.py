@@ -8,6 +8,9 @@ import numpy as np
 import pytest
 
 from alertd.plan import departures, drive
+from alertd.plan.chain_up import route_outcome
+from alertd.plan.chain_up.search import cheapest_plan
+from alertd.plan.hours.laws import HoursRules
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.make_plan import make_plan
 from alertd.plan.params import PlanParams
@@ -112,6 +115,47 @@ def test_departures_are_compared_once_a_kind_and_minute(monkeypatch: pytest.Monk
     grid = (at_hour(2).timestamp(), 48)
     # Both kinds: the quarters of the clock. Minute 37 has a truck of each kind, minute 52 one of the second.
     assert sorted(compared) == sorted([grid, grid, (minutes[0], 1), (minutes[0], 1), (minutes[1], 1)])
+
+
+def test_the_planned_way_is_not_searched_for_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Off the quarters and with a stop that was sent, which the other departures do not count."""
+    request, sent, searched = requests()[0], frozenset({"a"}), []
+    WEATHER.corridor.answers.clear()
+    need = drive.plan_drive(request).solution.encounter.hourly_need
+    planned_at = at_hour(9) + timedelta(minutes=7)
+    departures.compare_departures(need, planned_at + timedelta(minutes=8), request.now_utc, HoursUsed(), PARAMS)
+    solution = drive.best_solution(need, planned_at.timestamp(), PARAMS, sent_stops=sent)
+    assert solution.legs
+
+    def counted(search: Any, *rest: Any) -> Any:
+        searched.append(search)
+        return cheapest_plan(search, *rest)
+
+    monkeypatch.setattr(route_outcome, "cheapest_plan", counted)
+    compared = departures.compare_departures(need, planned_at, request.now_utc, HoursUsed(), PARAMS, sent_stops=sent)
+    assert not searched
+    planned = next(x for x in compared if x.depart_at == planned_at)
+    assert planned.arrive_at == planned_at + timedelta(minutes=round(float(solution.reach_s(ROUTE.length_m)) / 60.0))
+
+
+def test_hours_of_all_departures_equal_those_of_each_alone() -> None:
+    """For drivers with and without hours used; a departure before a known rest has no answer."""
+    request = requests()[3]
+    need, planned_at = drive.plan_drive(request).solution.encounter.hourly_need, request.trip.depart_at
+    rules = HoursRules(
+        name="", text="", drive_h=2.5, drive_section="", rest_h=4.0, rest_section="", break_after_h=1.5, break_s=1800.0
+    )
+    for used in (HoursUsed(), HoursUsed(drive_h=2.0), HoursUsed(drive_h=2.0, on_duty_since=at_hour(5))):
+        grid = (at_hour(2).timestamp(), 48)
+        found = departures._shared(need, grid, request.now_utc, PARAMS, departures.NO_REASONS)
+        together = departures._for_driver(found, used, planned_at, rules)
+        for x, departure in zip(found, together, strict=True):
+            at = x.departure.depart_at
+            then = departures.hours_used_then(used, planned_at, at, rules)
+            known = at >= planned_at or at >= (used.on_duty_since or planned_at)
+            expected = departures._within_hours(x.spells, then, rules, at) if known else None
+            assert departure == replace(x.departure, hours_ok=expected)
+        assert {x.hours_ok for x in together} == {None, True, False} or not used.drive_h
 
 
 def test_a_closure_is_not_shared_with_trips_without_it() -> None:

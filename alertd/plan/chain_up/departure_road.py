@@ -1,6 +1,7 @@
 """Keeps the road at each departure: its timing, the conditions met, and the stretches that may need chains.
 
-Trips of one kind of rig that leave at the same minutes of the hour meet the same roads, whatever their places to stop.
+Trips of one kind of rig share the roads of the quarters of the clock, which delays lead to, whatever their places to
+stop.
 """
 
 from collections.abc import Callable, Hashable, Sequence
@@ -95,7 +96,7 @@ class DepartureRoad:
 
 
 class DepartureRoads:
-    """The roads of one need by departure; those that were computed first are dropped first."""
+    """The roads of one need by departure; those that were asked for longest ago are dropped first."""
 
     def __init__(self, hourly_need: HourlyNeed, params: PlanParams) -> None:
         self.hourly_need, self.params = hourly_need, params
@@ -112,20 +113,23 @@ class DepartureRoads:
 
     def at(self, depart_epoch_s: float, more_epoch_s: Sequence[float] = ()) -> DepartureRoad:
         """The road of this departure. more_epoch_s: departures to compute with it, where it is not kept."""
-        known = self._kept.get(depart_epoch_s)
-        return self.at_all([depart_epoch_s, *more_epoch_s])[0] if known is None else known
+        known = self._kept.pop(depart_epoch_s, None)
+        if known is None:
+            return self.at_all([depart_epoch_s, *more_epoch_s])[0]
+        self._kept[depart_epoch_s] = known
+        return known
 
     def at_all(self, departs_epoch_s: Sequence[float]) -> list[DepartureRoad]:
         """The roads of these departures. Many at once take half the time of one after another."""
-        found = {x: road for x in departs_epoch_s if (road := self._kept.get(x)) is not None}
+        found = {x: road for x in departs_epoch_s if (road := self._kept.pop(x, None)) is not None}
         missing = [x for x in departs_epoch_s if x not in found]
         if missing:
             timing = unchained_timing(self.hourly_need, np.asarray(missing), self.params)
             rows = [timing] if len(missing) == 1 else map(timing.row, range(len(missing)))
             found |= {x: self._road(row) for x, row in zip(missing, rows, strict=True)}
-            self._kept |= {x: found[x] for x in missing}
-            for oldest in list(self._kept)[: max(len(self._kept) - MOST_ROADS, 0)]:
-                self._kept.pop(oldest, None)
+        self._kept |= {x: found[x] for x in departs_epoch_s}
+        for oldest in list(self._kept)[: max(len(self._kept) - MOST_ROADS, 0)]:
+            self._kept.pop(oldest, None)
         return [found[x] for x in departs_epoch_s]
 
     def _road(self, row: UnchainedTiming) -> DepartureRoad:

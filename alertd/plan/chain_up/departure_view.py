@@ -46,7 +46,10 @@ class KeptViews:
 
 @dataclass
 class DepartureViews:
-    """Views of one rig on one corridor, computed on demand: view n leaves n quarters of an hour after the first.
+    """Views of one rig on one corridor, computed on demand.
+
+    View 0 leaves as planned, and view n at the n-th quarter of the clock after that. So all trips of one kind of rig
+    share the views of delays, with each other and with the comparison of departures.
 
     floor: see Encounter.
     sent_stops: see `view_of`.
@@ -80,8 +83,13 @@ class DepartureViews:
     def _rig(self) -> IdentityKey[Rig]:
         return IdentityKey(self.hourly_need.rig)
 
+    @property
+    def past_s(self) -> float:
+        """See `ChainSearch`."""
+        return self.depart_epoch_s % DELAY_STEP_S
+
     def _epoch_s(self, n: int) -> float:
-        return self.depart_epoch_s + n * DELAY_STEP_S
+        return self.depart_epoch_s - self.past_s + n * DELAY_STEP_S if n else self.depart_epoch_s
 
     def road(self, n: int) -> DepartureRoad:
         """The road of the n-th departure."""
@@ -117,7 +125,7 @@ class DepartureViews:
         return known
 
     def leaving_later(self, n: int) -> "DepartureViews":
-        """The same views for a truck that leaves n quarters of an hour later. It has no floor."""
+        """The views of a truck that leaves at the time of view n. They have no floor."""
         return DepartureViews(
             hourly_need=self.hourly_need,
             depart_epoch_s=self._epoch_s(n),

@@ -72,6 +72,7 @@ def chain_search(views: DepartureViews, required_odds: float, on: ChainsOn | Non
         required_odds=required_odds - SAME_PROBABILITY,
         on=on,
         kept=views.priced,
+        past_s=views.past_s,
     )
 
 

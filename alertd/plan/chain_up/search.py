@@ -2,8 +2,9 @@
 
 The search walks over the places where a truck can stop, on a clock of whole minutes. Between two places it drives
 unchained; or it hangs chains at one, drives chained to any later one and removes them there, never to hang them again
-at the same place. The conditions of a run depend on its start time: each quarter of an hour of delay has a view of its
-own. The search covers all such choices, except stops that another stop dominates: nearer and no more expensive.
+at the same place. The conditions of a run depend on its start time: view 0 is the planned departure, and each quarter
+of the clock after it has a view of its own. A delay has the nearest of these views, off by 7.5 minutes at most.
+The search covers all such choices, except stops that another stop dominates: nearer and no more expensive.
 """
 
 from collections.abc import Callable, Hashable, Mapping, Set
@@ -23,7 +24,7 @@ from alertd.plan.params import PlanParams
 
 Array: TypeAlias = NDArray[np.float64]
 
-DELAY_STEP_S: Final = 900.0
+DELAY_STEP_S: Final = 900.0  # a quarter of the clock
 
 
 class ChainedSpan(NamedTuple):
@@ -84,12 +85,13 @@ class ChainSearch:
     """Search for the cheapest chain plan over places_m, (place,).
 
     dry_s: (place,) lower bound of the seconds to each place.
-    view: the view of each delay, in quarters of an hour.
+    view: the views by number, see `clock`.
     required_odds: probability from which a stretch is never driven unchained, whatever the prices.
     excluded_stops: places where chains must not be hung.
     prune_dominated: omit stops with a nearer stop that is no more expensive.
     on: chains on at the first place; they stay on to the place where they are removed.
     kept: the prices of views, which searches over the same places share.
+    past_s: seconds from the quarter of the clock before the departure, or at it, to the departure.
     """
 
     places_m: Array
@@ -101,7 +103,8 @@ class ChainSearch:
     prune_dominated: bool = True
     on: ChainsOn | None = None
     kept: dict[Hashable, PricedView] = field(default_factory=dict)
-    _on_time_s: list[float] = field(default_factory=list, init=False)
+    past_s: float = 0.0
+    _quarter_s: list[float] = field(default_factory=list, init=False)
     at_clock: dict[int, PricedView] = field(default_factory=dict, init=False)
     _terms: SearchTerms = field(init=False)
 
@@ -126,15 +129,21 @@ class ChainSearch:
         return known
 
     @property
-    def on_time_s(self) -> list[float]:
-        """Seconds to each place in view 0."""
-        if not self._on_time_s:
-            self._on_time_s += self.view(0).reach_s.tolist()
-        return self._on_time_s
+    def quarter_s(self) -> list[float]:
+        """Seconds after the departure at which a truck that left at the quarter before it would be at each place."""
+        if not self._quarter_s:
+            self._quarter_s += [x - self.past_s for x in self.view(0).reach_s.tolist()]
+        return self._quarter_s
+
+    @property
+    def own_until_s(self) -> float:
+        """Seconds after the quarter before the departure until which view 0 is the nearest."""
+        return 0.5 * (self.past_s + DELAY_STEP_S)
 
     def clock(self, place: int, minute: int) -> int:
-        """The view of a truck that leaves this place at `minute` after departure."""
-        return max(round((minute * 60.0 - self.on_time_s[place]) / DELAY_STEP_S), 0)
+        """The view of a truck that leaves this place at `minute` after departure: 0, or n for the n-th quarter."""
+        late_s = minute * 60.0 - self.quarter_s[place]
+        return round(late_s / DELAY_STEP_S) if late_s > self.own_until_s else 0
 
     def priced_at(self, clock: int) -> PricedView:
         known = self.at_clock.get(clock)
@@ -183,7 +192,8 @@ def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
         cost_s = run_s + sum(search.priced(now).risk_s)
         return ChainPlan(cost_s, (), (0,) * final, (), round(run_s / 60.0))
     left_s: list[float] = (search.dry_s[-1] - search.dry_s).tolist()
-    priced_at, at_clock, on_time_s = search.priced_at, search.at_clock, search.on_time_s
+    priced_at, at_clock = search.priced_at, search.at_clock
+    quarter_s, own_until_s = search.quarter_s, search.own_until_s
     best: dict[_Node, float] = {_START: 0.0}
     before: dict[_Node, _Link] = {}
     queue: list[tuple[float, _Node, float]] = [(left_s[0], _START, 0.0)]
@@ -196,8 +206,8 @@ def cheapest_plan(search: ChainSearch, most_s: float = inf) -> ChainPlan | None:
             return _trace_back(search, before, node, cost_s)
         if cost_s > best[node]:
             continue
-        late = round((minute * 60.0 - on_time_s[place]) / DELAY_STEP_S)  # as `clock`, without the cost of a call
-        clock = late if late > 0 else 0
+        late_s = minute * 60.0 - quarter_s[place]
+        clock = round(late_s / DELAY_STEP_S) if late_s > own_until_s else 0  # as `clock`, without the cost of a call
         decided, on = at_clock.get(clock) or priced_at(clock), search.on if place == 0 else None
         if on is None:  # unchained to the next place
             ahead = place + 1

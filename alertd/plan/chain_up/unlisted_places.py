@@ -48,11 +48,15 @@ def places_with_search(
 
     Road counts at the hours at which a trip of these departures can be there.
     """
+    departs = depart_epoch_s, depart_epoch_s if last_epoch_s is None else last_epoch_s
+    return hourly_need.shared.answer("offered", (departs, params), lambda: _offered(hourly_need, departs, params))
+
+
+def _offered(hourly_need: HourlyNeed, departs: tuple[float, float], params: PlanParams) -> StopCandidates:
     sections, listed = hourly_need.sections, stop_candidates(hourly_need.sections, params)
     whole = all_places(sections, params)
     at_m = whole.at_m[whole.unlisted]
     free = free_s(sections, IdentityKey(hourly_need.rig), params)
-    departs = depart_epoch_s, depart_epoch_s if last_epoch_s is None else last_epoch_s
     dry_s = np.cumsum(free) - 0.5 * free
     may, always = _may_need(hourly_need, departs, dry_s, params)
     may_idx = np.flatnonzero(may)

@@ -19,6 +19,7 @@ MOST_KEPT: Final = {
     "roads": 1,
     "likely": 2,
     "places": 32,
+    "offered": 4,
     "pavement": 2,
     "speeds": 2,
     "posting": 2,

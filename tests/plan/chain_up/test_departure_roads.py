@@ -114,6 +114,16 @@ def test_the_oldest_roads_are_dropped(need: HourlyNeed, monkeypatch: pytest.Monk
     assert departure_roads(need, PARAMS) is departure_roads(need, PARAMS)
 
 
+def test_a_road_that_trips_use_is_kept(need: HourlyNeed, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The departures of many trips do not push out the quarters that they share."""
+    monkeypatch.setattr(departure_road, "MOST_ROADS", 3)
+    roads, quarter = DepartureRoads(need, PARAMS), at_hour(3).timestamp()
+    shared = roads.at(quarter)
+    for n in range(1, 9):
+        roads.at(quarter - 100.0 * n)
+        assert roads.at(quarter) is shared
+
+
 def test_excluding_stops_equals_prices_for_such_a_search(need: HourlyNeed) -> None:
     places = stop_candidates(need.sections, PARAMS)
     views = DepartureViews(hourly_need=need, depart_epoch_s=at_hour(6).timestamp(), params=PARAMS, places=places)
