@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import lru_cache
+from math import ceil
 from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
@@ -106,7 +107,7 @@ class _Closure(StoredModel):
 class _ComparisonManifest(StoredModel):
     format: Literal["alertd.inputs/1"]
     alertd: str
-    plan: str
+    plan: str = ""  # not filed where a store keeps it
     planned: str
     others: tuple[tuple[str, str], ...]
     missed: tuple[tuple[str, str], ...]
@@ -135,11 +136,13 @@ class ReplayWriter:
     """Files the inputs of plans in an archive.
 
     Raises StoreError when it cannot; with `or_log` it logs the error instead, so that no plan is lost by it.
-    placed: the files of the present cycle that are stored already.
+    texts: also file the plans themselves; without, a store keeps them. placed: the files of the present cycle that are
+    stored already.
     """
 
     archive: Archive
     or_log: bool = False
+    texts: bool = True
     placed: PlacedFiles = field(default_factory=PlacedFiles)
 
     def road(self, inputs: ReplayRecord) -> "RoadWriter":
@@ -153,7 +156,7 @@ class ReplayWriter:
             stored = {
                 "format": FORMAT,
                 "alertd": alertd.__version__,
-                "plan": self.archive.put(plan_json(plan).encode(), now),
+                **({"plan": self.archive.put(plan_json(plan).encode(), now)} if self.texts else {}),
                 "planned": made_of.planned,
                 "others": made_of.others,
                 "missed": made_of.missed,
@@ -177,20 +180,24 @@ class RoadWriter:
     def __init__(self, writer: ReplayWriter, inputs: ReplayRecord) -> None:
         self._writer, self._inputs = writer, inputs
         self._shared: Mapping[str, Any] | None = None
+        self.texts = writer.texts
 
     def write(self, made: Sequence[PlannedTrip], packs: Sequence[PackedContent]) -> None:
-        """File plans. packs: of these plans in order, see `pack_plans`. Raises StoreError, see `ReplayWriter`."""
+        """File plans. packs: of these plans in order, see `pack_plans`; none where a store keeps their texts.
+
+        Raises StoreError, see `ReplayWriter`.
+        """
         now = self._inputs.now_utc
         with self._writer.errors_to_log():
             with self._writer.archive.together() as archive:
                 files = self._inputs.files if self._shared is None else {}
                 digests = {name: self._put_file(archive, content) for name, content in files.items()}
                 shared = _put_shared(archive, self._inputs, digests) if self._shared is None else self._shared
-                for n, packed in enumerate(packs):
+                for n in range(ceil(len(made) / MOST_IN_PACK)):
                     part = made[n * MOST_IN_PACK : (n + 1) * MOST_IN_PACK]
-                    pack = archive.put_packed(packed, now)
+                    pack = {"pack": archive.put_packed(packs[n], now)} if packs else {}
                     trips = {one.plan_id: {"place": place, **_own_inputs(one)} for place, one in enumerate(part)}
-                    filed = _put_json(archive, {**shared, "pack": pack, "trips": trips}, now)
+                    filed = _put_json(archive, {**shared, **pack, "trips": trips}, now)
                     archive.file_plans([one.plan_id for one in part], filed, now)
             self._shared = shared  # the files are in their places now
             self._writer.placed.add([(files[name], digest) for name, digest in digests.items()], now)
@@ -254,7 +261,8 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         if "planned" in stored:
             ways = _ComparisonManifest.model_validate_json(json.dumps(stored))
             made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
-            return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
+            text = archive.get(ways.plan).decode() if ways.plan else None
+            return ArchivedComparison(alertd=ways.alertd, plan=text, made_of=made_of)
         plan = _plan_of(archive, stored, plan_id)
         stored |= {
             name: _get_json(archive, stored[name]) for name in ("files", "heard", "posted", "past") if name in stored
@@ -299,12 +307,17 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
     )
 
 
-def _plan_of(archive: Archive, stored: dict[str, Any], plan_id: str) -> str:
-    """The text of the plan. Takes from the record what belongs to others that were filed with it."""
-    if "pack" not in stored:  # filed alone, as by earlier versions
+def _plan_of(archive: Archive, stored: dict[str, Any], plan_id: str) -> str | None:
+    """The text of the plan, None where a store keeps it.
+
+    Takes from the record what belongs to others that were filed with it.
+    """
+    if "trips" not in stored:  # filed alone, as by earlier versions
         return archive.get(str(stored.pop("plan"))).decode()
     own = stored.pop("trips")[plan_id]
     stored |= {name: value for name, value in own.items() if name != "place"}
+    if "pack" not in stored:
+        return None
     return text_in_pack(_pack_text(IdentityKey(archive), str(stored.pop("pack"))), int(own["place"]))
 
 
