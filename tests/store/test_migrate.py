@@ -193,6 +193,7 @@ def test_channel_states_move_from_events_to_their_table(place: Path | str, noon:
     database = Database(place)
     with database.write() as connection:
         later = ("attempts", "event_log", "senders", "channel_senders", "leader_clock", "notices_seen")
+        later += ("packs", "thinned_plans")
         for table in later:
             connection.exec_driver_sql(f"DROP TABLE {table}")
         connection.exec_driver_sql("UPDATE alembic_version SET version_num = '0002'")

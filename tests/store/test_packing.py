@@ -3,16 +3,18 @@
 import json
 from collections.abc import Callable
 from datetime import datetime, timedelta
+from pathlib import Path
 
 import pytest
 from sqlalchemy import text
 
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice
+from alertd.store.backup import back_up
 from alertd.store.plans import packing
 from alertd.store.plans.plan_text import full_text, packed_text
 from alertd.store.retention import Thinning
-from alertd.store.rows import PlanRecord
+from alertd.store.rows import PlanRecord, StoredTrip
 from alertd.store.store import Store
 
 HOUR = timedelta(hours=1)
@@ -143,3 +145,15 @@ def test_a_damaged_pack_is_one_line_and_not_another_text(
         connection.execute(packing.packs.update().values(texts=b"not a pack"))
     with pytest.raises(StoreError, match=r"pack 0+1 of texts is damaged"):
         store.plan("plan-00")
+
+
+def test_a_backup_of_packed_texts_reads_back(tmp_path: Path, noon: datetime) -> None:
+    path, copy = tmp_path / "alertd.db", tmp_path / "copy.db"
+    with Store(path) as store:
+        store.put_trip(StoredTrip(id="trip-1", body='{"route":"pass"}', created_at=noon))
+        for n in range(4):
+            store.record_plan(f"plan-{n}", "trip-1", noon + n * HOUR, plan_of(n), [], {})
+        assert store.packing.pack_plans(noon + 99 * HOUR) == 4
+    back_up(path, copy)
+    with Store(copy) as store:
+        assert [store.plan(f"plan-{n}").body for n in range(4)] == [full_text(plan_of(n)) for n in range(4)]  # type: ignore[union-attr]
