@@ -142,6 +142,10 @@ class Archive:
         """Remove these plans, without their contents; return the number of removed files."""
         return sum(self._remove(self._plan(plan_id)) for plan_id in plan_ids)
 
+    def remove_content(self, digest: str) -> None:
+        """Remove a content that no plan uses any more."""
+        self._remove(self._content(digest))
+
     def remove_contents(self, *, unused_since: datetime, but: Collection[str] = ()) -> int:
         """Remove contents not used since a time, except these digests; return the number of removed files."""
         return sum(self._remove(path, unused_since) for path in self._files("contents") if path.name not in but)

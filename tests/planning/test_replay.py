@@ -222,6 +222,25 @@ async def test_plans_whose_texts_a_store_keeps_replay_by_id(
     assert [d.path for d in found] == ["driver", "id"]
 
 
+async def test_plans_of_a_road_without_texts_share_a_record(
+    settings: Settings, archive: Archive, morning: datetime
+) -> None:
+    """The groups of a road come one by one, and each plan replays from the record of all."""
+    trips = [
+        TRIP.model_copy(update={"id": f"T{n}", "depart_at": TRIP.depart_at + timedelta(minutes=n)}) for n in range(6)
+    ]
+    writer = ReplayWriter(archive=archive, texts=False)
+    async with create_planner(settings, ManualClock(morning), writer) as planning:
+        plans = await planning.plan(trips, morning)
+    ids = [plan.id for plan in plans if isinstance(plan, Plan)]
+    assert archive.plans() == sorted(ids)
+    assert len({archive.of_plan(plan_id) for plan_id in ids}) == 1
+    records = [p for p in archive.folder.glob("contents/*/*") if b'"alertd.inputs/1"' in archive.get(p.name)]
+    assert len(records) == 1
+    for plan_id in (ids[0], ids[-1]):
+        assert (await replay(archive, plan_id)).differences == ()
+
+
 async def test_unwritable_archive_withholds_no_plan_from_the_driver(
     settings: Settings, tmp_path: Path, morning: datetime, caplog: pytest.LogCaptureFixture
 ) -> None:

@@ -7,7 +7,6 @@ from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from functools import lru_cache
-from math import ceil
 from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
@@ -45,7 +44,7 @@ from alertd.store.plans.plan_pack import MOST_IN_PACK, text_in_pack
 log = logging.getLogger(__name__)
 
 FORMAT: Final = "alertd.inputs/1"
-_STORED_APART: Final = ("files", "heard", "posted", "past")  # parts that plans have in common
+_MOST_IN_RECORD: Final = 256  # plans, which are filed again with each group of their road
 _POSTED: Final = TypeAdapter(PostedConditions)
 _SEEN: Final = TypeAdapter(tuple[RoadSeen, ...])
 
@@ -180,6 +179,7 @@ class RoadWriter:
     def __init__(self, writer: ReplayWriter, inputs: ReplayRecord) -> None:
         self._writer, self._inputs = writer, inputs
         self._shared: Mapping[str, Any] | None = None
+        self._growing, self._trips = "", dict[str, Any]()  # the last record without texts, and its plans
         self.texts = writer.texts
 
     def write(self, made: Sequence[PlannedTrip], packs: Sequence[PackedContent]) -> None:
@@ -193,14 +193,27 @@ class RoadWriter:
                 files = self._inputs.files if self._shared is None else {}
                 digests = {name: self._put_file(archive, content) for name, content in files.items()}
                 shared = _put_shared(archive, self._inputs, digests) if self._shared is None else self._shared
-                for n in range(ceil(len(made) / MOST_IN_PACK)):
+                for n, packed in enumerate(packs):
                     part = made[n * MOST_IN_PACK : (n + 1) * MOST_IN_PACK]
-                    pack = {"pack": archive.put_packed(packs[n], now)} if packs else {}
+                    pack = archive.put_packed(packed, now)
                     trips = {one.plan_id: {"place": place, **_own_inputs(one)} for place, one in enumerate(part)}
-                    filed = _put_json(archive, {**shared, **pack, "trips": trips}, now)
+                    filed = _put_json(archive, {**shared, "pack": pack, "trips": trips}, now)
                     archive.file_plans([one.plan_id for one in part], filed, now)
             self._shared = shared  # the files are in their places now
+            if not self.texts and made:
+                self._file_with_earlier(made, shared)
             self._writer.placed.add([(files[name], digest) for name, digest in digests.items()], now)
+
+    def _file_with_earlier(self, made: Sequence[PlannedTrip], shared: Mapping[str, Any]) -> None:
+        """File plans in one record with the groups before: a record of each group would take a block of disk."""
+        archive, now, before = self._writer.archive, self._inputs.now_utc, self._growing
+        if len(self._trips) >= _MOST_IN_RECORD:
+            before, self._trips = "", {}
+        self._trips |= {one.plan_id: _own_inputs(one) for one in made}
+        self._growing = _put_json(archive, {**shared, "trips": self._trips}, now)
+        archive.file_plans(list(self._trips), self._growing, now)
+        if before not in ("", self._growing):
+            archive.remove_content(before)  # which no plan names any more
 
     def _put_file(self, archive: Archive, content: bytes) -> str:
         now = self._inputs.now_utc
