@@ -164,7 +164,7 @@ def archive_bytes(archive: Archive) -> tuple[float, float]:
         content, size = archive.get(path.name), path.stat().st_blocks * 512
         if b'"alertd.inputs/' in content:
             records += size
-        elif content.startswith((b'[{"body"', b"OM")) or b'"hourly"' in content[:5000]:
+        elif content.startswith(b'[{"body"') or b'"hourly"' in content[:5000]:
             shared += size
     return shared, records
 
