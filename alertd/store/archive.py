@@ -84,9 +84,7 @@ class Archive:
             raise self._error(f"{digest[:80]!r} is not a content digest", "use an archive that alertd wrote")
         content = _unpacked(self._read(self._content(digest), f"content {digest[:12]}... is missing"))
         if hashlib.sha256(content).hexdigest() != digest:
-            raise self._error(
-                f"content {digest[:12]}... is damaged or altered", "replay from an unaltered copy of the archive"
-            )
+            raise self._damaged(digest)
         return content
 
     def file_plan(self, plan_id: str, digest: str, now_utc: datetime) -> None:
@@ -107,12 +105,11 @@ class Archive:
         # Earlier versions, and file systems without second names, have the digest.
         if _DIGEST.fullmatch(digest := found.decode("ascii", errors="replace").strip()):
             return digest
-        if not (record := _unpacked(found)):
-            raise self._error(
-                f"{plan_id} is damaged: it is not a content digest, and no record",
-                "replay from an unaltered copy of the archive",
-            )
-        return hashlib.sha256(record).hexdigest()
+        # An altered record has another digest than the name of its file.
+        digest = hashlib.sha256(record := _unpacked(found)).hexdigest()
+        if not record or not self._content(digest).exists():
+            raise self._damaged(plan_id if not record else digest)
+        return digest
 
     def note_store(self, place: str, now_utc: datetime) -> tuple[str, ...]:
         """Note whose plans are filed here, by the place of a store; return the places of all other such stores."""
@@ -226,6 +223,11 @@ class Archive:
             raise self._error(missing, "name the archive that holds it; old plans and contents are pruned") from None
         except OSError as exc:
             raise self._failed("cannot be read", exc) from exc
+
+    def _damaged(self, name: str) -> StoreError:
+        return self._error(
+            f"content {name[:12]}... is damaged or altered", "replay from an unaltered copy of the archive"
+        )
 
     def _failed(self, what: str, exc: OSError) -> StoreError:
         return self._error(f"{what} ({exc.strerror})", "check the folder, its permissions and the free disk space")

