@@ -1,6 +1,7 @@
 """Finds an archived plan, and prints the result of its replay."""
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -8,9 +9,11 @@ from rich.console import Console
 
 from alertd.cli.paths import settings_path
 from alertd.errors import ConfigError, InputError
+from alertd.plan.serialize import FORMAT, canonical
 from alertd.planning.replays.replay import ReplayResult
 from alertd.settings.read import read_settings
 from alertd.store.archive import Archive, is_plan_id
+from alertd.store.store import Store
 
 MAX_SHOWN = 40
 
@@ -37,6 +40,23 @@ def _settings_archive(config: str | None) -> Path:
             str(settings.where), "daemon.archive", "is empty, so nothing is kept", "name a folder, or give --archive"
         )
     return settings.archive
+
+
+def stored_text(config: str | None) -> Callable[[str], str | None]:
+    """Reads the JSON of a plan from the store of the settings; None without settings, store or plan."""
+
+    def text(plan_id: str) -> str | None:
+        try:
+            place = read_settings(settings_path(config)).store
+        except ConfigError:
+            return None
+        if isinstance(place, Path) and not place.is_file():
+            return None
+        with Store(place) as store:
+            stored = store.plan(plan_id)
+        return None if stored is None else canonical({"format": FORMAT, **json.loads(stored.body)["plan"]})
+
+    return text
 
 
 def replay_json(done: ReplayResult, plan_id: str) -> dict[str, Any]:

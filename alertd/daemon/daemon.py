@@ -211,7 +211,7 @@ async def _run_services(
         if isinstance(clock, GuardedClock) and answer.clock_offset_s is not None:
             clock.record_offset(urlsplit(answer.url).hostname or "", answer.clock_offset_s)
 
-    keep = ReplayWriter(archive=Archive(settings.archive), or_log=True) if settings.archive else None
+    keep = ReplayWriter(archive=Archive(settings.archive), or_log=True, texts=False) if settings.archive else None
     async with (
         create_planner(settings, clock, keep, on_response) as planning,
         open_channels(settings, content_loader(store)) as channels,

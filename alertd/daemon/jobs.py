@@ -28,7 +28,7 @@ from alertd.service.clock_guard import GuardedClock
 from alertd.service.cycle import OnRecorded, observe_roads, plan_and_record, read_due_trips
 from alertd.service.liveness import Liveness
 from alertd.service.metrics import Metrics
-from alertd.service.retention import apply_retention
+from alertd.service.retention import apply_retention, pack_texts_of
 from alertd.service.scheduled_notices import ActiveTrip, send_scheduled
 from alertd.settings.model import Settings
 from alertd.sources.http.cache import DiskCache
@@ -224,6 +224,12 @@ class Daemon:
         if answers or kept or rows:
             log.info("housekeeping removed %d cached answers, %d archive files, %d records", answers, kept, rows)
 
+    async def pack_texts(self) -> None:
+        """Pack the texts of plans and notices that are seldom read. No clock decides: nothing is removed by it."""
+        packed = await asyncio.to_thread(pack_texts_of, self._store, self._clock())
+        if packed:
+            log.info("%d texts of plans and notices packed", packed)
+
     async def _may_thin(self, archive: Archive, now: datetime) -> bool:
         """Note in an archive whose plans it has; returns whether these are the plans of this store only."""
         place = self._planning.settings.store
@@ -347,6 +353,7 @@ def schedule_jobs(daemon: Daemon, settings: Settings, clock: Clock) -> AsyncIOSc
         id="housekeeping",
         next_run_time=now,
     )
+    scheduler.add_job(daemon.trigger(daemon.pack_texts), _Every(hours=1), id="pack_texts")
     scheduler.add_job(
         daemon.trigger(daemon.check_sources),
         _Every(hours=CHECK_SOURCES_EVERY_H),

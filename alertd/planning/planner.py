@@ -230,7 +230,7 @@ class Planner:
         return Deciding(
             bases={trip.id: mode.basis_of(trip) for trip in alone},
             longest=None if road is None else self.kept.longest,
-            archived=self._writer is not None,
+            archived=self._writer is not None and self._writer.texts,
         )
 
     def _elsewhere(self, *, urgent: bool) -> bool:

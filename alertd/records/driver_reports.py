@@ -4,7 +4,7 @@ import json
 from collections import defaultdict
 from collections.abc import Collection, Mapping, Sequence
 from datetime import datetime, timedelta
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Any, Final
 
 from alertd.notices.checklists.loading import Loaded
 from alertd.notices.triggers.scheduled import ChainStatus
@@ -88,25 +88,27 @@ def _chained(reports: Sequence[TruckReport], now_utc: datetime) -> ChainStatus:
 
 def truck_reports(store: "Store", trip_ids: Collection[str], now_utc: datetime) -> dict[str, list[TruckReport]]:
     """Recent chain and arrival reports of the given trips, by trip, for planning."""
-    found: dict[str, list[TruckReport]] = defaultdict(list)
+    events: list[tuple[StoredEvent, Report]] = []
     for kind in Report:
         since = now_utc - (RECENT if kind in CHAIN_REPORTS else LONGEST_TRIP)
-        for event in store.events_since(kind.value, since):
-            if event.trip_id in trip_ids:
-                found[event.trip_id].append(_truck_report(store, event, kind))
+        events += [(e, kind) for e in store.events_since(kind.value, since) if e.trip_id in trip_ids]
+    current = {e.id: store.plan_before(e.trip_id, e.at) for e, kind in events if kind in CHAIN_REPORTS}
+    plan_ids = {plan_id for plan_id in current.values() if plan_id is not None}
+    stretches = {p.id: json.loads(p.body)["plan"]["stretches"] for p in store.stored_plans.read(plan_ids)}
+    found: dict[str, list[TruckReport]] = defaultdict(list)
+    for event, kind in events:
+        of_plan = stretches.get(current.get(event.id) or "", [])
+        found[event.trip_id].append(_truck_report(event, kind, of_plan))
     return found
 
 
-def _truck_report(store: "Store", event: StoredEvent, kind: Report) -> TruckReport:
+def _truck_report(event: StoredEvent, kind: Report, stretches: Sequence[Mapping[str, Any]]) -> TruckReport:
     """The report with its place [m], for chains on the tires, and for hanging begun its length.
 
-    All are taken from the plan current at that time.
+    stretches: of the plan current at that time, from which all are taken.
     """
     if kind not in CHAIN_REPORTS:
         return TruckReport(at=event.at, what=kind)
-    plan_id = store.plan_before(event.trip_id, event.at)
-    stored = None if plan_id is None else store.plan(plan_id)
-    stretches = [] if stored is None else json.loads(stored.body)["plan"]["stretches"]
     ahead = [s for s in stretches if datetime.fromisoformat(s["leave_at"]) > event.at]
     tires, takes_s = None, None
     if kind in (Report.CHAINS_ON, Report.HANGING_BEGUN) and ahead:

@@ -31,10 +31,8 @@ def posting_records(store: "Store", since: datetime, until: datetime) -> list[Po
     newest: dict[tuple[str, int], str] = {}
     for id_, trip_id, made_at in store.plans_made(since, until):  # the last of each hour
         newest[trip_id, int(made_at.timestamp() // 3600)] = id_
-    for (trip_id, _), id_ in newest.items():
-        stored = store.plan(id_)
-        if stored is not None:
-            plans[trip_id].append(json.loads(stored.body)["plan"])
+    for stored in sorted(store.stored_plans.read(newest.values()), key=lambda s: s.made_at):
+        plans[stored.trip_id].append(json.loads(stored.body)["plan"])
     out: list[PostingRecord] = []
     for of_trip in plans.values():
         try:

@@ -2,15 +2,18 @@
 
 import json
 import logging
+from collections.abc import Iterator
 from datetime import datetime, timedelta
 from typing import Final
 
 from alertd.errors import InputError
+from alertd.records.driver_reports import CHAIN_REPORTS
 from alertd.records.event_stream import Retain
 from alertd.records.streams import STREAMS
 from alertd.service.cycle import FINISHED_AT_LATEST
 from alertd.settings.model import KeepDays
 from alertd.sources.files.trips import parse_trip
+from alertd.store.retention import Thinning
 from alertd.store.store import Store
 
 log = logging.getLogger(__name__)
@@ -36,21 +39,38 @@ def apply_retention(store: Store, keep: KeepDays, now_utc: datetime) -> int:
     removed += store.pruning.notices(decided)
     oldest = now_utc - timedelta(days=keep.plans)  # a wrong clock may have dated a plan decades back
     removed += store.pruning.plans(oldest)
-    removed += store.pruning.thin_plans(oldest, now_utc - timedelta(days=keep.every_plan), PLAN_EVERY)
+    removed += _thin_plans(store, oldest, now_utc - timedelta(days=keep.every_plan), now_utc)
+    removed += store.pruning.thinned_plans(oldest)
     removed += store.pruning.trips(finished_trips(store, decided))
     removed += store.pruning.slots(decided)
-    return removed + store.pruning.answers(now_utc - ANSWERS_KEPT)
+    removed += store.pruning.answers(now_utc - ANSWERS_KEPT)
+    store.packing.remove_unused()
+    return removed
+
+
+def pack_texts_of(store: Store, now_utc: datetime) -> int:
+    """Pack plans and notices that are seldom read; returns how many. Raises StoreError."""
+    return store.packing.pack_plans(now_utc) + store.packing.pack_notices(now_utc)
+
+
+def _thin_plans(store: Store, oldest: datetime, before: datetime, now_utc: datetime) -> int:
+    moments = [(id_, at) for id_, at in _departures(store) if oldest <= at < now_utc]
+    moments += [(event.trip_id, event.at) for kind in CHAIN_REPORTS for event in store.events_since(kind.value, oldest)]
+    done = store.pruning.thin_plans(oldest, before, now_utc, Thinning(every=PLAN_EVERY, moments=moments))
+    store.packing.pack_again(done.pack_ids, now_utc)
+    return done.removed_n
 
 
 def finished_trips(store: Store, before: datetime) -> list[str]:
     """Trips that ended before a given time, judged by their planned departure."""
-    out = []
+    return [id_ for id_, depart_at in _departures(store) if depart_at + FINISHED_AT_LATEST < before]
+
+
+def _departures(store: Store) -> Iterator[tuple[str, datetime]]:
     for stored in store.trips(cancelled_too=True):
         try:
             trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
         except InputError as exc:  # kept by another version, whose rules were wider
             log.warning("kept: %s", exc)
             continue
-        if trip.depart_at + FINISHED_AT_LATEST < before:
-            out.append(stored.id)
-    return out
+        yield stored.id, trip.depart_at

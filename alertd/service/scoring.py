@@ -177,15 +177,12 @@ def _load_snapshots(store: Store, since: datetime, until: datetime) -> dict[str,
     for id_, trip_id, made_at in store.plans_made(since, until):
         chosen[trip_id, int(made_at.timestamp() // 3600)] = id_
     out: dict[str, list[PlanSnapshot]] = defaultdict(list)
-    for (trip_id, _), id_ in chosen.items():
-        stored = store.plan(id_)
-        if stored is None:
-            continue
+    for stored in store.stored_plans.read(chosen.values()):
         try:
-            out[trip_id].append(snapshot_of(json.loads(stored.body)["plan"]))
+            out[stored.trip_id].append(snapshot_of(json.loads(stored.body)["plan"]))
         except (KeyError, TypeError, ValueError) as exc:  # stored by another version in another form
-            log.warning("plan %s is not scored: %s", id_, type(exc).__name__)
-    return out
+            log.warning("plan %s is not scored: %s", stored.id, type(exc).__name__)
+    return {trip_id: sorted(of_trip, key=lambda s: s.made_at) for trip_id, of_trip in out.items()}
 
 
 def snapshot_of(plan: dict[str, Any]) -> PlanSnapshot:

@@ -242,7 +242,7 @@ class PlanFile(FileModel):
 class KeepDaysFile(FileModel):
     positions: int = Field(14, ge=5, le=3660)
     plans: int = Field(14, ge=1, le=3660)
-    every_plan: int = Field(2, ge=1, le=3660)  # [A] two days to look at what changed from hour to hour
+    every_plan: int = Field(1, ge=1, le=3660)  # [A] a day to look at what changed from hour to hour
     trips: int = Field(60, ge=7, le=3660)
     reports: int = Field(730, ge=7, le=36600)
 

@@ -55,14 +55,14 @@ class PlacePaths:
 class KeepDays:
     """Days that the store keeps each kind of record: `plans` without a notice, `trips` with their notices.
 
-    every_plan: days until only one plan without a notice in six hours stays of a trip.
+    every_plan: days until plans are thinned on which nothing rests: in six hours of a trip, one plan stays.
     """
 
     positions: int
     plans: int
     trips: int
     reports: int
-    every_plan: int = 2
+    every_plan: int = 1
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -82,33 +82,34 @@ class Archive:
         """Return the content with this digest. Raises StoreError when it is missing, damaged or altered."""
         if not _DIGEST.fullmatch(digest):
             raise self._error(f"{digest[:80]!r} is not a content digest", "use an archive that alertd wrote")
-        packed = self._read(self._content(digest), f"content {digest[:12]}... is missing")
-        unpacking = zlib.decompressobj()
-        try:
-            content = unpacking.decompress(packed, MAX_BYTES)
-        except zlib.error:
-            content = b""
+        content = _unpacked(self._read(self._content(digest), f"content {digest[:12]}... is missing"))
         if hashlib.sha256(content).hexdigest() != digest:
-            raise self._error(
-                f"content {digest[:12]}... is damaged or altered", "replay from an unaltered copy of the archive"
-            )
+            raise self._damaged(digest)
         return content
 
     def file_plan(self, plan_id: str, digest: str, now_utc: datetime) -> None:
         """Record which content holds a plan's inputs. Store that content first."""
-        self._write(self._plan(plan_id), digest.encode(), now_utc)
+        self.file_plans([plan_id], digest, now_utc)
 
     def file_plans(self, plan_ids: Sequence[str], digest: str, now_utc: datetime) -> None:
-        """`file_plan` of plans whose inputs one content holds."""
-        first, *others = (self._plan(plan_id) for plan_id in dict.fromkeys(plan_ids))
-        self._write(first, digest.encode(), now_utc)
-        for path in others:
-            self._write_same(path, first, digest.encode(), now_utc)
+        """`file_plan` of plans whose inputs one content holds. A plan is a second name of the content's file."""
+        for path in [self._plan(plan_id) for plan_id in dict.fromkeys(plan_ids)]:
+            if _DIGEST.fullmatch(digest):
+                self._write_same(path, self._content(digest), digest.encode(), now_utc)
+            else:
+                self._write(path, digest.encode(), now_utc)
 
     def of_plan(self, plan_id: str) -> str:
         """Return the digest recorded for a plan. Raises StoreError when the plan is not in the archive."""
-        path = self._plan(plan_id)
-        return self._read(path, f"{plan_id} is missing").decode("ascii", errors="replace").strip()
+        found = self._read(self._plan(plan_id), f"{plan_id} is missing")
+        # Earlier versions, and file systems without second names, have the digest.
+        if _DIGEST.fullmatch(digest := found.decode("ascii", errors="replace").strip()):
+            return digest
+        # An altered record has another digest than the name of its file.
+        digest = hashlib.sha256(record := _unpacked(found)).hexdigest()
+        if not record or not self._content(digest).exists():
+            raise self._damaged(plan_id if not record else digest)
+        return digest
 
     def note_store(self, place: str, now_utc: datetime) -> tuple[str, ...]:
         """Note whose plans are filed here, by the place of a store; return the places of all other such stores."""
@@ -137,6 +138,10 @@ class Archive:
     def remove_plans(self, plan_ids: Sequence[str]) -> int:
         """Remove these plans, without their contents; return the number of removed files."""
         return sum(self._remove(self._plan(plan_id)) for plan_id in plan_ids)
+
+    def remove_content(self, digest: str) -> None:
+        """Remove a content that no plan uses any more."""
+        self._remove(self._content(digest))
 
     def remove_contents(self, *, unused_since: datetime, but: Collection[str] = ()) -> int:
         """Remove contents not used since a time, except these digests; return the number of removed files."""
@@ -197,9 +202,9 @@ class Archive:
             raise self._failed("cannot be written", exc) from exc
 
     def _write_same(self, path: Path, written: Path, data: bytes, now_utc: datetime) -> None:
-        """Give the written file, which holds `data`, a second name: a file of its own takes a whole block of disk.
+        """Give a written file a second name, which counts as a use: a file of its own takes a whole block of disk.
 
-        Where the file system has no second names, it is a copy.
+        Where the file system has no second names, it is a file that holds `data`.
         """
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -207,6 +212,7 @@ class Archive:
             name.unlink(missing_ok=True)
             os.link(written, name)
             os.replace(name, path)
+            os.utime(path, (now_utc.timestamp(),) * 2)
         except OSError:
             Archive._write(self, path, data, now_utc)
 
@@ -217,6 +223,11 @@ class Archive:
             raise self._error(missing, "name the archive that holds it; old plans and contents are pruned") from None
         except OSError as exc:
             raise self._failed("cannot be read", exc) from exc
+
+    def _damaged(self, name: str) -> StoreError:
+        return self._error(
+            f"content {name[:12]}... is damaged or altered", "replay from an unaltered copy of the archive"
+        )
 
     def _failed(self, what: str, exc: OSError) -> StoreError:
         return self._error(f"{what} ({exc.strerror})", "check the folder, its permissions and the free disk space")
@@ -267,6 +278,14 @@ class _Batch(Archive):
 
     def _write_same(self, path: Path, written: Path, data: bytes, now_utc: datetime) -> None:
         self._same.append((path, written, data, now_utc))
+
+
+def _unpacked(packed: bytes) -> bytes:
+    """The content of a file; empty for a damaged one."""
+    try:
+        return zlib.decompressobj().decompress(packed, MAX_BYTES)
+    except zlib.error:
+        return b""
 
 
 def _write_temporary(path: Path, data: bytes, now_utc: datetime) -> Path:

@@ -32,6 +32,7 @@ from alertd.notices.channel_state import ChannelState
 from alertd.store.channel_states import Channels, keep_state
 from alertd.store.connection import Database
 from alertd.store.log import attempts as tries
+from alertd.store.plans.packed_texts import PackedTexts
 from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannelCounts
 from alertd.store.schema import Utc, channel_senders, deliveries, notices
 from alertd.store.work.claims import WAITING, due, has_older_waiting, may_mark, sends_on
@@ -102,8 +103,8 @@ class Outbox:
         """
         query = _whole().where(*due(now), self._mine, ~has_older_waiting(now), deliveries.c.target == target)
         with self._database.read(leading=True) as connection:
-            rows = connection.execute(query.order_by(deliveries.c.next_try, deliveries.c.id))
-            return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in map(_outgoing, rows)]
+            found = _outgoing(connection, query.order_by(deliveries.c.next_try, deliveries.c.id))
+            return [replace(outgoing, attempt=outgoing.attempt + 1) for outgoing in found]
 
     def release_claims(self) -> int:
         """Free the claims of former leaders; return how many. Only for a daemon that has just become leader."""
@@ -147,7 +148,7 @@ class Outbox:
                 if overtaken:
                     connection.execute(_PARK, {"ids": overtaken, "at": at, "why": OVERTAKEN})
                     tries.note_attempts(connection, dict.fromkeys(overtaken, at), tries.PARKED, OVERTAKEN)
-                    parked = [_outgoing(row) for row in connection.execute(_CLAIMED, {"ids": overtaken})]
+                    parked = _outgoing(connection, _CLAIMED, {"ids": overtaken})
             for state in states:
                 keep_state(connection, state, self._sender)
         return parked
@@ -388,7 +389,7 @@ def _claim(connection: Connection, ids: Sequence[int], owner: str, until: dateti
     if not ids:
         return []
     connection.execute(_CLAIM, {"ids": ids, "by": owner, "until": until})
-    return [_outgoing(row) for row in connection.execute(_CLAIMED, {"ids": ids})]
+    return _outgoing(connection, _CLAIMED, {"ids": ids})
 
 
 _IDS: Final = deliveries.c.id.in_(bindparam("ids", expanding=True))
@@ -412,20 +413,26 @@ _PARK: Final = (
 _CLAIMED: Final = _whole().where(_IDS).order_by(deliveries.c.next_try, deliveries.c.id)
 
 
-def _outgoing(row: Row[Any]) -> ClaimedDelivery:
-    return ClaimedDelivery(
-        id=row.id,
-        notice_id=row.notice_id,
-        kind=row.kind,
-        audience=row.audience,
-        trip_id=row.trip_id or "",
-        target=row.target,
-        text=row.text,
-        body=row.body.encode(),
-        created_at=row.created_at,
-        expires_at=row.expires_at,
-        attempt=row.attempts,
-    )
+def _outgoing(
+    connection: Connection, query: Select[Any], asked: Mapping[str, Any] | None = None
+) -> list[ClaimedDelivery]:
+    texts = PackedTexts(connection)
+    return [
+        ClaimedDelivery(
+            id=row.id,
+            notice_id=row.notice_id,
+            kind=row.kind,
+            audience=row.audience,
+            trip_id=row.trip_id or "",
+            target=row.target,
+            text=texts.words(row.text),
+            body=texts.whole(row.body).encode(),
+            created_at=row.created_at,
+            expires_at=row.expires_at,
+            attempt=row.attempts,
+        )
+        for row in connection.execute(query, asked or {}).all()
+    ]
 
 
 def _delivery(row: Row[Any]) -> Delivery:

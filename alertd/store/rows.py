@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
 from alertd.notices.model import Notice
 
@@ -25,6 +26,20 @@ class StoredPlan:
     trip_id: str
     made_at: datetime
     body: str
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThinnedPlan:
+    """What remains of a plan that retention removed before its days.
+
+    facts: advice, chain probability, departure and arrival as in the plan; empty where its form was unknown.
+    """
+
+    id: str
+    trip_id: str
+    made_at: datetime
+    thinned_at: datetime
+    facts: tuple[Any, ...]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

@@ -11,6 +11,7 @@ from sqlalchemy import (
     ForeignKey,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     Table,
     Text,
@@ -19,7 +20,7 @@ from sqlalchemy import (
 )
 from sqlalchemy.types import TypeEngine
 
-REVISION: Final = "0006"  # newest revision in `migrations`
+REVISION: Final = "0007"  # newest revision in `migrations`
 
 
 class Utc(TypeDecorator[datetime]):
@@ -73,6 +74,29 @@ plans = Table(
     Column("body", Text, nullable=False),
     Index("plans_by_trip", "trip_id", "made_at"),
     Index("plans_by_age", "made_at"),
+)
+
+# Texts that were moved here from `plans` and `notices`, many in a row. See `plans.packed_texts`. Ids are never reused,
+# so what was read of a pack stays true.
+packs = Table(
+    "packs",
+    metadata,
+    Column("id", Integer, primary_key=True),
+    Column("texts", LargeBinary, nullable=False),
+    sqlite_autoincrement=True,
+)
+
+# What remains of plans that retention has removed before their days, as numbers that take little space. `facts`: see
+# `plans.packed_texts`.
+thinned_plans = Table(
+    "thinned_plans",
+    metadata,
+    Column("id", Text, primary_key=True),
+    Column("trip_id", Text, nullable=False),
+    Column("made_epoch_s", Integer, nullable=False),
+    Column("thinned_epoch_s", Integer, nullable=False),
+    Column("facts", Text, nullable=False),
+    sqlite_with_rowid=False,
 )
 
 # A slot is the key of a notice that is sent once, such as the brief of one fleet on one local date.

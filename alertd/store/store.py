@@ -17,8 +17,11 @@ from alertd.store.log.attempts import Attempts
 from alertd.store.log.event_log import EventLog, append_events, notice_of
 from alertd.store.log.trip_events import TripEvents
 from alertd.store.outbox import Outbox
+from alertd.store.plans.packed_texts import PackedTexts
+from alertd.store.plans.packing import Packing
 from alertd.store.plans.plan_text import full_text, state_of
-from alertd.store.retention import Retention
+from alertd.store.plans.stored_plans import PLANS_BY_ID, StoredPlans, plan_of
+from alertd.store.retention import PLAN_BEFORE, Retention
 from alertd.store.rows import PlanRecord, Slot, StoredEvent, StoredPlan, StoredTrip
 from alertd.store.schedule import DueTable
 from alertd.store.schema import Utc, deliveries, events, notices, plans, slots, trips
@@ -59,6 +62,8 @@ class Store:
         self.tokens = Tokens(self._database)
         self.answers = Answers(self._database)
         self.pruning = Retention(self._database)
+        self.packing = Packing(self._database)
+        self.stored_plans = StoredPlans(self._database)
         self.senders = Senders(self._database)
         self.on_new: Callable[[Notice], None] = lambda notice: None  # called with each new notice after its commit
 
@@ -187,10 +192,13 @@ class Store:
         """`record_plan` of many plans in one transaction: the ids of the new notices of each."""
         with self._database.write() as connection:
             ids = [record.id for record in records]
-            known = {row.id: row for row in connection.execute(select(plans).where(plans.c.id.in_(ids)))}
+            known = {
+                row.id: plan_of(PackedTexts(connection), row)
+                for row in connection.execute(PLANS_BY_ID, {"ids": ids}).all()
+            }
             for record in records:
                 was = known.get(record.id)
-                if was is not None and (was.trip_id, full_text(was.body)) != (record.trip_id, full_text(record.kept)):
+                if was is not None and (was.trip_id, was.body) != (record.trip_id, full_text(record.kept)):
                     raise StoreError(
                         f"store {self.place}: plan {record.id} exists with different content; "
                         "a plan never changes: give the new one its own id"
@@ -212,7 +220,7 @@ class Store:
         newest = select(plans).where(plans.c.trip_id == trip_id).order_by(plans.c.made_at.desc(), plans.c.id).limit(1)
         with self._database.read() as connection:
             row = connection.execute(newest).one_or_none()
-        return None if row is None else _plan(row)
+            return None if row is None else plan_of(PackedTexts(connection), row)
 
     def sent_states(self, trip_ids: Iterable[str] | None = None) -> dict[str, dict[str, Any]]:
         """What the newest plan of each trip, or of these, was stored with: "said" and "delivery", by trip."""
@@ -226,24 +234,19 @@ class Store:
             .order_by(plans.c.id.desc())  # of two plans of one moment, the one that `latest_plan` returns comes last
         )
         with self._database.read() as connection:
-            return {row.trip_id: state_of(row.body) for row in connection.execute(query)}
+            texts = PackedTexts(connection)
+            return {row.trip_id: state_of(texts.whole(row.body)) for row in connection.execute(query).all()}
 
     def plan(self, plan_id: str) -> StoredPlan | None:
         """Return a plan, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(plans).where(plans.c.id == plan_id)).one_or_none()
-        return None if row is None else _plan(row)
+            return None if row is None else plan_of(PackedTexts(connection), row)
 
     def plan_before(self, trip_id: str, at: datetime) -> str | None:
         """Return the id of a trip's newest plan made at or before `at`, or None."""
-        query = (
-            select(plans.c.id)
-            .where(plans.c.trip_id == trip_id, plans.c.made_at <= at)
-            .order_by(plans.c.made_at.desc(), plans.c.id.desc())
-            .limit(1)
-        )
         with self._database.read() as connection:
-            return connection.execute(query).scalar_one_or_none()
+            return connection.execute(PLAN_BEFORE, {"of_trip": trip_id, "at": at}).scalar_one_or_none()
 
     def plans_made(self, since: datetime, until: datetime) -> list[tuple[str, str, datetime]]:
         """Return (plan id, trip id, UTC time) of the plans made in [since, until), oldest first.
@@ -300,19 +303,21 @@ class Store:
         """Return a notice, or None."""
         with self._database.read() as connection:
             row = connection.execute(select(notices).where(notices.c.id == notice_id)).one_or_none()
-        return None if row is None else notice_of(row)
+            return None if row is None else notice_of(row, PackedTexts(connection))
 
     def notices(self, trip_id: str) -> list[Notice]:
         """Return the notices about a trip, oldest first."""
         query = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
         with self._database.read() as connection:
-            return [notice_of(row) for row in connection.execute(query)]
+            texts = PackedTexts(connection)
+            return [notice_of(row, texts) for row in connection.execute(query).all()]
 
     def notices_since(self, audience: Audience, since: datetime) -> list[Notice]:
         """Return the notices to one audience after `since`, about any trip, oldest first."""
         asked = {"to": audience.value, "since": since}
         with self._database.read() as connection:
-            return [notice_of(row) for row in connection.execute(_NOTICES_SINCE, asked)]
+            texts = PackedTexts(connection)
+            return [notice_of(row, texts) for row in connection.execute(_NOTICES_SINCE, asked).all()]
 
     def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
         """Return the reports of one kind after `since`, about any trip, oldest first."""
@@ -413,10 +418,6 @@ def _notice_values(notice: Notice) -> dict[str, Any]:
 
 def _trip(row: Row[Any]) -> StoredTrip:
     return StoredTrip(id=row.id, body=row.body, created_at=row.created_at, cancelled=row.cancelled)
-
-
-def _plan(row: Row[Any]) -> StoredPlan:
-    return StoredPlan(id=row.id, trip_id=row.trip_id, made_at=row.made_at, body=full_text(row.body))
 
 
 def _event(row: Row[Any]) -> StoredEvent:

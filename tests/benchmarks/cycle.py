@@ -166,7 +166,7 @@ async def measure(
     with Store(settings.store) as store:
         for trip in trips:
             store.put_trip(StoredTrip(id=trip["id"], body=json.dumps(trip), created_at=NOW))
-        keep = ReplayWriter(archive=Archive(settings.archive)) if settings.archive else None
+        keep = ReplayWriter(archive=Archive(settings.archive), texts=False) if settings.archive else None
         async with create_planner(settings, clock, keep) as planner, RoadPool(processes) as pool:
             planner.runner = pool
             await pool.begin(planner.ground, len(trips))

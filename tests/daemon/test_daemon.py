@@ -119,6 +119,20 @@ async def test_cleanup_removes_only_answers_and_inputs_past_their_days(
     assert archive.plans() == [ids[1], ids[settings.archive_days - 1]]
 
 
+async def test_replaced_plans_are_packed_and_read_the_same(
+    daemon: Daemon, tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    caplog.set_level(logging.INFO)
+    body = '{"plan":{"advice":"clear","arrive_at":"","chain_probability":0.0,"depart_at":""}}'
+    with Store(tmp_path / "alertd.db") as store:
+        store.put_trip(StoredTrip(id="T-1", body="{}", created_at=system_clock()))
+        for days in (3, 2):
+            store.record_plan(f"plan-{days}", "T-1", system_clock() - timedelta(days=days), body, [], {})
+        await daemon.pack_texts()
+        assert "2 texts of plans and notices packed" in [r.getMessage() for r in caplog.records]
+        assert {plan.body for plan in store.stored_plans.read(["plan-3", "plan-2"])} == {body}
+
+
 async def test_an_archive_of_two_stores_keeps_the_plans_of_both(
     daemon: Daemon, make_settings: Callable[..., Settings], caplog: pytest.LogCaptureFixture
 ) -> None:

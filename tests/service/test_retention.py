@@ -74,5 +74,19 @@ def test_hourly_plans_are_thinned_after_their_days(store: Store) -> None:
     store.record_plans([PlanRecord(id=f"plan-{h}", trip_id="t", made_at=NOW - h, kept="{}") for h in hours], {})
     apply_retention(store, KEEP, NOW)
     left = [made_at for _, _, made_at in store.plans_made(days(20), NOW + timedelta(hours=1))]
-    assert sum(at >= days(2) for at in left) == 2 * 24 + 1
-    assert sum(at < days(2) for at in left) == 12 * 4  # one in six hours, for `alertd score`
+    assert sum(at >= days(1) for at in left) == 24 + 1
+    assert sum(at < days(1) for at in left) == 13 * 4  # one in six hours, for `alertd score`
+
+
+def test_plans_at_departure_and_at_chain_reports_stay(store: Store) -> None:
+    """What was in force when a truck left or was chained is evidence, though nobody was notified of it."""
+    put_trip(store, "t", days(3), posted=days(4))
+    hours = [timedelta(hours=n) for n in reversed(range(4 * 24))]
+    store.record_plans([PlanRecord(id=f"plan-{h}", trip_id="t", made_at=NOW - h, kept="{}") for h in hours], {})
+    hung_at = days(3) + timedelta(hours=3, minutes=20)
+    store.put_event(StoredEvent(id="hung", trip_id="t", kind="chains_on", at=hung_at, body="{}"))
+    apply_retention(store, KEEP, NOW)
+    left = {made_at for _, _, made_at in store.plans_made(days(20), days(1))}
+    assert {days(3), days(3) + timedelta(hours=3)} <= left
+    assert days(3) + timedelta(hours=2) not in left
+    assert len(left) == 3 * 4 + 2

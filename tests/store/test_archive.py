@@ -82,8 +82,10 @@ def test_missing_plan_or_folder_is_reported_with_a_hint(archive: Archive) -> Non
     with pytest.raises(StoreError, match=rf"^archive \S+kept: {ID} is missing; name the archive that holds it"):
         archive.of_plan(ID)
     archive.file_plan(ID, "../../secret", NOW)
+    with pytest.raises(StoreError, match="is damaged or altered"):
+        archive.of_plan(ID)
     with pytest.raises(StoreError, match="is not a content digest"):
-        archive.get(archive.of_plan(ID))
+        archive.get("../../secret")
 
 
 @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
@@ -124,6 +126,21 @@ def test_plans_filed_together_share_one_file_and_go_alone(archive: Archive) -> N
     assert len(inodes) == 2
     assert archive.prune(unused_since=NOW + DAY) == 1
     assert archive.plans() == ids[1:]
+
+
+def test_a_plan_filed_by_an_earlier_version_and_a_damaged_one(archive: Archive) -> None:
+    """Earlier versions wrote the digest into a file of its own."""
+    digest = archive.put(b"record", NOW)
+    path = archive.folder / "plans" / ID[5:7] / ID
+    path.parent.mkdir(parents=True)
+    path.write_text(digest + "\n", encoding="ascii")
+    archive.file_plan(OTHER, digest, NOW)
+    assert archive.of_plan(ID) == archive.of_plan(OTHER) == digest
+    other = archive.folder / "plans" / OTHER[5:7] / OTHER
+    assert other.stat().st_ino == (archive.folder / "contents" / digest[:2] / digest).stat().st_ino
+    other.write_bytes(b"\xff" * 80)
+    with pytest.raises(StoreError, match="is damaged or altered"):
+        archive.of_plan(OTHER)
 
 
 def test_where_a_disk_knows_no_second_names_a_plan_has_a_copy(

@@ -7,6 +7,7 @@ import pytest
 
 from alertd.notices.model import Audience, Notice
 from alertd.store import retention
+from alertd.store.retention import Thinning
 from alertd.store.rows import PlanRecord, Slot, StoredAnswer, StoredEvent, StoredTrip
 from alertd.store.store import Store
 
@@ -126,13 +127,20 @@ def test_old_plans_are_thinned_to_the_newest_of_each_span(
     ]
     store.record_plans(made, HOOK)
     whole = [f"plan-{n:02}" for n in range(24, 30)]
+    now, rule = noon + 28 * hour, Thinning(every=6 * hour, moments=[("trip-1", noon + 13.5 * hour)])
     # The spans of six hours end at 18:00, 24:00, 06:00 and 12:00; the last one is not over at 16:00.
-    assert store.pruning.thin_plans(noon, noon + 28 * hour, 6 * hour) == 24 - 4 - 1
-    left = ["plan-05", "plan-08", "plan-11", "plan-17", "plan-23", *whole]
+    assert store.pruning.thin_plans(noon, now, now, rule).removed_n == 24 - 4 - 1
+    left = ["plan-05", "plan-08", "plan-13", "plan-17", "plan-23", *whole]
     assert [row[0] for row in store.plans_made(noon, noon + 99 * hour)] == left
-    assert store.pruning.thin_plans(noon, noon + 28 * hour, 6 * hour) == 0
+    assert store.pruning.thin_plans(noon, now, now, rule).removed_n == 0
     assert store.latest_plan("trip-1").id == "plan-29"  # type: ignore[union-attr]
+    gone = store.pruning.thinned_plan("plan-11")
+    assert gone is not None
+    assert (gone.trip_id, gone.made_at, gone.thinned_at) == ("trip-1", noon + 11 * hour, now)
+    assert store.pruning.thinned_plan("plan-08") is None
+    assert store.pruning.thinned_plans(noon + 99 * hour) == 24 - 4 - 1
 
 
 def test_an_empty_store_has_nothing_to_thin(store: Store, noon: datetime) -> None:
-    assert store.pruning.thin_plans(noon - timedelta(days=14), noon, timedelta(hours=6)) == 0
+    rule = Thinning(every=timedelta(hours=6))
+    assert store.pruning.thin_plans(noon - timedelta(days=14), noon, noon, rule).removed_n == 0

@@ -14,6 +14,7 @@ from alertd.notices.formats.cap import NAMESPACE
 from alertd.notices.formats.cap_feed import ATOM
 from alertd.service.cap_alerts import CapAlerts
 from alertd.service.cycle import run_cycle
+from alertd.service.retention import apply_retention
 from alertd.testing.clock import ManualClock
 from alertd.testing.fake_open_meteo import FakeOpenMeteo
 from alertd.web.app import make_api
@@ -78,6 +79,33 @@ async def test_what_was_said_of_a_trip_with_how_far_each_target_has_it(cycled: C
     assert (await client.get(f"/v1/plans/{plan['id']}")).json() == plan
     for unknown in ("/v1/notices/ntc_0", "/v1/plans/plan_0"):
         assert (await client.get(unknown)).status_code == 404
+
+
+async def test_thinned_plan_is_one_line_with_what_remains(cycled: Cycled) -> None:
+    """A replaced plan reads the same when it lies in a pack; once it is thinned, one line says what, when and why."""
+    client, store = cycled.client, cycled.client.store
+    await cycled.again()
+    named = (await client.get("/v1/trips/T-1/plan")).json()["id"]
+    text = store.plan(named).body
+    plans = {f"plan_{n:032}": text.replace(named, f"plan_{n:032}") for n in range(3)}
+    for n, (plan_id, body) in enumerate(plans.items(), start=1):
+        store.record_plan(plan_id, "T-1", client.clock() + timedelta(hours=n), body, [], {})
+    in_force, old, _ = plans  # the first was in force at the departure
+    before = (await client.get(f"/v1/plans/{old}")).json()
+    now = client.clock() + timedelta(days=4)
+    assert store.packing.pack_plans(now) == 4
+    assert (await client.get(f"/v1/plans/{old}")).json() == before
+    apply_retention(store, client.settings.keep, now)
+    answer = await client.get(f"/v1/plans/{old}")
+    assert (answer.status_code, answer.json()["type"]) == (404, "urn:alertd:problem:no-such-plan")
+    assert answer.json()["detail"] == (
+        f"plan {old} of trip T-1, made at 2027-01-14T12:30:00Z, was removed at 2027-01-18T10:30:00Z by "
+        "daemon.keep_days.every_plan, since no notice rests on it; it had "
+        f"advice {before['advice']}, chain probability {before['chain_probability']}, departure {before['depart_at']}, "
+        f"arrival {before['arrive_at']}; the plan kept before it is {in_force}"
+    )
+    for kept in (named, in_force):
+        assert (await client.get(f"/v1/plans/{kept}")).status_code == 200
 
 
 async def test_a_delivery_that_is_done_is_told_so(cycled: Cycled) -> None:

@@ -34,7 +34,7 @@ def replay(what: str, archive: Path | None, explain: bool, at: float | None, con
     from alertd.planning.replays.replay import replay as made_again
 
     kept_in, plan_id = sheet.find_plan(what, archive, config)
-    done = run_work(made_again(kept_in, plan_id))
+    done = run_work(made_again(kept_in, plan_id, sheet.stored_text(config)))
     for note in done.notes:
         click.echo(f"alertd: {note}", err=True)
     if explain or at is not None:

@@ -32,7 +32,9 @@ def file_group(filing: RoadWriter, job: RouteJob, planned: PlannedRoad) -> None:
     made = [(trip, planned.outcomes[trip.id]) for trip in job.trips if trip.id in planned.outcomes]
     plans = [(trip, plan) for trip, plan in made if not isinstance(plan, NotPlanned)]
     packs = planned.packs
-    if packs is None:  # they were planned here
+    if not filing.texts:
+        packs = ()
+    elif packs is None:  # they were planned here
         packs = pack_plans([plan for _, plan in plans if not isinstance(plan, DecidedPlan)])
     filed = [PlannedTrip(trip=t, reports=tuple(job.reports.get(t.id, ())), plan_id=plan.id) for t, plan in plans]
     filing.write(filed, packs)

@@ -1,9 +1,11 @@
 """Makes an archived plan again from its archive alone: no network, no clock, and no file as it is now."""
 
 import tempfile
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from datetime import UTC
 from pathlib import Path
+from typing import TypeAlias
 
 from alertd.errors import StoreError
 from alertd.plan.describe.alternatives import with_alternatives
@@ -32,11 +34,12 @@ from alertd.store.archive import Archive
 class ReplayResult:
     """A plan made again.
 
-    before: JSON of the first plan, made by alertd `made_with`. differences: none when both are the same byte for byte.
+    before: JSON of the first plan, made by alertd `made_with`; None where it differs and its text is not kept.
+    differences: none when both are the same byte for byte.
     notes: settings of the first plan that this alertd no longer applies.
     """
 
-    before: str
+    before: str | None
     made_with: str
     plan: Plan
     inputs: PlanInputs
@@ -44,13 +47,22 @@ class ReplayResult:
     notes: tuple[str, ...] = ()
 
 
-async def replay(archive: Archive, plan_id: str) -> ReplayResult:
-    """Make a plan again. Raises StoreError when the archive cannot serve, InputError or ConfigError when this alertd
-    refuses a file that was accepted then."""
+TextOfPlan: TypeAlias = Callable[[str], str | None]
+
+
+async def replay(archive: Archive, plan_id: str, stored: TextOfPlan = lambda plan_id: None) -> ReplayResult:
+    """Make a plan again.
+
+    stored: JSON of a plan whose text a store keeps, None where it is gone. It is asked for only where the plan differs,
+    since an id is derived from the text.
+
+    Raises StoreError when the archive cannot serve, InputError or ConfigError when this alertd
+    refuses a file that was accepted then.
+    """
     first = read_archived(archive, plan_id)
     if isinstance(first, ArchivedComparison):
-        planned = await replay(archive, first.made_of.planned)
-        others = [(name, await replay(archive, id_)) for name, id_ in first.made_of.others]
+        planned = await replay(archive, first.made_of.planned, stored)
+        others = [(name, await replay(archive, id_, stored)) for name, id_ in first.made_of.others]
         inputs, notes = planned.inputs, (*planned.notes, *(note for _, other in others for note in other.notes))
         plans = [(name, other.plan) for name, other in others]
         plan = with_alternatives(planned.plan, plans, first.made_of.missed, inputs.request.params)
@@ -58,14 +70,24 @@ async def replay(archive: Archive, plan_id: str) -> ReplayResult:
         with tempfile.TemporaryDirectory(prefix="alertd-replay-") as folder:
             inputs = await _plan_inputs(first, Path(folder), f"archive {archive.folder}: {plan_id}")
         plan, notes = make_plan(inputs.request), _notes(first)
+    again = plan_json(plan)
+    before = first.plan
+    if before is None:
+        before = again if plan.id == plan_id else stored(plan_id)
+    if before is None:
+        notes = (*notes, "the text of the first plan is in no store, so only its id is compared")
     return ReplayResult(
-        before=first.plan,
+        before=before,
         made_with=first.alertd,
         plan=plan,
         inputs=inputs,
-        differences=differences(first.plan, plan_json(plan)),
+        differences=_by_id(plan_id, plan) if before is None else differences(before, again),
         notes=tuple(dict.fromkeys(notes)),
     )
+
+
+def _by_id(plan_id: str, plan: Plan) -> tuple[Difference, ...]:
+    return (Difference(path="id", old=plan_id, new=plan.id),)
 
 
 def _notes(first: ArchivedPlan) -> tuple[str, ...]:

@@ -44,7 +44,7 @@ from alertd.store.plans.plan_pack import MOST_IN_PACK, text_in_pack
 log = logging.getLogger(__name__)
 
 FORMAT: Final = "alertd.inputs/1"
-_STORED_APART: Final = ("files", "heard", "posted", "past")  # parts that plans have in common
+_MOST_IN_RECORD: Final = 256  # plans, which are filed again with each group of their road
 _POSTED: Final = TypeAdapter(PostedConditions)
 _SEEN: Final = TypeAdapter(tuple[RoadSeen, ...])
 
@@ -106,7 +106,7 @@ class _Closure(StoredModel):
 class _ComparisonManifest(StoredModel):
     format: Literal["alertd.inputs/1"]
     alertd: str
-    plan: str
+    plan: str = ""  # not filed where a store keeps it
     planned: str
     others: tuple[tuple[str, str], ...]
     missed: tuple[tuple[str, str], ...]
@@ -135,11 +135,13 @@ class ReplayWriter:
     """Files the inputs of plans in an archive.
 
     Raises StoreError when it cannot; with `or_log` it logs the error instead, so that no plan is lost by it.
-    placed: the files of the present cycle that are stored already.
+    texts: also file the plans themselves; without, a store keeps them. placed: the files of the present cycle that are
+    stored already.
     """
 
     archive: Archive
     or_log: bool = False
+    texts: bool = True
     placed: PlacedFiles = field(default_factory=PlacedFiles)
 
     def road(self, inputs: ReplayRecord) -> "RoadWriter":
@@ -153,7 +155,7 @@ class ReplayWriter:
             stored = {
                 "format": FORMAT,
                 "alertd": alertd.__version__,
-                "plan": self.archive.put(plan_json(plan).encode(), now),
+                **({"plan": self.archive.put(plan_json(plan).encode(), now)} if self.texts else {}),
                 "planned": made_of.planned,
                 "others": made_of.others,
                 "missed": made_of.missed,
@@ -177,9 +179,14 @@ class RoadWriter:
     def __init__(self, writer: ReplayWriter, inputs: ReplayRecord) -> None:
         self._writer, self._inputs = writer, inputs
         self._shared: Mapping[str, Any] | None = None
+        self._growing, self._trips = "", dict[str, Any]()  # the last record without texts, and its plans
+        self.texts = writer.texts
 
     def write(self, made: Sequence[PlannedTrip], packs: Sequence[PackedContent]) -> None:
-        """File plans. packs: of these plans in order, see `pack_plans`. Raises StoreError, see `ReplayWriter`."""
+        """File plans. packs: of these plans in order, see `pack_plans`; none where a store keeps their texts.
+
+        Raises StoreError, see `ReplayWriter`.
+        """
         now = self._inputs.now_utc
         with self._writer.errors_to_log():
             with self._writer.archive.together() as archive:
@@ -193,7 +200,20 @@ class RoadWriter:
                     filed = _put_json(archive, {**shared, "pack": pack, "trips": trips}, now)
                     archive.file_plans([one.plan_id for one in part], filed, now)
             self._shared = shared  # the files are in their places now
+            if not self.texts and made:
+                self._file_with_earlier(made, shared)
             self._writer.placed.add([(files[name], digest) for name, digest in digests.items()], now)
+
+    def _file_with_earlier(self, made: Sequence[PlannedTrip], shared: Mapping[str, Any]) -> None:
+        """File plans in one record with the groups before: a record of each group would take a block of disk."""
+        archive, now, before = self._writer.archive, self._inputs.now_utc, self._growing
+        if len(self._trips) >= _MOST_IN_RECORD:
+            before, self._trips = "", {}
+        self._trips |= {one.plan_id: _own_inputs(one) for one in made}
+        self._growing = _put_json(archive, {**shared, "trips": self._trips}, now)
+        archive.file_plans(list(self._trips), self._growing, now)
+        if before not in ("", self._growing):
+            archive.remove_content(before)  # which no plan names any more
 
     def _put_file(self, archive: Archive, content: bytes) -> str:
         now = self._inputs.now_utc
@@ -254,7 +274,8 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         if "planned" in stored:
             ways = _ComparisonManifest.model_validate_json(json.dumps(stored))
             made_of = ComparisonRecord(planned=ways.planned, others=ways.others, missed=ways.missed)
-            return ArchivedComparison(alertd=ways.alertd, plan=archive.get(ways.plan).decode(), made_of=made_of)
+            text = archive.get(ways.plan).decode() if ways.plan else None
+            return ArchivedComparison(alertd=ways.alertd, plan=text, made_of=made_of)
         plan = _plan_of(archive, stored, plan_id)
         stored |= {
             name: _get_json(archive, stored[name]) for name in ("files", "heard", "posted", "past") if name in stored
@@ -299,12 +320,17 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
     )
 
 
-def _plan_of(archive: Archive, stored: dict[str, Any], plan_id: str) -> str:
-    """The text of the plan. Takes from the record what belongs to others that were filed with it."""
-    if "pack" not in stored:  # filed alone, as by earlier versions
+def _plan_of(archive: Archive, stored: dict[str, Any], plan_id: str) -> str | None:
+    """The text of the plan, None where a store keeps it.
+
+    Takes from the record what belongs to others that were filed with it.
+    """
+    if "trips" not in stored:  # filed alone, as by earlier versions
         return archive.get(str(stored.pop("plan"))).decode()
     own = stored.pop("trips")[plan_id]
     stored |= {name: value for name, value in own.items() if name != "place"}
+    if "pack" not in stored:
+        return None
     return text_in_pack(_pack_text(IdentityKey(archive), str(stored.pop("pack"))), int(own["place"]))
 
 

@@ -112,10 +112,13 @@ class ComparisonRecord:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ArchivedPlan:
-    """A plan as it was made (its JSON, and by which alertd) with its trip and inputs."""
+    """A plan as it was made (its JSON, and by which alertd) with its trip and inputs.
+
+    plan: None where a store keeps it.
+    """
 
     alertd: str
-    plan: str
+    plan: str | None
     trip: TripRequest
     reports: tuple[PositionReport | TruckReport, ...]
     inputs: ReplayRecord
@@ -123,8 +126,8 @@ class ArchivedPlan:
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class ArchivedComparison:
-    """A plan with other routes, as it was made."""
+    """A plan with other routes, as it was made. plan: None where a store keeps it."""
 
     alertd: str
-    plan: str
+    plan: str | None
     made_of: ComparisonRecord

@@ -13,6 +13,7 @@ from sqlalchemy import Connection, Row, delete, func, insert, select
 
 from alertd.notices.model import Audience, Notice, NoticeKind
 from alertd.store.connection import Database, insert_or
+from alertd.store.plans.packed_texts import PackedTexts
 from alertd.store.schema import event_log, meta, notices
 
 _DELETED_TO: Final = "event_log_deleted_to"  # key in `meta`: the greatest number that retention deleted
@@ -76,7 +77,8 @@ class EventLog:
             # The newest number first: an event committed meanwhile must not be skipped by `next_after`.
             deleted_to = _deleted_to(connection)
             newest = max(connection.execute(select(func.max(event_log.c.seq))).scalar() or 0, deleted_to)
-            found = [_logged(row) for row in connection.execute(query)]
+            texts = PackedTexts(connection)
+            found = [_logged(row, texts) for row in connection.execute(query).all()]
         events = tuple(found[:limit])
         more = len(found) > limit
         last = events[-1].seq if events else after
@@ -102,7 +104,7 @@ class EventLog:
         )
         with self._database.read() as connection:
             row = connection.execute(query).one_or_none()
-        return None if row is None else _logged(row)
+            return None if row is None else _logged(row, PackedTexts(connection))
 
 
 def append_events(connection: Connection, new_notices: Sequence[Notice]) -> None:
@@ -137,11 +139,11 @@ def _type_of(body: str) -> str:
     return str(found.get("type", "")) if isinstance(found, dict) else ""
 
 
-def _logged(row: Row[Any]) -> LoggedEvent:
-    return LoggedEvent(seq=row.seq, type=row.type, notice=notice_of(row))
+def _logged(row: Row[Any], texts: PackedTexts) -> LoggedEvent:
+    return LoggedEvent(seq=row.seq, type=row.type, notice=notice_of(row, texts))
 
 
-def notice_of(row: Row[Any]) -> Notice:
+def notice_of(row: Row[Any], texts: PackedTexts) -> Notice:
     """Return the notice of a row with the columns of the table `notices`."""
     return Notice(
         id=row.id,
@@ -151,6 +153,6 @@ def notice_of(row: Row[Any]) -> Notice:
         plan_id=row.plan_id or "",
         created_at=row.created_at,
         expires_at=row.expires_at,
-        text=row.text,
-        body=row.body,
+        text=texts.words(row.text),
+        body=texts.whole(row.body),
     )

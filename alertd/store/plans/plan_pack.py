@@ -5,13 +5,16 @@ that it compresses to less than a quarter of what its plans take one by one, in 
 """
 
 import json
+import re
 from collections.abc import Sequence
 from typing import Any, Final, TypeAlias
 
 import numpy as np
+from numpy.typing import NDArray
 
 FORMAT: Final = "alertd.pack/1"
 MOST_IN_PACK: Final = 64  # one plan is read by unpacking all: 3 MB
+_BETWEEN_PARTS: Final = re.compile(r",(?=\{)|(?<=\]),")
 
 
 # One field of an object: head, then items with commas between, then tail. No part has a line break.
@@ -43,18 +46,44 @@ def pack_texts(objects: Sequence[Sequence[TextField]]) -> str:
     return "\n".join([json.dumps(header, separators=(",", ":")), *lines])
 
 
+def split_text(text: str) -> tuple[TextField, ...]:
+    """The text of a JSON object in parts that objects of one kind have in common. Raises ValueError for other texts."""
+    if not (text.startswith("{") and text.endswith("}")) or "\n" in text:
+        raise ValueError("no JSON object on one line")
+    return (("", _BETWEEN_PARTS.split(text[1:-1]), ""),)
+
+
 def text_in_pack(packed: str, index: int) -> str:
     """The text of one object of a pack. Raises ValueError, KeyError or IndexError for what is no pack."""
-    first, *lines = packed.split("\n")
-    header = json.loads(first)
-    if header["format"] != FORMAT or not 0 <= index < header["objects"]:
-        raise ValueError(f"no {FORMAT} with an object {index}")
-    fields: list[TextField] = []
-    line = 0
-    for column in header["columns"]:
-        ends = np.cumsum(column["counts"], dtype=np.int64)
-        places = np.cumsum(np.asarray(column["steps"], dtype=np.int64) + 1) - 1
-        own = places[ends[index] - column["counts"][index] : ends[index]].tolist()
-        fields.append((column["head"], [lines[line + place] for place in own], column["tail"]))
-        line += column["lines"]
-    return joined(fields)
+    return PackOfTexts(packed).text(index)
+
+
+class PackOfTexts:
+    """An unpacked pack, of which many texts are read. Raises ValueError or KeyError for what is no pack."""
+
+    def __init__(self, packed: str) -> None:
+        first, *self._lines = packed.split("\n")
+        header = json.loads(first)
+        if header["format"] != FORMAT:
+            raise ValueError(f"no {FORMAT}")
+        self._objects_n: int = header["objects"]
+        self._columns: list[tuple[dict[str, Any], NDArray[np.int64], NDArray[np.int64]]] = [
+            (
+                column,
+                np.cumsum(column["counts"], dtype=np.int64),
+                np.cumsum(np.asarray(column["steps"], dtype=np.int64) + 1) - 1,
+            )
+            for column in header["columns"]
+        ]
+
+    def text(self, index: int) -> str:
+        """The text of one object. Raises ValueError, KeyError or IndexError where there is none."""
+        if not 0 <= index < self._objects_n:
+            raise ValueError(f"no {FORMAT} with an object {index}")
+        fields: list[TextField] = []
+        line = 0
+        for column, ends, places in self._columns:
+            own = places[ends[index] - column["counts"][index] : ends[index]].tolist()
+            fields.append((column["head"], [self._lines[line + place] for place in own], column["tail"]))
+            line += column["lines"]
+        return joined(fields)

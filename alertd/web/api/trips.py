@@ -99,6 +99,21 @@ def _as_seen(body: dict[str, Any], now_utc: datetime) -> dict[str, Any]:
     return plain | {"advice": seen.advice.value, "cautions": list(seen.cautions)}
 
 
+def _why_not_kept(store: Store, plan_id: str) -> str:
+    """Why a plan cannot be shown, and for a thinned one what remains of it."""
+    thinned = store.pruning.thinned_plan(plan_id)
+    if thinned is None:
+        return f"plan {plan_id} is unknown, or older than daemon.keep_days.plans"
+    names = ("advice", "chain probability", "departure", "arrival")
+    facts = ", ".join(f"{name} {value}" for name, value in zip(names, thinned.facts, strict=False))
+    before = store.plan_before(thinned.trip_id, thinned.made_at)
+    return (
+        f"plan {plan_id} of trip {thinned.trip_id}, made at {to_plain(thinned.made_at)}, was removed at "
+        f"{to_plain(thinned.thinned_at)} by daemon.keep_days.every_plan, since no notice rests on it; it had "
+        f"{facts or 'a form that is unknown'}; the plan kept before it is {before or 'none'}"
+    )
+
+
 def records_router(store: Store) -> APIRouter:
     router = APIRouter(prefix="/v1")
 
@@ -132,7 +147,7 @@ def records_router(store: Store) -> APIRouter:
         """One plan, also one that a newer plan of its trip has replaced."""
         stored = await asyncio.to_thread(store.plan, plan_id)
         if stored is None:
-            raise ProblemError(404, "no such plan", f"plan {plan_id} is unknown")
+            raise ProblemError(404, "no such plan", await asyncio.to_thread(_why_not_kept, store, plan_id))
         return {"format": FORMAT, **json.loads(stored.body)["plan"]}
 
     return router
