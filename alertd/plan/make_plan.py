@@ -57,7 +57,7 @@ def make_plan(request: PlanRequest) -> Plan:
     run, leave, laws = went.solution, went.remaining.leave_at.astimezone(UTC), went.solution.encounter.hourly_need.laws
     stretches = _stretches(run, rig.nameless, leave.timestamp(), params, trip.sent_stops)
     taken_s = float(run.reach_s(route.length_m))
-    early, late = (leave + timedelta(seconds=round(float(np.quantile(run.finish_s, q)))) for q in (0.1, 0.9))
+    early, late = (leave + timedelta(seconds=round(s)) for s in np.quantile(run.finish_s, (0.1, 0.9)).tolist())
     if trip.fix is not None and trip.fix.old:  # the truck may have gone on after its last report
         early = min(early, max(trip.fix.at + (early - leave), now_utc.astimezone(UTC)))
     depart_zone, arrive_zone = (zone_at(float(route.lat_deg[i]), float(route.lon_deg[i])) for i in (0, -1))

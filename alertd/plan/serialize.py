@@ -17,11 +17,12 @@ from numpy.typing import NDArray
 
 from alertd.plan.cycle_caches import cached_in_cycle, clear_with_cycle
 from alertd.plan.model.alternatives import Departure
-from alertd.plan.model.law import DutyNote
+from alertd.plan.model.law import DutyNote, TireOwed
 from alertd.plan.model.plan import Along, Plan
 from alertd.route.spot import Spot
-from alertd.rules.requirements import TireDemand
+from alertd.rules.requirements import Hanging, TireDemand
 from alertd.rules.rig import IdentityKey
+from alertd.rules.tire_text import TireRun
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -142,7 +143,7 @@ def plan_fields(plan: Plan) -> list[FieldText]:
 # MB long, and seven times as long for a rig whose law leaves hundreds of choices.
 _KEPT_PLANS: Final = 256
 _KEPT_CHARS: Final = 32_000_000
-_KEPT_SHARED: Final = 8192  # of a few hundred bytes; plans share departures, duties and spots
+_KEPT_SHARED: Final = 8192  # of a few hundred bytes; plans share departures, duties, spots and ways to chain
 _kept: Final[OrderedDict[int, tuple[Plan, Mapping[str, FieldText], int]]] = OrderedDict()
 clear_with_cycle(_kept.clear)
 
@@ -289,7 +290,10 @@ _WRITERS: Final = _Writers(
     {
         Departure: _shared_writer(Departure),
         DutyNote: _shared_writer(DutyNote),
+        Hanging: _shared_writer(Hanging),
         Spot: _shared_writer(Spot),
+        TireOwed: _shared_writer(TireOwed),
+        TireRun: _shared_writer(TireRun),
         type(None): lambda value: "null",
         bool: lambda value: "true" if value else "false",
         int: repr,

@@ -181,6 +181,11 @@ def instruction(plan: Plan, stretch: Stretch, translator: Translator = ENGLISH) 
         return dispatcher_text(plan)
 
 
+def waits(plan: Plan, now_utc: datetime, policy: Policy) -> bool:
+    """Whether the departure is too far for any message to the driver."""
+    return plan.depart_at - now_utc > policy.before_rolling
+
+
 def apply_policy(
     messages: Sequence[Message], plan: Plan, now_utc: datetime, policy: Policy, sent_at: Sequence[datetime]
 ) -> tuple[list[Message], list[Message]]:
@@ -189,7 +194,7 @@ def apply_policy(
     A driver gets everything about a trip together, `before_rolling` its departure. Under way only a change that the
     driver need not know yet waits.
     """
-    if plan.depart_at - now_utc > policy.before_rolling:
+    if waits(plan, now_utc, policy):
         return [], list(messages)
     if any(m.covered or m.further for m in messages):
         first = [m for m in messages if not (m.covered or m.further)]

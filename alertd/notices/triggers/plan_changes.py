@@ -27,6 +27,7 @@ from alertd.notices.triggers.compose import (
     people_notices,
     relief_message,
     stretch_message,
+    waits,
 )
 from alertd.notices.triggers.covered import is_behind_hold, is_covered
 from alertd.notices.triggers.driver_orders import (
@@ -119,6 +120,10 @@ def plan_notices(
     news = before is None or bool(
         changed or icy or wintry or windy or eased or thawed or wind_ended or closed or opened
     )
+    no_more = (*milder, *less_icy, *over, *less_windy)
+    unchanged = tuple(_with_milder_since(b, no_more, plan, now_utc, policy) for b in everything)
+    if not news and waits(plan, now_utc, policy):
+        return (), unchanged
     fresh = [*changed, *windy, *closed, *opened]
     pending = [
         *(closure_message(plan, n) for n in closed),
@@ -144,9 +149,8 @@ def plan_notices(
     ]
     pending = [_after_holds(m, plan, holds) for m in pending]
     sent, held_back = apply_policy(pending, plan, now_utc, policy, driver_sent_at)
-    no_more = (*milder, *less_icy, *over, *less_windy)
     if not news and not sent:
-        return (), tuple(_with_milder_since(b, no_more, plan, now_utc, policy) for b in everything)
+        return (), unchanged
     kind = NoticeKind.PLAN if before is None else NoticeKind.EASED
     if before is not None and (icy or wintry or windy or closed or not news or asks_worse(plan, changed, stretch_rows)):
         kind = NoticeKind.WORSE

@@ -31,6 +31,7 @@ from alertd.plan.road_ahead.stands import Stands, stands_of
 from alertd.plan.road_ahead.timing import free_s
 from alertd.plan.road_ahead.wind import WindHours
 from alertd.rules.rig import IdentityKey
+from alertd.units import HOUR_S
 
 RESERVE_MIN: Final = 15  # [A] minutes of each limit that a plan leaves to the driver
 MOST_ROUNDS: Final = 5
@@ -133,11 +134,22 @@ def _with_stands(spells: tuple[Spell, ...], stands: Stands) -> tuple[Spell, ...]
 
 def needs_rest(solution: Solution, used: HoursUsed, depart_at: datetime, before: Sequence[Spell] = ()) -> bool:
     """True where a limit that only a rest lifts is full before the end."""
+    if not before and _is_within_a_day(solution, used, depart_at):
+        return False
     spells = spells_of(solution, before)
     if not spells or spells[-1].end_m <= spells[0].start_m:
         return False
     over = (x for law in laws_of(solution) for x in violations(spells, used, law, depart_at))
     return any(x.kind in ("driving", "window", "duty") for x in over)
+
+
+def _is_within_a_day(solution: Solution, used: HoursUsed, depart_at: datetime) -> bool:
+    """True where driving, duty and window stay within each law even if all hours of the trip count in each of them."""
+    began_s = 0.0 if used.on_duty_since is None else (depart_at - used.on_duty_since).total_seconds()
+    stopped_s = sum(s for _, s in solution.stopped_times if s > 0.0)
+    trip_s = float(solution.moving_s[-1]) + stopped_s + solution.stands.total_s
+    most_h = (h for law in laws_of(solution) for h in (law.drive_h, law.duty_h, law.window_h) if h is not None)
+    return trip_s + max(began_s, (used.drive_h or 0.0) * HOUR_S) <= min(most_h, default=0.0) * HOUR_S
 
 
 def days_trip(solution: Solution, ask: DaysAsk) -> DaysTrip:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from alertd.plan.chain_up.solution import Solution
+from alertd.plan.describe.medians import median_of_members
 from alertd.plan.describe.surfaces import ICY
 from alertd.plan.model.plan import Along
 from alertd.road.road_class import WINTER_CLASSES, RoadClass
@@ -32,8 +33,10 @@ def along_of(solution: Solution, leave_at: datetime) -> Along:
     shares = np.stack([(classes == c).sum(axis=0, dtype=np.uint16) for c in met]) / classes.shape[0]
     likeliest = likeliest_class(shares, met)
     names = np.asarray([c.label for c in met])
-    winter, ice = (shares[np.isin(met, those)].sum(axis=0) for those in (WINTER_CLASSES, ICY))
-    air, pavement = (_median(solution.encounter.field_values(name)) for name in ("air_temp_c", "surface_temp_c"))
+    winter, ice = (shares[[c in those for c in met]].sum(axis=0) for those in (WINTER_CLASSES, ICY))
+    air, pavement = (
+        median_of_members(solution.encounter.field_values(name)) for name in ("air_temp_c", "surface_temp_c")
+    )
 
     return Along(
         begins_at=leave_at,
@@ -48,13 +51,6 @@ def along_of(solution: Solution, leave_at: datetime) -> Along:
         surface_temp_c=column(pavement[section]),
         ice_frac=column(ice[section]),
     )
-
-
-def _median(values: Array) -> Array:
-    """`np.median` over members, (member, section) to (section,), in a fifth of the time; NaN where any is."""
-    ranked, half = np.sort(values, axis=0), values.shape[0] // 2
-    middle = ranked[half] if values.shape[0] % 2 else (ranked[half - 1] + ranked[half]) / 2
-    return np.asarray(np.where(np.isnan(ranked[-1]), np.nan, middle))
 
 
 def column(values: Array) -> tuple[float, ...]:

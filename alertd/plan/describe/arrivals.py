@@ -30,7 +30,7 @@ def arrival_window(
     at = (pair.unchained_at, pair.chained_at)
     takes_s = np.asarray([(x - leave).total_seconds() for x in at])
     late_s = lateness_s(takes_s - run.stands.total_s, run.encounter.hourly_need.corridor.clock_z, params)
-    early_s, later_s = float(np.quantile(late_s[:, 0], 0.1)), float(np.quantile(late_s[:, 1], 0.9))
+    (early_s, _), (_, later_s) = np.quantile(late_s, (0.1, 0.9), axis=0).tolist()
     first, last = (x + timedelta(seconds=round(s)) for x, s in zip(at, (early_s, later_s), strict=True))
     return min(first, window[0]), max(last, window[1])
 

@@ -10,6 +10,7 @@ from alertd.road.road_class import RoadClass
 
 Bits: TypeAlias = NDArray[np.uint16]
 
+_CLASSES: Final = tuple(RoadClass)
 _BIT: Final = np.left_shift(1, np.arange(len(RoadClass))).astype(np.uint16)  # by RoadClass + 1
 _ALL: Final = slice(None)
 
@@ -32,5 +33,5 @@ class MetClasses:
 
     def shares(self) -> dict[RoadClass, float]:
         """Share of members that meet each class, of classes that any member meets."""
-        counts = np.count_nonzero(self._met[:, None] & _BIT, axis=0).tolist()
-        return {c: n / self._met.size for c, n in zip(RoadClass, counts, strict=True) if n}
+        counts = ((self._met[:, None] & _BIT) != 0).sum(axis=0).tolist()
+        return {c: n / self._met.size for c, n in zip(_CLASSES, counts, strict=True) if n}

@@ -10,6 +10,7 @@ import numpy as np
 from alertd.forecast.model import Forecast
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import carried_for
+from alertd.plan.cycle_caches import cached_in_cycle
 from alertd.plan.describe.bridges import bridge_cautions
 from alertd.plan.model.notes import BridgeNote, CarryNote, RuleNote, SourceNote
 from alertd.plan.params import PlanParams
@@ -18,7 +19,7 @@ from alertd.plan.road_ahead.chain_need import LawSpan
 from alertd.route.jurisdictions import OPEN_SEA
 from alertd.rules.duties import Exemption
 from alertd.rules.requirements import carry_duty
-from alertd.rules.rig import Rig
+from alertd.rules.rig import IdentityKey, Rig
 
 
 def source_notes(forecast: Forecast, now_utc: datetime, params: PlanParams) -> tuple[SourceNote, ...]:
@@ -81,6 +82,21 @@ def carry_notes(
     """
     first = min(depart_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
     last = max(arrive_at.astimezone(ZoneInfo(zone)).date() for zone in zones)
+    asked_by = (IdentityKey(laws), IdentityKey(rig.nameless), tuple(map(IdentityKey, active)))
+    return _carry_notes(*asked_by, first, last, winter_road=winter_road)
+
+
+@cached_in_cycle(256)  # trips of one kind of rig on one road have the same ones
+def _carry_notes(
+    of_laws: IdentityKey[Sequence[LawSpan]],
+    for_rig: IdentityKey[Rig],
+    posted: tuple[IdentityKey[PostedSpan], ...],
+    first: date,
+    last: date,
+    *,
+    winter_road: bool,
+) -> tuple[CarryNote, ...]:
+    laws, rig, active = of_laws.value, for_rig.value, [span.value for span in posted]
     days = [first + timedelta(days=n) for n in range((last - first).days + 1)]
     notes: dict[str, CarryNote] = {}
     for law in laws:

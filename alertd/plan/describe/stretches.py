@@ -4,7 +4,6 @@ import math
 from collections.abc import Callable
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from functools import cache
 from typing import Final, TypeAlias
 
 import numpy as np
@@ -16,12 +15,14 @@ from alertd.plan.chain_up.legs import Leg
 from alertd.plan.chain_up.solution import Solution
 from alertd.plan.controls.overlay import as_posted, not_understood
 from alertd.plan.describe.lanes import lane_surfaces, ranked_shares
+from alertd.plan.describe.medians import median
 from alertd.plan.describe.met_classes import MetClasses, class_bits
 from alertd.plan.describe.stretch_reasons import bare_words, fringe_words, off_reason, on_reason, road_reasons
 from alertd.plan.model.stretches import Advice, ChainsNote, StopChoice, Stretch
 from alertd.plan.params import PlanParams
 from alertd.plan.road_ahead.chain_need import SAME_PROBABILITY
 from alertd.plan.road_ahead.hourly_need import HourlyNeed, Mask
+from alertd.plan.road_ahead.pavement_codes import NAMED_OF_CODE
 from alertd.road.precip_phase import SNOW_RATIO_SPREAD, snow_to_liquid_ratio
 from alertd.route.model import Route, zone_at
 from alertd.route.spot import exit_at, mark_of, spot_at
@@ -90,9 +91,10 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     short_chained_frac = max(_any_frac(slips(x.chains.hanging.tires, solution.code[:, part], part)) for part in parts)
     closed_frac = max(_most_frac(solution.encounter.closed[:, part]) for part in parts)
     descent_frac = _most_frac(solution.encounter.descent[:, here])
-    unknown_frac = _any_frac(solution.unknown[:, here])
+    code = solution.code[:, here]
+    unknown_frac = _any_frac(code == 0)
     advice = _advice(x)
-    surfaces = ranked_shares(MetClasses(class_bits(solution.road_class[:, here])).shares())
+    surfaces = ranked_shares(MetClasses(class_bits(NAMED_OF_CODE[code])).shares())
     lanes = lane_surfaces(solution.encounter, here)
     untouched = solution.encounter.hourly_need.corridor.field.untouched
     untouched = untouched if untouched.any() else ~untouched
@@ -102,9 +104,12 @@ def describe(x: Leg, solution: Solution, rig: Rig, depart_epoch_s: float, params
     )
     start_m, end_m = float(sections.start_m[x.first]), float(sections.end_m[x.last])
 
-    @cache
+    places_m = [start_m, end_m, *(stop.distance_m for stop in (x.on, x.off) if stop is not None)]
+    reached_s = dict(zip(places_m, solution.reach_s(places_m).tolist(), strict=True))
+
     def at(distance_m: float) -> datetime:
-        return _utc(depart_epoch_s + float(solution.reach_s(distance_m)))
+        known_s = reached_s.get(distance_m)
+        return _utc(depart_epoch_s + (float(solution.reach_s(distance_m)) if known_s is None else known_s))
 
     postings = as_posted(x.chains.postings, solution.encounter.hourly_need, solution.encounter.hour, here)
     limit = x.chains.speed_limit_mps
@@ -245,7 +250,7 @@ def _median_most(snow_mmwe: Array) -> float:
     """Median over members of the most snow on the stretch, mm w.e.; over members with known snow, 0 without any."""
     most = np.where(np.isnan(snow_mmwe), -1.0, snow_mmwe).max(axis=1)
     known = most[most >= 0.0]
-    return float(np.median(known)) if known.size else 0.0
+    return float(median(known)) if known.size else 0.0
 
 
 def _depth_range_m(snow_mmwe: float, air_temp_c: Array) -> tuple[float, float]:
@@ -253,7 +258,7 @@ def _depth_range_m(snow_mmwe: float, air_temp_c: Array) -> tuple[float, float]:
     known = air_temp_c[np.isfinite(air_temp_c)]
     if snow_mmwe <= 0.0 or not known.size:
         return 0.0, 0.0
-    depth_m = snow_mmwe / 1000.0 * float(snow_to_liquid_ratio(np.median(known)))
+    depth_m = snow_mmwe / 1000.0 * float(snow_to_liquid_ratio(median(known)))
     return depth_m * (1.0 - SNOW_RATIO_SPREAD), depth_m * (1.0 + SNOW_RATIO_SPREAD)
 
 

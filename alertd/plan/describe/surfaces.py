@@ -41,6 +41,7 @@ LIKELY_ICE_FRAC: Final = 0.5
 NIGHT_S: Final = 6.0 * HOUR_S  # [A] a stand from which on the road behind it is that of another day
 _BECAUSE: Final = "CDL manual 2.6.2: a crawl on ice, half speed or less on packed snow"
 _WINTER_CODE: Final = np.isin(NAMED_OF_CODE, WINTER_CLASSES)
+_ROAD_OF_CODE: Final = np.where(np.isin(GRIP_OF_CODE, ICY), GRIP_OF_CODE, NAMED_OF_CODE)
 _IS_WINTER: Final = np.isin(list(RoadClass), WINTER_CLASSES)  # by RoadClass + 1
 
 
@@ -120,8 +121,7 @@ def _road(solution: Solution, params: PlanParams) -> NDArray[np.int8]:
     Ice under snow so thin that the ice decides the grip counts as ice: a driver sees the snow but slides on the ice.
     """
     route = solution.sections.route
-    grips = GRIP_OF_CODE[solution.code]
-    road: NDArray[np.int8] = np.where(np.isin(grips, ICY), grips, solution.road_class)
+    road: NDArray[np.int8] = _ROAD_OF_CODE[solution.code]
     short = [b for b in route.bridges if b.end_m - b.start_m <= params.short_bridge_m]
     if not short:
         return road

@@ -79,6 +79,10 @@ def timeline(
     here_m, end_m = float(distance_m[0]), float(distance_m[-1])
     marks = np.arange(here_m, end_m, SPELL_LONGEST_M)
     cuts = sorted({*marks.tolist(), *(min(m, end_m) for m, _ in stopped_times), end_m})
+    stops_s: dict[float, list[float]] = {}
+    for stop_m, stopped_s in stopped_times:
+        if stopped_s > 0.0:
+            stops_s.setdefault(min(stop_m, end_m), []).append(stopped_s)
     spells = list(before)
     at_s, last_m = before[-1].end_s if before else 0.0, here_m
     drives_s = np.diff(np.interp([here_m, *cuts], distance_m, moving_s)).tolist()
@@ -87,7 +91,7 @@ def timeline(
             spells.append(Spell(duty=Duty.DRIVING, start_s=at_s, end_s=at_s + drive_s, start_m=last_m, end_m=cut_m))
             at_s += drive_s
         last_m = cut_m
-        for stopped_s in (s for m, s in stopped_times if min(m, end_m) == cut_m and s > 0.0):
+        for stopped_s in stops_s.get(cut_m, ()):
             spells.append(Spell(duty=Duty.ON_DUTY, start_s=at_s, end_s=at_s + stopped_s, start_m=cut_m, end_m=cut_m))
             at_s += stopped_s
     return tuple(spells)

@@ -6,7 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from alertd.plan.describe.along import _median, likeliest_class
+from alertd.plan.describe.along import likeliest_class
+from alertd.plan.describe.medians import median, median_of_members
 from alertd.road.road_class import RoadClass
 
 MET = [RoadClass.UNKNOWN, RoadClass.WET, RoadClass.SLUSH, RoadClass.PACKED_SNOW]
@@ -35,4 +36,12 @@ def test_classes_of_one_kind_alone_are_named() -> None:
     arrays(np.float64, st.tuples(st.integers(1, 6), st.integers(1, 4)), elements=st.floats(-40, 10) | st.just(np.nan))
 )
 def test_the_median_is_that_of_numpy(values: np.ndarray) -> None:
-    assert _median(values).tolist() == pytest.approx(np.median(values, axis=0).tolist(), rel=0, abs=0, nan_ok=True)
+    assert median_of_members(values).tolist() == pytest.approx(
+        np.median(values, axis=0).tolist(), rel=0, abs=0, nan_ok=True
+    )
+
+
+@given(arrays(np.float32, st.integers(1, 9), elements=st.floats(-40, 10, width=32)))
+def test_the_median_of_known_values_is_that_of_numpy(values: np.ndarray) -> None:
+    assert median(values) == np.median(values)
+    assert median(values).dtype == np.float32
