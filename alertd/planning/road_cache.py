@@ -115,8 +115,18 @@ class RoadFieldCache:
             self._kept.move_to_end(corridor)
             old = [] if before is None or before.name == name else [before]
             old += self._shrink(corridor)
-        self._move_to_shelf(old)
+        self._move_to_shelf(old, stay_n=self._most)
         return new.field
+
+    def rest(self) -> None:
+        """Release memory until the next cycle: forget all corridors, and move all fields to the shelf.
+
+        A plan that is made meanwhile makes the corridor again, as on any road that is not among the newest.
+        """
+        with self._lock:
+            for kept in self._kept.values():
+                kept.corridors.clear()
+        self._move_to_shelf((), stay_n=0)
 
     def _shrink(self, newest: bytes) -> list[_CachedField]:
         """Drop what the newest field replaces, the oldest beyond the limits, and corridors but of the newest.
@@ -137,15 +147,15 @@ class RoadFieldCache:
             kept.corridors.clear()
         return dropped
 
-    def _move_to_shelf(self, old: Sequence[_CachedField]) -> None:
-        """Remove the files of old fields, and write the fields in memory but the newest."""
+    def _move_to_shelf(self, old: Sequence[_CachedField], stay_n: int) -> None:
+        """Remove the files of old fields, and write the fields in memory but the `stay_n` newest."""
         if self.shelf is None:
             return
         for kept in old:
             self.shelf.drop(kept.name)
         with self._lock:
-            moving = [(key, kept) for key, kept in self._kept.items() if not kept.mapped][: -self._most]
-        for key, kept in moving:
+            in_memory = [(key, kept) for key, kept in self._kept.items() if not kept.mapped]
+        for key, kept in in_memory[: max(len(in_memory) - stay_n, 0)]:
             field = self.shelf.put(kept.name, kept.field)
             with self._lock:
                 if self._kept.get(key) is kept:
