@@ -4,7 +4,7 @@ from collections import OrderedDict
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from dataclasses import field as dataclass_field
-from hashlib import blake2b
+from hashlib import sha256
 from threading import Lock
 
 import numpy as np
@@ -95,7 +95,7 @@ class RoadFieldCache:
             )
             for c in range(forecast.lat_deg.size)
         )
-        name = blake2b(corridor + b"".join(weather), digest_size=16).hexdigest()
+        name = sha256(corridor + b"".join(weather)).hexdigest()[:32]
         with self._lock:
             before = self._kept.get(corridor)
             offered, self._offered = self._offered, None
@@ -187,7 +187,7 @@ def _renewed(kept: _CachedField, cells: RoadCells, weather: tuple[bytes, ...], n
 
 
 def _digest(*arrays: NDArray[np.generic]) -> bytes:
-    whole = blake2b(digest_size=16)
+    whole = sha256()  # processors have instructions for it: half the time of other digests for the 30 MB of a road
     for array in arrays:
         whole.update(np.ascontiguousarray(array).tobytes())
-    return whole.digest()
+    return whole.digest()[:16]
