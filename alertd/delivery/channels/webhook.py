@@ -41,7 +41,8 @@ _TOKEN = re.compile(r"[A-Za-z0-9._~+/-]*=*")
 _HOST = re.compile(r"[A-Za-z0-9._:-]+")
 # A part of what `_read_url` takes: such an address needs no library to be read, and most are such.
 _PLAIN_URL = re.compile(
-    r"(?P<scheme>https?)://(127\.0\.0\.1|([a-z0-9-]+\.)*[a-z][a-z0-9-]*)(:[1-9][0-9]{0,3})?(/[A-Za-z0-9._~/-]*)?"
+    r"(?P<scheme>https?)://(127\.0\.0\.1|([a-z0-9-]{1,63}\.){0,9}[a-z][a-z0-9-]{0,62})"
+    r"(:[1-9][0-9]{0,3})?(/[A-Za-z0-9._~/-]{0,999})?"
 )
 _NOTICE_ERRORS = frozenset({400, 413, 415, 422})
 
