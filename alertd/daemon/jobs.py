@@ -105,6 +105,7 @@ class Daemon:
             await self.alerts.update(self._planning, outcome, self._clock())
         held = [one.held for one in outcome.active]
         partial_n = self._meters.record_plans(held, len(outcome.not_planned), len(outcome.unread))
+        await asyncio.to_thread(self._planning.weather_sources.road_cache.rest)
         await asyncio.to_thread(release_memory)
         if partial_n:
             log.warning("%d of %d plans use old or missing data; their cautions name it", partial_n, len(outcome.plans))

@@ -6,6 +6,7 @@ from collections import OrderedDict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
+from functools import cache
 from math import ceil, floor
 from pathlib import Path
 from threading import Lock
@@ -31,8 +32,6 @@ log = logging.getLogger(__name__)
 MAX_ROADS: Final = 200  # of which the road by the hour is kept: 5 kB each
 MAX_READ: Final = 200  # whole plans read from the store: for pages of one trip, and before the first cycle has ended
 CHANGES_KEPT_FOR: Final = timedelta(hours=12)
-_PLAN: Final = TypeAdapter(Plan)
-_DEPARTURES: Final = TypeAdapter(tuple[Departure, ...])
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -160,7 +159,7 @@ class LatestPlans:
         if stored is None or stored.id != held.id:
             return plan
         try:
-            departures = _DEPARTURES.validate_python(json.loads(stored.body)["plan"]["departures"])
+            departures = _departure_reader().validate_python(json.loads(stored.body)["plan"]["departures"])
         except (KeyError, ValidationError):
             return plan
         plan = replace(plan, departures=departures)
@@ -214,6 +213,17 @@ def read_plan(plain: dict[str, Any]) -> Plan | None:
         if isinstance(column, list):
             along[name] = [float("nan") if v is None else v for v in column]
     try:
-        return _PLAN.validate_python(plain)
+        return _plan_reader().validate_python(plain)
     except ValidationError:
         return None
+
+
+@cache
+def _plan_reader() -> TypeAdapter[Plan]:
+    """Made at the first use: a command that reads no stored plan does not need it."""
+    return TypeAdapter(Plan)
+
+
+@cache
+def _departure_reader() -> TypeAdapter[tuple[Departure, ...]]:
+    return TypeAdapter(tuple[Departure, ...])

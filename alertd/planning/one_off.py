@@ -5,17 +5,17 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from alertd.errors import StoreError
-from alertd.notices.checklists.loading import Loaded
-from alertd.notices.reports.brief_changes import BriefState
 from alertd.plan.controls.placement import FeedNote
 from alertd.planning.planner import Planner
 from alertd.planning.road_reports import RoadReports, named_places
-from alertd.records.brief_states import last_state
-from alertd.records.closures import active_closures
-from alertd.records.driver_reports import loaded_by_trip, roads_seen
 from alertd.records.posted_controls import collect_posted
+
+if TYPE_CHECKING:
+    from alertd.notices.checklists.loading import Loaded
+    from alertd.notices.reports.brief_changes import BriefState
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,8 +26,8 @@ class DaemonState:
 
     road_reports: RoadReports
     origin_note: str
-    last_brief: BriefState | None = None
-    loaded: Mapping[str, Loaded] = field(default_factory=dict)
+    last_brief: "BriefState | None" = None
+    loaded: "Mapping[str, Loaded]" = field(default_factory=dict)
 
 
 async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
@@ -41,7 +41,11 @@ async def load_daemon_state(planner: Planner, now_utc: datetime) -> DaemonState:
         posted = await collect_posted(planner.feeds, planner.reference, None, now_utc, record=False)
         return DaemonState(road_reports=RoadReports(controls=posted), origin_note=_origin_note("", feeds))
     try:
-        from alertd.store.store import Store  # a plan without a store needs no database library
+        # A plan without a store needs no database library, and nothing that reads one.
+        from alertd.records.brief_states import last_state
+        from alertd.records.closures import active_closures
+        from alertd.records.driver_reports import loaded_by_trip, roads_seen
+        from alertd.store.store import Store
 
         store = await asyncio.to_thread(Store, place)
         try:

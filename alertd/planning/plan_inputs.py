@@ -3,13 +3,12 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
+from typing import TYPE_CHECKING
 
 from alertd.forecast.model import Forecast
 from alertd.plan.controls.closures import Closure, place_closures
 from alertd.plan.controls.placement import PostedOnRoute, place_posted, posted_closures
 from alertd.plan.controls.road_seen import SeenOnRoute, phases_of, place_seen
-from alertd.plan.explain.explain import explain
-from alertd.plan.explain.model import Explanation
 from alertd.plan.hours.limits import HoursUsed
 from alertd.plan.model.days import DeliveryWindow, TripStop
 from alertd.plan.model.plan import Plan
@@ -22,6 +21,9 @@ from alertd.road.downscale import AirParams
 from alertd.route.model import Route
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.files.trips import TripRequest
+
+if TYPE_CHECKING:
+    from alertd.plan.explain.model import Explanation
 
 # How long a trip may last at most, for the forecast window: a chained truck at 27 mph, and four hours of standing.
 MIN_SPEED_MPS = 12.0
@@ -59,8 +61,10 @@ class PlanInputs:
     source_forecasts: tuple[Forecast, ...]
     air: AirParams
 
-    def explain(self, plan: Plan, at_m: float | None = None) -> tuple[Explanation, ...]:
+    def explain(self, plan: Plan, at_m: float | None = None) -> "tuple[Explanation, ...]":
         """How `plan`, made of this request, came about."""
+        from alertd.plan.explain.explain import explain  # few plans are explained
+
         return explain(plan, self.request, self.source_forecasts, air=self.air, at_m=at_m)
 
 

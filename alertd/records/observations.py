@@ -4,6 +4,7 @@ import json
 from collections.abc import Iterable
 from dataclasses import MISSING, asdict, fields
 from datetime import datetime
+from functools import cache
 from typing import TYPE_CHECKING, Any, Final
 
 import numpy as np
@@ -16,7 +17,6 @@ if TYPE_CHECKING:
     from alertd.store.store import Store
 
 _KIND: Final = "observation"
-_REPORT: Final = TypeAdapter(StationReport)
 _OPTIONAL: Final = frozenset(f.name for f in fields(StationReport) if f.default is not MISSING)
 
 
@@ -51,7 +51,7 @@ def report_from_plain(body: dict[str, Any]) -> StationReport:
     def known(values: dict[str, Any]) -> dict[str, Any]:
         return {k: float("nan") if v is None and k not in ("weather", "station") else v for k, v in values.items()}
 
-    return _REPORT.validate_python(known(body) | {"station": known(body["station"])})
+    return _report_form().validate_python(known(body) | {"station": known(body["station"])})
 
 
 def _parse(body: dict[str, Any], where: str) -> StationReport:
@@ -61,3 +61,9 @@ def _parse(body: dict[str, Any], where: str) -> StationReport:
 OBSERVATIONS: Final = EventStream[StationReport](
     kind=_KIND, id_of=_id, dump=_dump, parse=from_json(_parse), retain=Retain.POSITIONS
 )
+
+
+@cache
+def _report_form() -> TypeAdapter[StationReport]:
+    """Made at the first use: most commands read no report."""
+    return TypeAdapter(StationReport)

@@ -4,7 +4,8 @@ import base64
 import zlib
 from dataclasses import replace
 from datetime import UTC, datetime
-from typing import Any, Final
+from functools import cache
+from typing import Any
 
 import numpy as np
 from pydantic import TypeAdapter
@@ -13,8 +14,6 @@ from alertd.forecast.model import Array
 from alertd.forecast.past import FILLED_FIELDS, KeptForecast, PastEvidence
 from alertd.forecast.road_observations import RoadReport
 from alertd.records.observations import report_from_plain, report_to_plain
-
-_SURFACE: Final = TypeAdapter(RoadReport)
 
 
 def evidence_to_plain(evidence: PastEvidence) -> dict[str, Any]:
@@ -50,13 +49,13 @@ def evidence_from_plain(plain: dict[str, Any]) -> PastEvidence:
 
 def _surface_to_plain(report: RoadReport) -> dict[str, Any]:
     """JSON has no NaN: what is unknown is left out."""
-    plain: dict[str, Any] = _SURFACE.dump_python(report, mode="json")
+    plain: dict[str, Any] = _surface_form().dump_python(report, mode="json")
     plain["station"] = {k: v for k, v in plain["station"].items() if v == v}
     return {k: v for k, v in plain.items() if v == v}
 
 
 def _surface(plain: dict[str, Any]) -> RoadReport:
-    found = _SURFACE.validate_python(plain | {"station": {"elevation_m": float("nan")} | plain["station"]})
+    found = _surface_form().validate_python(plain | {"station": {"elevation_m": float("nan")} | plain["station"]})
     return replace(found, observed_at=found.observed_at.astimezone(UTC))
 
 
@@ -82,3 +81,9 @@ def _unpacked(text: str) -> Array:
     except zlib.error as exc:
         raise ValueError(str(exc)) from exc
     return np.frombuffer(raw, dtype="<f8").astype(np.float64)
+
+
+@cache
+def _surface_form() -> TypeAdapter[RoadReport]:
+    """Made at the first use: most plans have no report of a road sensor."""
+    return TypeAdapter(RoadReport)

@@ -10,6 +10,7 @@ import hashlib
 import json
 import logging
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Final
 
 from pydantic import TypeAdapter
@@ -24,7 +25,6 @@ from alertd.store.rows import StoredEvent
 log = logging.getLogger(__name__)
 
 _CONTROL, _READ, _CONFIRMED, _ENDED = "posted_control", "posted_read", "posted_confirmed", "posted_ended"
-_PLAIN: Final = TypeAdapter(PostedControl)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -55,7 +55,7 @@ class ControlEnd:
 
 def control_digest(feed: str, control: PostedControl) -> str:
     """Identity of a control's content; any change makes it a different control."""
-    plain = _PLAIN.dump_python(control, mode="json")
+    plain = _control_form().dump_python(control, mode="json")
     del plain["confirmed_at"]
     return hashlib.sha256(canonical([feed, plain]).encode()).hexdigest()[:24]
 
@@ -73,13 +73,13 @@ def plain_request(request: PostedRequest) -> dict[str, Any]:
 
 
 def _dump_control(seen: FirstSeen) -> str:
-    body = {"feed": seen.feed, "control": _PLAIN.dump_python(seen.control, mode="json")}
+    body = {"feed": seen.feed, "control": _control_form().dump_python(seen.control, mode="json")}
     return canonical(body if seen.request is None else body | {"request": plain_request(seen.request)})
 
 
 def _parse_control(event: StoredEvent) -> FirstSeen:
     body = json.loads(event.body)
-    control = _PLAIN.validate_json(json.dumps(body["control"]))
+    control = _control_form().validate_json(json.dumps(body["control"]))
     try:
         request = parse_posted(body["request"], f"event {event.id}") if "request" in body else None
     except InputError as exc:  # the control as read at that time still counts
@@ -117,3 +117,9 @@ ENDS: Final = EventStream[ControlEnd](
     parse=from_json(lambda body, where: ControlEnd(key=body["key"], last_confirmed=body.get("last_confirmed", ""))),
     retain=Retain.REPORTS,
 )
+
+
+@cache
+def _control_form() -> TypeAdapter[PostedControl]:
+    """Made at the first use: most commands read no posted control."""
+    return TypeAdapter(PostedControl)

@@ -5,6 +5,7 @@ import subprocess
 import sys
 import threading
 from collections.abc import Iterator
+from pathlib import Path
 
 import click
 import pytest
@@ -66,6 +67,7 @@ def test_plan_imports_no_library_of_other_work() -> None:
         "apprise",
         "apscheduler",
         "fastapi",
+        "filelock",
         "httpx",
         "jinja2",
         "jmespath",
@@ -81,8 +83,17 @@ def test_plan_imports_no_library_of_other_work() -> None:
     }
     assert not loaded & unneeded
     # Each module of the project costs a millisecond or two. A new one is fine; a package of other work is not.
-    assert len({name for name in loaded if name.startswith("alertd")}) <= 440
-    assert len(loaded) <= 930
+    assert len({name for name in loaded if name.startswith("alertd")}) <= 420
+    assert len(loaded) <= 885
+
+
+def test_settings_with_a_plain_webhook_load_no_http_library() -> None:
+    demo = Path(__file__).resolve().parents[2] / "fixtures" / "demo" / "alertd.toml"
+    script = (
+        f"from pathlib import Path; from alertd.settings.read import read_settings; read_settings(Path({str(demo)!r}))"
+    )
+    assert "[[webhook]]" in demo.read_text(encoding="utf-8")
+    assert "httpx" not in modules_after(script)
 
 
 def test_result_of_a_command_is_not_printed_by_the_loop() -> None:

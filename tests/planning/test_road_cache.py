@@ -209,6 +209,29 @@ def test_a_shelf_keeps_fields_that_memory_does_not(tmp_path: Path) -> None:
     assert same(part, run_corridor(warmer(forecast(), 1), roads[0], quantiles=Q))
 
 
+def test_between_cycles_fields_are_in_files_alone(tmp_path: Path) -> None:
+    fields, clock_z, roads = (
+        RoadFieldCache(shelf=on_disk(tmp_path)),
+        np.zeros(MEMBERS),
+        [cells(float(k)) for k in (0, 1)],
+    )
+    before = [ask(fields, forecast(), road)[0] for road in roads]
+    made = [fields.corridor(road, field, clock_z) for road, field in zip(roads, before, strict=True)]
+    fields.rest()
+    after = [ask(fields, forecast(), road) for road in roads]
+    assert [ran for _, ran in after] == [0, 0]
+    assert not any(field.road_class.flags.owndata for field, _ in after)
+    assert fields.corridor(roads[1], after[1][0], clock_z) is not made[1]
+    assert all(same(a, b) for a, (b, _) in zip(before, after, strict=True))
+
+
+def test_without_a_shelf_fields_stay_in_memory() -> None:
+    fields = RoadFieldCache()
+    ask(fields, forecast(), cells())
+    fields.rest()
+    assert ask(fields, forecast(), cells())[1] == 0
+
+
 def test_processes_share_the_fields_of_a_shelf(tmp_path: Path) -> None:
     ours, theirs = (RoadFieldCache(1, shelf=on_disk(tmp_path)) for _ in range(2))
     ask(ours, forecast(), cells())

@@ -39,6 +39,11 @@ MAX_RESPONSE_BYTES = 4 * 1024
 RESPONSE_BODY_TIMEOUT_S = 2.0
 _TOKEN = re.compile(r"[A-Za-z0-9._~+/-]*=*")
 _HOST = re.compile(r"[A-Za-z0-9._:-]+")
+# A part of what `_read_url` takes: such an address needs no library to be read, and most are such.
+_PLAIN_URL = re.compile(
+    r"(?P<scheme>https?)://(127\.0\.0\.1|([a-z0-9-]{1,63}\.){0,9}[a-z][a-z0-9-]{0,62})"
+    r"(:[1-9][0-9]{0,3})?(/[A-Za-z0-9._~/-]{0,999})?"
+)
 _NOTICE_ERRORS = frozenset({400, 413, 415, 422})
 
 Resolve = Callable[[str, int], Awaitable[Sequence[str]]]
@@ -302,6 +307,9 @@ def endpoint_of(config: ChannelConfig[WebhookFile]) -> Endpoint:
 
 def _check_url(config: ChannelConfig[WebhookFile]) -> None:
     settings = config.settings
+    plain = _PLAIN_URL.fullmatch(settings.url)
+    if plain and (plain["scheme"] == "https" or settings.allow_networks):
+        return
     _read_url(settings.url, config.where, f"{config.field}.url", private=bool(settings.allow_networks))
 
 

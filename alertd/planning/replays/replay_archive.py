@@ -6,7 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
-from functools import lru_cache
+from functools import cache, lru_cache
 from typing import Any, Final, Literal
 
 from pydantic import AwareDatetime, Field, TypeAdapter, ValidationError
@@ -45,8 +45,6 @@ log = logging.getLogger(__name__)
 
 FORMAT: Final = "alertd.inputs/1"
 _MOST_IN_RECORD: Final = 256  # plans, which are filed again with each group of their road
-_POSTED: Final = TypeAdapter(PostedConditions)
-_SEEN: Final = TypeAdapter(tuple[RoadSeen, ...])
 
 
 def _with_providers(chosen: Mapping[str, Any]) -> dict[str, Any]:
@@ -242,10 +240,10 @@ def _put_shared(archive: Archive, inputs: ReplayRecord, files: Mapping[str, str]
         "closures": [_plain_closure(c) for c in inputs.road_reports.closures],
     }
     if inputs.road_reports.controls != NOTHING_POSTED:
-        controls = _POSTED.dump_python(inputs.road_reports.controls, mode="json")
+        controls = _posted_form().dump_python(inputs.road_reports.controls, mode="json")
         shared["posted"] = _put_json(archive, controls, now)
     if inputs.road_reports.seen:
-        shared["seen"] = _SEEN.dump_python(inputs.road_reports.seen, mode="json")
+        shared["seen"] = _seen_form().dump_python(inputs.road_reports.seen, mode="json")
     past = inputs.past
     if past.reports or past.kept or past.problems or past.surfaces or past.surface_problems:
         shared["past"] = _put_json(archive, evidence_to_plain(past), now)
@@ -283,7 +281,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         stored["chosen"] = _with_providers(stored["chosen"])
         manifest = _Manifest.model_validate_json(json.dumps(stored))
         responses = tuple(unpack_response(archive, h) for h in manifest.heard)
-        posted = _POSTED.validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
+        posted = _posted_form().validate_json(json.dumps(manifest.posted)) if manifest.posted else NOTHING_POSTED
         past = evidence_from_plain(manifest.past) if manifest.past else PastEvidence()
         trip = parse_trip(manifest.trip, plan_id)
     except StoreError:
@@ -304,7 +302,7 @@ def read_archived(archive: Archive, plan_id: str) -> ArchivedPlan | ArchivedComp
         road_reports=RoadReports(
             closures=tuple(PostedClosure(**c.model_dump()) for c in manifest.closures),
             controls=posted,
-            seen=_SEEN.validate_json(json.dumps(manifest.seen)),
+            seen=_seen_form().validate_json(json.dumps(manifest.seen)),
         ),
         past=past,
     )
@@ -398,3 +396,14 @@ def unpack_response(archive: Archive, stored: StoredResponse) -> SourceResponse:
     kind = failure_kinds()[f.kind]
     failed = kind(f.source, f.problem, retryable=f.retryable, retry_after_s=f.retry_after_s)
     return SourceResponse(url=stored.url, refresh=stored.refresh, failed=failed)
+
+
+@cache
+def _posted_form() -> TypeAdapter[PostedConditions]:
+    """Made at the first use, as `_seen_form`: few plans have either."""
+    return TypeAdapter(PostedConditions)
+
+
+@cache
+def _seen_form() -> TypeAdapter[tuple[RoadSeen, ...]]:
+    return TypeAdapter(tuple[RoadSeen, ...])

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
 from typing import Any, Final, TypeAlias
 
@@ -14,7 +15,6 @@ from alertd.sources.files.zones import write_atomic
 FORMAT: Final = "alertd.roadside/1"
 ATTRIBUTION: Final = "© OpenStreetMap contributors, ODbL 1.0 (openstreetmap.org/copyright)"
 _HINT: Final = "delete the file and run `alertd gather places`"
-_ENTRY: Final = TypeAdapter(Roadside)
 
 Roadsides: TypeAlias = Mapping[str, Roadside]  # keyed by the SHA-256 of the GPX file
 
@@ -34,7 +34,7 @@ def read_roadside(path: Path) -> Roadsides:
 
 def _entry(path: Path, sha: str, about: Any) -> Roadside:
     try:
-        found = _ENTRY.validate_python(about)
+        found = _entry_form().validate_python(about)
     except ValidationError as exc:
         first = exc.errors()[0]
         where = ".".join(str(part) for part in first["loc"])
@@ -46,5 +46,11 @@ def _entry(path: Path, sha: str, about: Any) -> Roadside:
 
 def write_roadside(path: Path, roadsides: Roadsides) -> None:
     """Replace the file atomically. Raises InputError when it cannot be written."""
-    routes = {sha: _ENTRY.dump_python(found, mode="json") for sha, found in sorted(roadsides.items())}
+    routes = {sha: _entry_form().dump_python(found, mode="json") for sha, found in sorted(roadsides.items())}
     write_atomic(path, {"format": FORMAT, "attribution": ATTRIBUTION, "routes": routes})
+
+
+@cache
+def _entry_form() -> TypeAdapter[Roadside]:
+    """Made at the first use: there may be no file."""
+    return TypeAdapter(Roadside)

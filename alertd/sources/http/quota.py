@@ -14,8 +14,6 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
-from filelock import FileLock, Timeout
-
 T = TypeVar("T")
 
 LOCK_WAIT_S: Final = 5.0
@@ -93,6 +91,8 @@ class Quota:
         path = self._path
         if path is None:
             return decide(self._state)
+        from filelock import FileLock, Timeout  # a plan of stored answers counts no call
+
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
             with FileLock(path.with_suffix(".lock"), timeout=LOCK_WAIT_S):

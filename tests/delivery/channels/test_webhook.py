@@ -12,9 +12,20 @@ from pathlib import Path
 
 import httpx
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from alertd.delivery.channel import ChannelGone, NoticeRejected
-from alertd.delivery.channels.webhook import Endpoint, WebhookChannel, retry_after_s
+from alertd.delivery.channel_spec import ChannelConfig
+from alertd.delivery.channels.webhook import (
+    _PLAIN_URL,
+    SPEC,
+    Endpoint,
+    WebhookChannel,
+    WebhookFile,
+    _read_url,
+    retry_after_s,
+)
 from alertd.errors import ConfigError, DeliveryError
 from alertd.testing.webhook_receiver import ReceiverFault, WebhookReceiver
 
@@ -334,6 +345,19 @@ async def test_plain_http_goes_to_allowed_networks_only(channel_to, make_out) ->
 def test_a_url_that_cannot_be_used_is_refused_at_the_start(channel_to, url: str, problem: str) -> None:
     with pytest.raises(ConfigError, match=problem):
         channel_to(url, allow=())
+    with pytest.raises(ConfigError, match=problem):
+        SPEC.check_keys(section_of(url))
+
+
+def section_of(url: str) -> ChannelConfig[WebhookFile]:
+    return SPEC.configure(name="office", audiences=["driver"], url=url, secret_file="secret.txt")
+
+
+@given(url=st.from_regex(_PLAIN_URL, fullmatch=True))
+def test_a_url_read_without_a_library_is_sound(url: str) -> None:
+    """The settings accept such an address as it is; httpx, which sends to it, must read it too."""
+    read = _read_url(url, "settings", "url", private=True)
+    assert (read.scheme, read.fragment, read.userinfo) == (url.partition(":")[0], "", b"")
 
 
 async def test_a_name_without_address_is_retried(channel_to, make_out) -> None:
