@@ -200,8 +200,10 @@ class Planner:
                 road = await asyncio.to_thread(
                     RoadInputs.of, job.answers, job.responses, self.reference, job.road_reports
                 )
-                if mode.keep and (
-                    stands := await asyncio.to_thread(self.kept.standing, trips, road, reports, job.answers.window.now)
+                if mode.keep is not None and (
+                    stands := await asyncio.to_thread(
+                        self.kept.standing, trips, road, reports, job.answers.window.now, mode.keep
+                    )
                 ):
                     left = {trip_id: trip for trip_id, trip in left.items() if trip_id not in stands}
                     yield stands
@@ -250,7 +252,7 @@ class Planner:
             reported = reports.get(trip.id, ())
             return locate(route, reported, trip.depart_at.astimezone(UTC), now_utc, self.settings.plan)
 
-        positions = {trip.id: await asyncio.to_thread(position_of, trip) for trip in trips}
+        positions = await asyncio.to_thread(lambda: {trip.id: position_of(trip) for trip in trips})
         leaving = [p.depart_at if p.fix is None else p.fix.at for p in positions.values()]
         leaving += [max(p.fix.at, now_utc) for p in positions.values() if p.fix is not None and p.fix.old]
         departs = (min(leaving), max(leaving))

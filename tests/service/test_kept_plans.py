@@ -4,8 +4,9 @@ import json
 from collections import defaultdict
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -201,12 +202,13 @@ async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.Mo
     assert isinstance(note, Quiet)
     assert until is not None
     assert first < until < kept.standing.until
+    assert note.until == until
     for n in range(9):  # what the note says holds at each moment between
         now = first + (until - first) * n / 8
         later = asked(sent, now)
         assert (later.notices, later.events, later.facts) == ((), (), note.facts)
-    assert not note.still(sent["T-1"], replace(note.policy, may_ease=not note.policy.may_ease))
-    assert not note.still({"said": [], "delivery": new.delivery}, note.policy)
+    assert not note.still(sent["T-1"], replace(note.policy, may_ease=not note.policy.may_ease), first)
+    assert not note.still({"said": [], "delivery": new.delivery}, note.policy, first)
 
 
 async def test_a_message_that_waits_for_its_hour_is_looked_at(fleet: Fleet) -> None:
@@ -229,6 +231,56 @@ async def test_a_message_that_waits_for_its_hour_is_looked_at(fleet: Fleet) -> N
     assert any(fact.pending for fact in asked.facts)
     assert quiet_note(plan, asked, basis, until) is not None
     assert quiet_note(plan, asked, near, until) is None
+
+
+async def test_a_message_held_by_quiet_hours_is_quiet_until_they_end(fleet: Fleet) -> None:
+    """It is looked at again when they end, and not in each cycle before."""
+    (kept,) = fleet.planner.kept._kept.values()
+    assert kept.held is not None
+    plan, now = kept.held.plan, fleet.clock()
+    recorder = PlanRecorder(
+        planner=fleet.planner,
+        store=fleet.store,
+        now_utc=now,
+        reports={"T-1": ()},
+        sent={},
+        notified_at=defaultdict(list),
+    )
+    basis, ends = recorder.basis_of(kept.trip), now + timedelta(minutes=10)
+    local = ends.astimezone(ZoneInfo(plan.depart_zone)).time()
+    policy = replace(basis.policy, before_rolling=timedelta(hours=12), quiet_from=time(0), quiet_to=local)
+    night = replace(basis, policy=policy)
+    asked = asked_of(plan, night)
+    assert any(fact.pending for fact in asked.facts)
+    note = quiet_note(plan, asked, night, kept.standing.last_moment(fleet.planner.kept.longest))
+    assert note is not None
+    assert note.until == ends - timedelta.resolution
+    sent = {"said": asked.said, "delivery": asked.delivery}
+    assert note.still(sent, policy, note.until)
+    assert not note.still(sent, policy, ends)
+    for at in (now, now + timedelta(minutes=5), note.until):
+        assert asked_of(plan, replace(night, before=sent, now_utc=at)).is_nothing(sent)
+    assert asked_of(plan, replace(night, before=sent, now_utc=ends)).notices
+
+
+async def test_a_trip_with_news_to_send_is_planned_with_the_rest(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not after them: a road is then computed once, and its message waits for no other road."""
+    calls: list[int] = []
+    plan_in_turn = fleet.planner.plan_in_turn
+
+    def counted(trips: Any, *args: Any) -> Any:
+        calls.append(len(trips))
+        return plan_in_turn(trips, *args)
+
+    monkeypatch.setattr(fleet.planner, "plan_in_turn", counted)
+    assert not await fleet.is_new()
+    settings = fleet.planner.settings
+    due = replace(settings.notices, before_rolling=timedelta(hours=12), quiet_from=time(0), quiet_to=time(0))
+    fleet.planner.settings = replace(settings, notices=due)
+    before_n = len(fleet.store.notices("T-1"))
+    assert await fleet.is_new()
+    assert calls == [1, 1]
+    assert len(fleet.store.notices("T-1")) > before_n
 
 
 def but_its_age(plan: Plan) -> Any:
