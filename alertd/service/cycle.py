@@ -172,7 +172,7 @@ async def read_due_trips(
             store.record_notices, [not_planned_notice(trip_id, "", why, now_utc)], planner.settings.targets, now_utc
         )
     unread = (*unread, *unknown)
-    sent = await asyncio.to_thread(store.sent_states, [trip.id for trip in trips])
+    sent = await asyncio.to_thread(lambda: store.sent_states([trip.id for trip in trips], only=known is None))
     reports = await asyncio.to_thread(_reports, store, trips, sent, now_utc)
     closures = await asyncio.to_thread(lambda: tuple(closure.to_core() for closure in active_closures(store, now_utc)))
     controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
@@ -277,8 +277,8 @@ def _sent_places(sent: Mapping[str, Any] | None, now_utc: datetime) -> list[Truc
     """The listed stops last sent to the driver to chain at or to be ready at."""
     return [
         TruckReport(at=fact.sent_at or now_utc, what=Report.SENT_PLACE, stop_id=fact.stop_id)
-        for fact in (facts_from_plain(sent["said"]) if sent is not None else ())
-        if fact.advice in (Advice.READY, Advice.CHAIN) and fact.stop_id and not is_unlisted(fact.stop_id)
+        for fact in facts_from_plain([row for row in sent["said"] if row["stop_id"]] if sent is not None else ())
+        if fact.advice in (Advice.READY, Advice.CHAIN) and not is_unlisted(fact.stop_id)
     ]
 
 

@@ -18,6 +18,7 @@ from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
 from alertd.planning.decisions.decide import Asked, Basis, asked_of, quiet_note
 from alertd.planning.decisions.quiet import Quiet
+from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.planner import Planner, create_planner
 from alertd.records.positions import save_position
 from alertd.service.cycle import run_cycle
@@ -81,6 +82,22 @@ async def test_an_unchanged_plan_is_kept_and_not_written_again(fleet: Fleet) -> 
     assert after is not None
     assert after.id == before.id
     assert fleet.planner.latest.plans["T-1"].id == before.id
+
+
+async def test_a_new_plan_is_shown_as_soon_as_it_is_recorded(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two plans of each trip until the end of a cycle would take twice the memory."""
+    shown: list[str] = []
+    update = LatestPlans.update
+
+    def noted(self: LatestPlans, *args: Any, **named: Any) -> None:
+        shown.append(self.plans["T-1"].id)
+        update(self, *args, **named)
+
+    monkeypatch.setattr(LatestPlans, "update", noted)
+    old = fleet.planner.latest.plans["T-1"]
+    new = await fleet.cycle(50)  # of another hour
+    assert old.id != new.id
+    assert shown == [new.id]
 
 
 async def test_a_changed_trip_is_planned_again(fleet: Fleet, morning: datetime) -> None:

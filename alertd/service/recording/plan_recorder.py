@@ -187,6 +187,7 @@ class PlanRecorder:
 
     def _activate(self, held: HeldPlan, facts: tuple[SentFact, ...]) -> ActiveTrip:
         self.active[held.trip_id] = ActiveTrip(plan=held, facts=facts)
+        self.planner.latest.renew(held)
         return self.active[held.trip_id]
 
     def _not_planned(self, failed: Sequence[NotPlanned]) -> None:
