@@ -51,7 +51,7 @@ from alertd.planning.signed_links import SignedLinks
 from alertd.planning.weather import WeatherSources, ask_sources
 from alertd.records.posted_controls import RoadFeeds
 from alertd.route.model import Route
-from alertd.settings.file_snapshot import of_route
+from alertd.settings.file_snapshot import of_rigs, of_route
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.trips import TripRequest
@@ -302,7 +302,7 @@ class Planner:
         origin = self._origins.get(job.answers.route)
         if self._writer is None or origin is None:
             return None
-        files = {**self.reference.files, **origin.file}
+        files = {**of_rigs(self.reference.files, {trip.rig for trip in job.trips}), **origin.file}
         return self._writer.road(record_of(job, self.settings, files, next(iter(origin.file)), origin.responses))
 
     async def _compared(self, trip: TripRequest, on: Mapping[str, Given], now_utc: datetime) -> Given:

@@ -17,7 +17,8 @@ from alertd.store.log.attempts import Attempts
 from alertd.store.log.event_log import EventLog, append_events, notice_of
 from alertd.store.log.trip_events import TripEvents
 from alertd.store.outbox import Outbox
-from alertd.store.plans.plan_text import full_text, state_of, state_text
+from alertd.store.plans.plan_text import full_text
+from alertd.store.plans.sent_states import SentStates
 from alertd.store.retention import Retention
 from alertd.store.rows import PlanRecord, Slot, StoredEvent, StoredPlan, StoredTrip
 from alertd.store.schedule import DueTable
@@ -27,7 +28,6 @@ from alertd.store.url import StoreLocation
 from alertd.store.work.claims import WAITING
 from alertd.store.work.senders import Senders
 
-_READ_TOGETHER: Final = 500  # plans in one statement
 _TICK: Final = timedelta(microseconds=1)  # the resolution of a stored time
 
 # Built once: a cycle reads each kind of report.
@@ -61,7 +61,7 @@ class Store:
         self.answers = Answers(self._database)
         self.pruning = Retention(self._database)
         self.senders = Senders(self._database)
-        self._states: dict[str, tuple[str, str]] = {}  # by trip, the last plan and its `state_text`
+        self._sent = SentStates(self._database)
         self.on_new: Callable[[Notice], None] = lambda notice: None  # called with each new notice after its commit
 
     def __enter__(self) -> Self:
@@ -206,7 +206,7 @@ class Store:
             if rows:
                 connection.execute(insert(plans), list(rows.values()))
             new = frozenset(_insert_notices(connection, [(n, r.made_at) for r in records for n in r.notices], targets))
-        self._states |= {r.trip_id: (r.id, state_text(r.kept)) for r in records}
+        self._sent.recorded(records)
         self._report_recorded([n for r in records for n in r.notices], new)
         return [tuple(dict.fromkeys(n.id for n in r.notices if n.id in new)) for r in records]
 
@@ -220,28 +220,9 @@ class Store:
     def sent_states(self, trip_ids: Iterable[str] | None = None, *, only: bool = False) -> dict[str, dict[str, Any]]:
         """What the newest plan of each trip, or of these, was stored with: "said" and "delivery", by trip.
 
-        A plan takes 20 kB and never changes, so what is read of one is kept. only: forget what is kept of other trips.
+        only: forget what is kept of other trips, see `SentStates`.
         """
-        newest = select(plans.c.trip_id, func.max(plans.c.made_at).label("made_at")).group_by(plans.c.trip_id)
-        if trip_ids is not None:
-            newest = newest.where(plans.c.trip_id.in_(list(trip_ids)))
-        last = newest.subquery()
-        query = (
-            select(plans.c.trip_id, plans.c.id)
-            .join(last, (plans.c.trip_id == last.c.trip_id) & (plans.c.made_at == last.c.made_at))
-            .order_by(plans.c.id.desc())  # of two plans of one moment, the one that `latest_plan` returns comes last
-        )
-        with self._database.read() as connection:
-            ids: dict[str, str] = {row.trip_id: row.id for row in connection.execute(query)}
-            unread = [id_ for trip_id, id_ in ids.items() if self._states.get(trip_id, ("", ""))[0] != id_]
-            for first in range(0, len(unread), _READ_TOGETHER):
-                some = plans.c.id.in_(unread[first : first + _READ_TOGETHER])
-                for row in connection.execute(select(plans).where(some)):
-                    self._states[row.trip_id] = row.id, state_text(row.body)
-        kept = {trip_id: self._states[trip_id] for trip_id in ids if trip_id in self._states}
-        if only:
-            self._states = kept
-        return {trip_id: state_of(text) for trip_id, (_, text) in kept.items()}
+        return self._sent.read(trip_ids, only=only)
 
     def plan(self, plan_id: str) -> StoredPlan | None:
         """Return a plan, or None."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from alertd.plan.serialize import canonical
-from alertd.store import store as store_module
+from alertd.store.plans import sent_states as sent_states_module
 from alertd.store.plans.plan_text import full_text, packed_text, state_of, state_text, with_state
 from alertd.store.rows import PlanRecord, StoredTrip
 from alertd.store.store import Store
@@ -76,7 +76,7 @@ def test_what_was_sent_is_read_once_of_each_plan(
         for trip_id in ("T-1", "T-2"):
             ours.put_trip(StoredTrip(id=trip_id, body="{}", created_at=noon))
         record(theirs, 1)
-        monkeypatch.setattr(store_module, "state_text", counted)
+        monkeypatch.setattr(sent_states_module, "state_text", counted)
         for _ in range(2):
             assert ours.sent_states(["T-1", "T-2"])["T-1"]["said"] == [{"n": 1}]
         assert len(read) == 1
