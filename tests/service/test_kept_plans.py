@@ -300,6 +300,45 @@ async def test_a_trip_with_news_to_send_is_planned_with_the_rest(fleet: Fleet, m
     assert len(fleet.store.notices("T-1")) > before_n
 
 
+@pytest.mark.parametrize("storm", [Storm(wetter=1.6), Storm(warmer_k=2.0)])
+async def test_nothing_is_asked_before_a_note_ends(
+    make_settings: Callable[..., Settings], morning: datetime, storm: Storm
+) -> None:
+    """Once what a new plan asks for is sent: at any moment, whether messages are left or not."""
+    hour = morning.replace(minute=0)
+    trips = [
+        TripRequest(
+            id=f"T-{n}",
+            route=("i90-west", "i90-east")[n % 2],
+            rig=("quillback-17", "quillback-31")[n // 2 % 2],
+            depart=(hour + timedelta(minutes=65 + 25 * n)).isoformat(),
+        )
+        for n in range(6)
+    ]
+    with FakeOpenMeteo(now_utc=hour, storm=storm) as api:
+        settings = make_settings(forecasts=api.base_url, trips=None, archive=None)
+        settings = replace(settings, plan=replace(settings.plan, compare_h=0.5))
+        async with create_planner(settings, ManualClock(hour)) as planner:
+            plans = [cast(Plan, plan) for plan in await planner.plan(trips, hour)]
+    noted_n = 0
+    for plan in plans:
+        for quiet_to in (settings.notices.quiet_to, time(2, 25), time(1, 0)):
+            policy = replace(settings.notices, quiet_to=quiet_to)
+            basis = Basis(
+                now_utc=hour, policy=policy, languages=settings.languages, before=None, notified=(), compared=None
+            )
+            asked = asked_of(plan, basis)
+            note = quiet_note(plan, asked, basis, hour + timedelta(minutes=59))
+            sent = {"said": asked.said, "delivery": asked.delivery}
+            noted_n += note is not None
+            for n in range(9 if note is not None else 0):
+                at = hour + (note.until - hour) * n / 8  # type: ignore[union-attr]
+                for notified in ((), 4 * (hour,)):
+                    later = asked_of(plan, replace(basis, now_utc=at, before=sent, notified=notified))
+                    assert later.is_nothing(sent), (plan.trip_id, at, quiet_to)
+    assert noted_n >= len(plans)
+
+
 def but_its_age(plan: Plan) -> Any:
     value = json.loads(plan_json(replace(plan, id="", made_at=plan.depart_at)))
     for source in value["sources"]:
