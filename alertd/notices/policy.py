@@ -5,7 +5,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, time, timedelta
+from datetime import UTC, datetime, time, timedelta
 from zoneinfo import ZoneInfo
 
 from alertd.i18n import ENGLISH, Translator
@@ -97,6 +97,13 @@ class Policy:
         if self.quiet_from <= self.quiet_to:
             return self.quiet_from <= local < self.quiet_to
         return local >= self.quiet_from or local < self.quiet_to
+
+    def quiet_changes_at(self, now_utc: datetime, zone: str) -> datetime:
+        """The next begin or end of quiet hours by the clock of `zone`, within an hour without a change of the clock."""
+        today = now_utc.astimezone(ZoneInfo(zone)).date()
+        days = (today, today + timedelta(days=1))
+        ends = [datetime.combine(d, at, ZoneInfo(zone)) for d in days for at in (self.quiet_from, self.quiet_to)]
+        return min(at.astimezone(UTC) for at in ends if at > now_utc)
 
     def outlook_time(self, depart_at: datetime, zone: str) -> datetime:
         """The time of the outlook on the evening before a departure."""

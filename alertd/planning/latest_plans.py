@@ -127,6 +127,14 @@ class LatestPlans:
         else:
             self.missed, self.unread, self.taken_at = failed, tuple(unread), now
 
+    def renew(self, held: HeldPlan) -> None:
+        """Take the new plan of a trip of the last cycle as soon as it is recorded: two of each would take memory."""
+        with self._lock:
+            if held.trip_id in self._held:  # a new key would disturb who goes through the plans
+                self._held[held.trip_id] = held
+                if held.upheld:
+                    self._upheld[held.id] = held.upheld
+
     def plan(self, store: "Store", trip_id: str) -> Plan | None:
         """The newest plan of a trip; None where there is none, or only one of an unknown version."""
         if (held := self._held.get(trip_id)) is not None:

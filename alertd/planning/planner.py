@@ -51,7 +51,7 @@ from alertd.planning.signed_links import SignedLinks
 from alertd.planning.weather import WeatherSources, ask_sources
 from alertd.records.posted_controls import RoadFeeds
 from alertd.route.model import Route
-from alertd.settings.file_snapshot import of_route
+from alertd.settings.file_snapshot import of_rigs, of_route
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData, load_reference_data, load_route
 from alertd.sources.files.trips import TripRequest
@@ -200,8 +200,10 @@ class Planner:
                 road = await asyncio.to_thread(
                     RoadInputs.of, job.answers, job.responses, self.reference, job.road_reports
                 )
-                if mode.keep and (
-                    stands := await asyncio.to_thread(self.kept.standing, trips, road, reports, job.answers.window.now)
+                if mode.keep is not None and (
+                    stands := await asyncio.to_thread(
+                        self.kept.standing, trips, road, reports, job.answers.window.now, mode.keep
+                    )
                 ):
                     left = {trip_id: trip for trip_id, trip in left.items() if trip_id not in stands}
                     yield stands
@@ -250,7 +252,7 @@ class Planner:
             reported = reports.get(trip.id, ())
             return locate(route, reported, trip.depart_at.astimezone(UTC), now_utc, self.settings.plan)
 
-        positions = {trip.id: await asyncio.to_thread(position_of, trip) for trip in trips}
+        positions = await asyncio.to_thread(lambda: {trip.id: position_of(trip) for trip in trips})
         leaving = [p.depart_at if p.fix is None else p.fix.at for p in positions.values()]
         leaving += [max(p.fix.at, now_utc) for p in positions.values() if p.fix is not None and p.fix.old]
         departs = (min(leaving), max(leaving))
@@ -300,7 +302,7 @@ class Planner:
         origin = self._origins.get(job.answers.route)
         if self._writer is None or origin is None:
             return None
-        files = {**self.reference.files, **origin.file}
+        files = {**of_rigs(self.reference.files, {trip.rig for trip in job.trips}), **origin.file}
         return self._writer.road(record_of(job, self.settings, files, next(iter(origin.file)), origin.responses))
 
     async def _compared(self, trip: TripRequest, on: Mapping[str, Given], now_utc: datetime) -> Given:

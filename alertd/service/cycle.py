@@ -86,17 +86,23 @@ def due_trips(
     look_ahead: timedelta,
     unread: list[tuple[str, str]] | None = None,
     known: Collection[str] = (),
+    parsed: dict[str, tuple[str, TripRequest]] | None = None,
 ) -> list[TripRequest]:
     """Trips that leave soon enough to plan and are not over. Unreadable stored trips are appended to `unread`.
 
-    known: ids of trips to leave out.
+    known: ids of trips to leave out. parsed: by id, trips of earlier calls with their stored texts. A text that is
+    stored again is not parsed again; those of the due trips are left in it.
     """
-    out = []
+    out, before = [], dict(parsed or {})
+    if parsed is not None and not known:
+        parsed.clear()
     for stored in store.trips():
         if stored.id in known:
             continue
         try:
-            trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
+            text, trip = before.get(stored.id, ("", None))
+            if trip is None or text != stored.body:
+                trip = parse_trip(json.loads(stored.body), f"trip {stored.id}")
         except InputError as exc:  # stored by another version with wider rules
             log.error("not planned: %s", exc)
             if unread is not None:
@@ -107,6 +113,8 @@ def due_trips(
             FINISHED_AFTER < left <= FINISHED_AT_LATEST and is_reporting(store, trip.id, now_utc)
         ):
             out.append(trip)
+            if parsed is not None:
+                parsed[trip.id] = stored.body, trip
     return out
 
 
@@ -158,13 +166,13 @@ async def read_due_trips(
     unread = () if known is not None else await asyncio.to_thread(load_trip_file, planner, store, now_utc)
     look_ahead = timedelta(hours=planner.settings.look_ahead_h)
     unknown: list[tuple[str, str]] = []
-    trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead, unknown, known or ())
+    trips = await asyncio.to_thread(due_trips, store, now_utc, look_ahead, unknown, known or (), planner.kept.parsed)
     for trip_id, why in unknown:
         await asyncio.to_thread(
             store.record_notices, [not_planned_notice(trip_id, "", why, now_utc)], planner.settings.targets, now_utc
         )
     unread = (*unread, *unknown)
-    sent = await asyncio.to_thread(store.sent_states, [trip.id for trip in trips])
+    sent = await asyncio.to_thread(lambda: store.sent_states([trip.id for trip in trips], only=known is None))
     reports = await asyncio.to_thread(_reports, store, trips, sent, now_utc)
     closures = await asyncio.to_thread(lambda: tuple(closure.to_core() for closure in active_closures(store, now_utc)))
     controls = await collect_posted(planner.feeds, planner.reference, store, now_utc, record=True)
@@ -213,8 +221,8 @@ async def plan_and_record(
                     async with on_recorded.turn:
                         on_recorded.take(await asyncio.to_thread(recorder.record, group))
 
-    await plan(turns, PlanningMode(keep=True, urgent=urgent, basis_of=recorder.basis_of))
-    if recorder.again:  # something is to be sent, and a message rests on a plan of its own moment
+    await plan(turns, PlanningMode(keep=recorder.is_unchanged, urgent=urgent, basis_of=recorder.basis_of))
+    if recorder.again:  # what other trips were sent meanwhile leaves something to send
         await plan(tuple(recorder.again), PlanningMode(urgent=urgent, basis_of=recorder.basis_of))
     done = [recorder.active[trip.id] for trip in due.trips if trip.id in recorder.active]
     outcome = CycleOutcome(
@@ -269,8 +277,8 @@ def _sent_places(sent: Mapping[str, Any] | None, now_utc: datetime) -> list[Truc
     """The listed stops last sent to the driver to chain at or to be ready at."""
     return [
         TruckReport(at=fact.sent_at or now_utc, what=Report.SENT_PLACE, stop_id=fact.stop_id)
-        for fact in (facts_from_plain(sent["said"]) if sent is not None else ())
-        if fact.advice in (Advice.READY, Advice.CHAIN) and fact.stop_id and not is_unlisted(fact.stop_id)
+        for fact in facts_from_plain([row for row in sent["said"] if row["stop_id"]] if sent is not None else ())
+        if fact.advice in (Advice.READY, Advice.CHAIN) and not is_unlisted(fact.stop_id)
     ]
 
 

@@ -1,6 +1,6 @@
 """The files that a plan depends on, as bytes under their own names, and written again elsewhere."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from pathlib import Path, PurePosixPath
 from typing import Any, get_type_hints
 
@@ -37,6 +37,12 @@ def _kinds() -> list[tuple[str, Any]]:
 
 def of_rig(path: Path) -> dict[str, bytes]:
     return {f"rigs/{path.name}": _bytes(path)}
+
+
+def of_rigs(files: Mapping[str, bytes], rigs: Collection[str]) -> dict[str, bytes]:
+    """The files without those of other rigs: a fleet may have a file for each of its trucks. rigs: their ids."""
+    named = {f"rigs/{rig}.toml" for rig in rigs}
+    return {name: content for name, content in files.items() if name in named or not name.startswith("rigs/")}
 
 
 def of_route(path: Path) -> dict[str, bytes]:

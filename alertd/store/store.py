@@ -19,7 +19,8 @@ from alertd.store.log.trip_events import TripEvents
 from alertd.store.outbox import Outbox
 from alertd.store.plans.packed_texts import PackedTexts
 from alertd.store.plans.packing import Packing
-from alertd.store.plans.plan_text import full_text, state_of
+from alertd.store.plans.plan_text import full_text
+from alertd.store.plans.sent_states import SentStates
 from alertd.store.plans.stored_plans import PLANS_BY_ID, StoredPlans, plan_of
 from alertd.store.retention import PLAN_BEFORE, Retention
 from alertd.store.rows import PlanRecord, Slot, StoredEvent, StoredPlan, StoredTrip
@@ -65,6 +66,7 @@ class Store:
         self.packing = Packing(self._database)
         self.stored_plans = StoredPlans(self._database)
         self.senders = Senders(self._database)
+        self._sent = SentStates(self._database)
         self.on_new: Callable[[Notice], None] = lambda notice: None  # called with each new notice after its commit
 
     def __enter__(self) -> Self:
@@ -212,6 +214,7 @@ class Store:
             if rows:
                 connection.execute(insert(plans), list(rows.values()))
             new = frozenset(_insert_notices(connection, [(n, r.made_at) for r in records for n in r.notices], targets))
+        self._sent.recorded(records)
         self._report_recorded([n for r in records for n in r.notices], new)
         return [tuple(dict.fromkeys(n.id for n in r.notices if n.id in new)) for r in records]
 
@@ -222,20 +225,12 @@ class Store:
             row = connection.execute(newest).one_or_none()
             return None if row is None else plan_of(PackedTexts(connection), row)
 
-    def sent_states(self, trip_ids: Iterable[str] | None = None) -> dict[str, dict[str, Any]]:
-        """What the newest plan of each trip, or of these, was stored with: "said" and "delivery", by trip."""
-        newest = select(plans.c.trip_id, func.max(plans.c.made_at).label("made_at")).group_by(plans.c.trip_id)
-        if trip_ids is not None:
-            newest = newest.where(plans.c.trip_id.in_(list(trip_ids)))
-        last = newest.subquery()
-        query = (
-            select(plans.c.trip_id, plans.c.body)
-            .join(last, (plans.c.trip_id == last.c.trip_id) & (plans.c.made_at == last.c.made_at))
-            .order_by(plans.c.id.desc())  # of two plans of one moment, the one that `latest_plan` returns comes last
-        )
-        with self._database.read() as connection:
-            texts = PackedTexts(connection)
-            return {row.trip_id: state_of(texts.whole(row.body)) for row in connection.execute(query).all()}
+    def sent_states(self, trip_ids: Iterable[str] | None = None, *, only: bool = False) -> dict[str, dict[str, Any]]:
+        """What the newest plan of each trip, or of these, was stored with: "said" and "delivery", by trip.
+
+        only: forget what is kept of other trips, see `SentStates`.
+        """
+        return self._sent.read(trip_ids, only=only)
 
     def plan(self, plan_id: str) -> StoredPlan | None:
         """Return a plan, or None."""

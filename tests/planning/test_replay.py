@@ -25,7 +25,8 @@ from alertd.planning.planner import create_planner
 from alertd.planning.recordings.recorded import read_archive
 from alertd.planning.recordings.score import score_archive
 from alertd.planning.replays.replay import replay
-from alertd.planning.replays.replay_archive import ReplayWriter
+from alertd.planning.replays.replay_archive import ReplayWriter, read_archived
+from alertd.planning.replays.replay_record import ArchivedPlan
 from alertd.planning.replays.thinning import thin_archive
 from alertd.planning.road_reports import RoadReports
 from alertd.planning.weather import WeatherSources
@@ -98,6 +99,17 @@ def spoil(place: Path) -> None:
     for path in place.rglob("*"):
         if path.is_file():
             path.write_text("no longer what it was", encoding="utf-8")
+
+
+async def test_only_rigs_of_planned_trips_are_archived(settings: Settings, archive: Archive, morning: datetime) -> None:
+    """Of a fleet with a file for each truck, a road's record would otherwise name thousands."""
+    other = TRIP.model_copy(update={"id": "T-2", "rig": "quillback-23", "route": "i90-east"})
+    plans = await planned(settings, ManualClock(morning), archive, TRIP, other)
+    for plan, rig in zip(plans, ("quillback-17", "quillback-23"), strict=True):
+        archived = read_archived(archive, plan.id)
+        assert isinstance(archived, ArchivedPlan)
+        assert [name for name in archived.inputs.files if name.startswith("rigs/")] == [f"rigs/{rig}.toml"]
+        assert plan_json((await replay(archive, plan.id)).plan) == archived.plan
 
 
 async def test_same_plan_returns_when_sources_and_files_are_gone(

@@ -3,6 +3,7 @@
 import os
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
+from hashlib import blake2b
 from pathlib import Path
 from typing import Any
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 
 from alertd.forecast.model import WEATHER_FIELDS, Forecast, Obscured
 from alertd.planning.corridors.field_shelf import PREFIX, FieldShelf, open_shelf
-from alertd.planning.road_cache import MAX_KEPT, RoadFieldCache
+from alertd.planning.road_cache import MAX_KEPT, RoadFieldCache, _digest
 from alertd.road.corridor import RoadCells, RoadField, member_quantiles, road_cells, run_corridor
 
 START = datetime(2026, 1, 10, tzinfo=UTC)
@@ -240,6 +241,12 @@ def test_processes_share_the_fields_of_a_shelf(tmp_path: Path) -> None:
     found, ran = ask(RoadFieldCache(1, shelf=on_disk(tmp_path)), forecast(), cells())
     assert ran == 0
     assert same(found, run_corridor(forecast(), cells(), quantiles=Q))
+
+
+def test_a_road_without_tunnels_has_one_name_everywhere() -> None:
+    """A missing column as an array is the address of an object, which each process has elsewhere."""
+    assert cells().is_tunnel is None
+    assert _digest(None) == blake2b(b"None", digest_size=16).digest()
 
 
 def test_fields_of_other_settings_are_not_taken(tmp_path: Path) -> None:

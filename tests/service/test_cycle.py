@@ -22,6 +22,7 @@ from alertd.route.model import Route
 from alertd.service.cycle import BRIEF_GRACE, brief_slot, due_trips, load_trip_file, run_cycle, send_brief
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
+from alertd.sources.files.trips import TripRequest
 from alertd.sources.requests.positions import PositionRequest
 from alertd.store.rows import StoredEvent, StoredTrip
 from alertd.store.store import Store
@@ -341,6 +342,28 @@ async def test_trip_a_day_past_departure_ends_unless_truck_reports(
     assert [t.id for t in due_trips(store, clock(), timedelta(hours=36))] == ["T-2"]
     clock.advance(timedelta(hours=6))
     assert due_trips(store, clock(), timedelta(hours=36)) == []
+
+
+def test_only_a_trip_that_was_stored_again_is_parsed_again(
+    store: Store, clock: ManualClock, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    row = {"route": "i90-west", "rig": "quillback-17", "depart": clock().isoformat()}
+    for id_ in ("T-1", "T-2"):
+        store.put_trip(StoredTrip(id=id_, body=json.dumps(row | {"id": id_}), created_at=clock()))
+    parsed: dict[str, tuple[str, TripRequest]] = {}
+
+    def due() -> dict[str, TripRequest]:
+        return {t.id: t for t in due_trips(store, clock(), timedelta(hours=36), parsed=parsed)}
+
+    first = due()
+    assert due()["T-1"] is first["T-1"]
+    changed = json.dumps(row | {"id": "T-1", "driver": "Another"})
+    store.put_trip(StoredTrip(id="T-1", body=changed, created_at=clock()), replace=True)
+    second = due()
+    assert (first["T-1"].driver, second["T-1"].driver) == ("", "Another")
+    assert second["T-2"] is first["T-2"]
+    store.cancel_trip("T-1")
+    assert list(due()) == list(parsed) == ["T-2"]
 
 
 async def test_unreadable_stored_position_is_ignored_and_reported(

@@ -4,8 +4,9 @@ import json
 from collections import defaultdict
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass, replace
-from datetime import datetime, timedelta
+from datetime import datetime, time, timedelta
 from typing import Any, cast
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -17,6 +18,7 @@ from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.cycles.kept_plans import KeptPlans, digest_of
 from alertd.planning.decisions.decide import Asked, Basis, asked_of, quiet_note
 from alertd.planning.decisions.quiet import Quiet
+from alertd.planning.latest_plans import LatestPlans
 from alertd.planning.planner import Planner, create_planner
 from alertd.records.positions import save_position
 from alertd.service.cycle import run_cycle
@@ -80,6 +82,22 @@ async def test_an_unchanged_plan_is_kept_and_not_written_again(fleet: Fleet) -> 
     assert after is not None
     assert after.id == before.id
     assert fleet.planner.latest.plans["T-1"].id == before.id
+
+
+async def test_a_new_plan_is_shown_as_soon_as_it_is_recorded(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two plans of each trip until the end of a cycle would take twice the memory."""
+    shown: list[str] = []
+    update = LatestPlans.update
+
+    def noted(self: LatestPlans, *args: Any, **named: Any) -> None:
+        shown.append(self.plans["T-1"].id)
+        update(self, *args, **named)
+
+    monkeypatch.setattr(LatestPlans, "update", noted)
+    old = fleet.planner.latest.plans["T-1"]
+    new = await fleet.cycle(50)  # of another hour
+    assert old.id != new.id
+    assert shown == [new.id]
 
 
 async def test_a_changed_trip_is_planned_again(fleet: Fleet, morning: datetime) -> None:
@@ -201,12 +219,13 @@ async def test_a_quiet_plan_is_not_unpacked(fleet: Fleet, monkeypatch: pytest.Mo
     assert isinstance(note, Quiet)
     assert until is not None
     assert first < until < kept.standing.until
+    assert note.until == until
     for n in range(9):  # what the note says holds at each moment between
         now = first + (until - first) * n / 8
         later = asked(sent, now)
         assert (later.notices, later.events, later.facts) == ((), (), note.facts)
-    assert not note.still(sent["T-1"], replace(note.policy, may_ease=not note.policy.may_ease))
-    assert not note.still({"said": [], "delivery": new.delivery}, note.policy)
+    assert not note.still(sent["T-1"], replace(note.policy, may_ease=not note.policy.may_ease), first)
+    assert not note.still({"said": [], "delivery": new.delivery}, note.policy, first)
 
 
 async def test_a_message_that_waits_for_its_hour_is_looked_at(fleet: Fleet) -> None:
@@ -229,6 +248,95 @@ async def test_a_message_that_waits_for_its_hour_is_looked_at(fleet: Fleet) -> N
     assert any(fact.pending for fact in asked.facts)
     assert quiet_note(plan, asked, basis, until) is not None
     assert quiet_note(plan, asked, near, until) is None
+
+
+async def test_a_message_held_by_quiet_hours_is_quiet_until_they_end(fleet: Fleet) -> None:
+    """It is looked at again when they end, and not in each cycle before."""
+    (kept,) = fleet.planner.kept._kept.values()
+    assert kept.held is not None
+    plan, now = kept.held.plan, fleet.clock()
+    recorder = PlanRecorder(
+        planner=fleet.planner,
+        store=fleet.store,
+        now_utc=now,
+        reports={"T-1": ()},
+        sent={},
+        notified_at=defaultdict(list),
+    )
+    basis, ends = recorder.basis_of(kept.trip), now + timedelta(minutes=10)
+    local = ends.astimezone(ZoneInfo(plan.depart_zone)).time()
+    policy = replace(basis.policy, before_rolling=timedelta(hours=12), quiet_from=time(0), quiet_to=local)
+    night = replace(basis, policy=policy)
+    asked = asked_of(plan, night)
+    assert any(fact.pending for fact in asked.facts)
+    note = quiet_note(plan, asked, night, kept.standing.last_moment(fleet.planner.kept.longest))
+    assert note is not None
+    assert note.until == ends - timedelta.resolution
+    sent = {"said": asked.said, "delivery": asked.delivery}
+    assert note.still(sent, policy, note.until)
+    assert not note.still(sent, policy, ends)
+    for at in (now, now + timedelta(minutes=5), note.until):
+        assert asked_of(plan, replace(night, before=sent, now_utc=at)).is_nothing(sent)
+    assert asked_of(plan, replace(night, before=sent, now_utc=ends)).notices
+
+
+async def test_a_trip_with_news_to_send_is_planned_with_the_rest(fleet: Fleet, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Not after them: a road is then computed once, and its message waits for no other road."""
+    calls: list[int] = []
+    plan_in_turn = fleet.planner.plan_in_turn
+
+    def counted(trips: Any, *args: Any) -> Any:
+        calls.append(len(trips))
+        return plan_in_turn(trips, *args)
+
+    monkeypatch.setattr(fleet.planner, "plan_in_turn", counted)
+    assert not await fleet.is_new()
+    settings = fleet.planner.settings
+    due = replace(settings.notices, before_rolling=timedelta(hours=12), quiet_from=time(0), quiet_to=time(0))
+    fleet.planner.settings = replace(settings, notices=due)
+    before_n = len(fleet.store.notices("T-1"))
+    assert await fleet.is_new()
+    assert calls == [1, 1]
+    assert len(fleet.store.notices("T-1")) > before_n
+
+
+@pytest.mark.parametrize("storm", [Storm(wetter=1.6), Storm(warmer_k=2.0)])
+async def test_nothing_is_asked_before_a_note_ends(
+    make_settings: Callable[..., Settings], morning: datetime, storm: Storm
+) -> None:
+    """Once what a new plan asks for is sent: at any moment, whether messages are left or not."""
+    hour = morning.replace(minute=0)
+    trips = [
+        TripRequest(
+            id=f"T-{n}",
+            route=("i90-west", "i90-east")[n % 2],
+            rig=("quillback-17", "quillback-31")[n // 2 % 2],
+            depart=(hour + timedelta(minutes=65 + 25 * n)).isoformat(),
+        )
+        for n in range(6)
+    ]
+    with FakeOpenMeteo(now_utc=hour, storm=storm) as api:
+        settings = make_settings(forecasts=api.base_url, trips=None, archive=None)
+        settings = replace(settings, plan=replace(settings.plan, compare_h=0.5))
+        async with create_planner(settings, ManualClock(hour)) as planner:
+            plans = [cast(Plan, plan) for plan in await planner.plan(trips, hour)]
+    noted_n = 0
+    for plan in plans:
+        for quiet_to in (settings.notices.quiet_to, time(2, 25), time(1, 0)):
+            policy = replace(settings.notices, quiet_to=quiet_to)
+            basis = Basis(
+                now_utc=hour, policy=policy, languages=settings.languages, before=None, notified=(), compared=None
+            )
+            asked = asked_of(plan, basis)
+            note = quiet_note(plan, asked, basis, hour + timedelta(minutes=59))
+            sent = {"said": asked.said, "delivery": asked.delivery}
+            noted_n += note is not None
+            for n in range(9 if note is not None else 0):
+                at = hour + (note.until - hour) * n / 8  # type: ignore[union-attr]
+                for notified in ((), 4 * (hour,)):
+                    later = asked_of(plan, replace(basis, now_utc=at, before=sent, notified=notified))
+                    assert later.is_nothing(sent), (plan.trip_id, at, quiet_to)
+    assert noted_n >= len(plans)
 
 
 def but_its_age(plan: Plan) -> Any:

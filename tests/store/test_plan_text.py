@@ -7,7 +7,8 @@ from pathlib import Path
 import pytest
 
 from alertd.plan.serialize import canonical
-from alertd.store.plans.plan_text import full_text, packed_text, state_of, with_state
+from alertd.store.plans import sent_states as sent_states_module
+from alertd.store.plans.plan_text import full_text, packed_text, state_of, state_text, with_state
 from alertd.store.rows import PlanRecord, StoredTrip
 from alertd.store.store import Store
 
@@ -54,3 +55,38 @@ def test_many_plans_in_one_go_and_what_was_sent_last(place: Path | str, noon: da
         latest = store.latest_plan("T-0")
         assert latest is not None
         assert latest.body == canonical({"delivery": None, "plan": PLAN, "said": [{"n": 2}]})
+
+
+def test_what_was_sent_is_read_once_of_each_plan(
+    tmp_path: Path, noon: datetime, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A plan that another process recorded is read, and one that this store recorded is known."""
+    read: list[str] = []
+
+    def counted(kept: str) -> str:
+        read.append(kept)
+        return state_text(kept)
+
+    def record(store: Store, n: int) -> None:
+        kept = packed_text(canonical(PLAN), canonical([{"n": n}]), "null")
+        at = noon + timedelta(hours=n)
+        store.record_plans([PlanRecord(id=f"plan-{n}", trip_id="T-1", made_at=at, kept=kept)], {})
+
+    with Store(tmp_path / "a.db") as ours, Store(tmp_path / "a.db") as theirs:
+        for trip_id in ("T-1", "T-2"):
+            ours.put_trip(StoredTrip(id=trip_id, body="{}", created_at=noon))
+        record(theirs, 1)
+        monkeypatch.setattr(sent_states_module, "state_text", counted)
+        for _ in range(2):
+            assert ours.sent_states(["T-1", "T-2"])["T-1"]["said"] == [{"n": 1}]
+        assert len(read) == 1
+        record(ours, 2)
+        assert ours.sent_states(["T-1"])["T-1"]["said"] == [{"n": 2}]
+        assert len(read) == 2
+        record(theirs, 3)
+        assert len(read) == 3
+        assert ours.sent_states(["T-1"])["T-1"]["said"] == [{"n": 3}]
+        assert len(read) == 4
+        assert ours.sent_states(["T-2"], only=True) == {}
+        assert ours.sent_states(["T-1"])["T-1"]["said"] == [{"n": 3}]
+        assert len(read) == 5

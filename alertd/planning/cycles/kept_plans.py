@@ -5,7 +5,7 @@ closures, controls or reports on its road or of its truck, of fresh answers, and
 was made before departure ends with it: afterwards no departures are compared.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from hashlib import blake2b
@@ -89,12 +89,14 @@ class _Kept:
 class KeptPlans:
     """The plans by trip. longest: a plan is made again when it is older.
 
-    stale_h: age of a forecast from which the plans that rest on it are made again, hours.
+    stale_h: age of a forecast from which the plans that rest on it are made again, hours. parsed: the due trips of the
+    last cycle with their stored texts, by id, so that a trip that stays the same is one object.
     """
 
     def __init__(self, longest: timedelta, stale_h: float) -> None:
         self.longest, self._stale_h = longest, stale_h
         self._kept: dict[str, _Kept] = {}
+        self.parsed: dict[str, tuple[str, TripRequest]] = {}
 
     def retain(self, trip_ids: Collection[str]) -> None:
         """Forget all trips but these."""
@@ -136,8 +138,9 @@ class KeptPlans:
         road: RoadInputs | None,
         reports: Mapping[str, Sequence[Any]],
         now_utc: datetime,
+        keep: Callable[[TripRequest, HeldPlan], bool] = lambda trip, held: True,
     ) -> dict[str, HeldPlan]:
-        """The kept plans that would be made again the same, by trip."""
+        """The kept plans that would be made again the same, by trip; of these, those for which `keep` returns True."""
         found: dict[str, HeldPlan] = {}
         if road is None:
             return found
@@ -146,10 +149,11 @@ class KeptPlans:
             if (
                 kept is not None
                 and kept.held is not None
-                and kept.trip == trip
+                and (kept.trip is trip or kept.trip == trip)
                 and _same_to(kept, reports.get(trip.id, ()))
                 and kept.road.same_as(road)
                 and self._stands(kept, now_utc)
+                and keep(trip, kept.held)
             ):
                 found[trip.id] = kept.held
         return found

@@ -8,6 +8,7 @@ from heapq import heappop, heappush
 from itertools import count
 from typing import Final, TypeAlias
 
+from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.planning.decisions.decide import Basis
 from alertd.sources.files.trips import TripRequest
 
@@ -16,12 +17,13 @@ from alertd.sources.files.trips import TripRequest
 class PlanningMode:
     """How trips are planned.
 
-    keep: return the last plan of a trip where a new one would be the same but for its age, see `KeptPlans`.
+    keep: return the last plan of a trip where a new one would be the same but for its age, see `KeptPlans`, and where
+    this returns True; None makes each trip's plan again.
     urgent: these trips wait for no slow source of others, and for one computation of others at most.
     basis_of: from which a process that plans a trip also decides what is sent; None leaves that to the caller.
     """
 
-    keep: bool = False
+    keep: Callable[[TripRequest, HeldPlan], bool] | None = None
     urgent: bool = False
     basis_of: Callable[[TripRequest], Basis] | None = None
 

@@ -5,7 +5,7 @@ The function is pure, so that the process that planned a trip can run it, or the
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from hashlib import blake2b
 from typing import Any
 
@@ -138,22 +138,28 @@ def asked_of(plan: Plan, basis: Basis) -> Asked:
 
 
 def quiet_note(plan: Plan, asked: Asked, basis: Basis, stands_until: datetime | None) -> Quiet | None:
-    """The note on a plan of which nothing is asked now, nor at the last moment at which it may stand. See `Quiet`.
+    """The note on a plan of which nothing more is asked until a moment, once what is asked now is sent. See `Quiet`.
 
     asked: what is asked now.
     """
-    before = basis.before
-    if stands_until is None or stands_until < basis.now_utc:
+    now_utc, policy = basis.now_utc, basis.policy
+    if stands_until is None or stands_until < now_utc:
         return None
-    waits = plan.depart_at - stands_until > basis.policy.before_rolling  # until then the driver gets no message at all
-    if any(fact.pending for fact in asked.facts) and not waits:
-        return None
-    if before is None or not asked.is_nothing(before):
-        return None
-    if not asked_of(plan, replace(basis, now_utc=stands_until)).is_nothing(before):
-        return None
-    digest = digest_of_sent(asked.said, before.get("delivery"))
-    return Quiet(digest=digest, policy=basis.policy, facts=asked.facts)
+    until, moments = stands_until, set[datetime]()
+    if any(fact.pending for fact in asked.facts):
+        rolling = plan.depart_at - policy.before_rolling  # until then the driver gets no message at all
+        if now_utc >= rolling:
+            moments = {now_utc}
+        end = rolling if now_utc < rolling else policy.quiet_changes_at(now_utc, plan.depart_zone)
+        until = min(until, end - timedelta.resolution)
+    sent = {"said": asked.said, "delivery": asked.delivery}
+    for moment in sorted({*moments, until}):
+        # Without the times of recent messages, the limit of messages holds none back.
+        later = asked_of(plan, replace(basis, now_utc=moment, before=sent, notified=()))
+        if not later.is_nothing(sent):
+            return None
+    digest = digest_of_sent(asked.said, asked.delivery)
+    return Quiet(digest=digest, policy=policy, facts=later.facts, until=until)
 
 
 def _not_ahead(facts: tuple[SentFact, ...], now_utc: datetime) -> tuple[SentFact, ...]:

@@ -62,6 +62,8 @@ class PlanRecorder:
     new_notices: list[str] = field(default_factory=list)
     again: list[TripRequest] = field(default_factory=list)
     changes: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    _unchanged: dict[str, tuple[HeldPlan, tuple[SentFact, ...]]] = field(default_factory=dict)  # see `is_unchanged`
+    _policies: dict[bool, Policy] = field(default_factory=dict)  # by `may_ease`
 
     def record(self, group: Sequence[tuple[TripRequest, Given]]) -> tuple[ActiveTrip, ...]:
         """Record the outcomes of these trips; returns those with a plan. Raises StoreError."""
@@ -79,7 +81,8 @@ class PlanRecorder:
                         and plan.made_at < self.now_utc
                         and self.planner.kept.holds(plan)
                     ):
-                        kept.append((trip, plan, self._unchanged_facts(trip, plan)))
+                        known, facts = self._unchanged.pop(trip.id, (None, None))
+                        kept.append((trip, plan, facts if known is plan else self._unchanged_facts(trip, plan)))
                     else:
                         decided.append(self._decision(trip, plan))
                 except StoreError:
@@ -97,26 +100,45 @@ class PlanRecorder:
 
     def basis_of(self, trip: TripRequest) -> Basis:
         """What the decision about a trip depends on now, besides its plan."""
-        settings, shown = self.planner.settings, self.planner.latest.held(trip.id)
+        shown = self.planner.latest.held(trip.id)
         return Basis(
             now_utc=self.now_utc,
-            policy=replace(settings.notices, may_ease=self.may_ease()),
-            languages=settings.languages,
+            policy=self._policy(),
+            languages=self.planner.settings.languages,
             before=self.sent.get(trip.id),
             notified=tuple(self.notified_at.get(trip.driver or trip.id, ())),
             compared=None if shown is None else shown.compared,
         )
 
+    def is_unchanged(self, trip: TripRequest, kept: HeldPlan) -> bool:
+        """Whether nothing is to be sent about a kept plan; otherwise it is made again."""
+        try:
+            facts = self._unchanged_facts(trip, kept)
+        except Exception:  # `record` meets it again, and reports it
+            return True
+        if facts is None:
+            return False
+        self._unchanged[trip.id] = kept, facts
+        return True
+
+    def _policy(self) -> Policy:
+        may_ease = self.may_ease()
+        if self._policies.get(may_ease) is None:
+            self._policies[may_ease] = replace(self.planner.settings.notices, may_ease=may_ease)
+        return self._policies[may_ease]
+
     def _unchanged_facts(self, trip: TripRequest, kept: Plan | HeldPlan) -> tuple[SentFact, ...] | None:
         """The facts of a kept plan; None where something is to be sent, or where they are not those in the store."""
-        basis, quiet = self.basis_of(trip), self.planner.kept.note_of(kept)
-        if isinstance(quiet, Quiet) and basis.before is not None and quiet.still(basis.before, basis.policy):
+        before, quiet = self.sent.get(trip.id), self.planner.kept.note_of(kept)
+        if isinstance(quiet, Quiet) and before is not None and quiet.still(before, self._policy(), self.now_utc):
             return quiet.facts
-        plan = kept if isinstance(kept, Plan) else kept.unpack()
+        plan, basis = kept if isinstance(kept, Plan) else kept.unpack(), self.basis_of(trip)
         asked = asked_of(plan, basis)
+        if not asked.is_nothing(basis.before):
+            return None
         if (note := quiet_note(plan, asked, basis, self.planner.kept.stands_until(plan))) is not None:
             self.planner.kept.note(plan, note)
-        return asked.facts if asked.is_nothing(basis.before) else None
+        return asked.facts
 
     def _decision(self, trip: TripRequest, outcome: Plan | HeldPlan | DecidedPlan) -> _Decided:
         """What is sent about a new plan. What another process decided counts while its basis is that of now."""
@@ -165,6 +187,7 @@ class PlanRecorder:
 
     def _activate(self, held: HeldPlan, facts: tuple[SentFact, ...]) -> ActiveTrip:
         self.active[held.trip_id] = ActiveTrip(plan=held, facts=facts)
+        self.planner.latest.renew(held)
         return self.active[held.trip_id]
 
     def _not_planned(self, failed: Sequence[NotPlanned]) -> None:

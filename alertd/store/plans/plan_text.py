@@ -37,9 +37,12 @@ def full_text(kept: str) -> str:
 
 
 def state_of(kept: str) -> dict[str, Any]:
-    """What was sent, and the delivery, without unpacking the plan."""
-    before, mark, rest = kept.partition(_MARK)
-    if mark and kept.startswith('{"delivery":'):
-        kept = before + rest.partition('"')[2]
-    found = json.loads(kept)
+    """What was sent, and the delivery, without unpacking the plan. kept: the text, or its `state_text`."""
+    found = json.loads(state_text(kept))
     return {name: found[name] for name in ("said", "delivery") if name in found}
+
+
+def state_text(kept: str) -> str:
+    """The text without the plan; that of an earlier version as it is."""
+    before, mark, rest = kept.partition(_MARK)
+    return before + rest.partition('"')[2] if mark and kept.startswith('{"delivery":') else kept
