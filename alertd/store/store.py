@@ -41,6 +41,18 @@ _NOTICES_SINCE: Final = (
     .where(notices.c.created_at > bindparam("since"), notices.c.audience == bindparam("to"))
     .order_by(notices.c.created_at, notices.c.id)
 )
+_TRIPS_A_STATEMENT: Final = 500  # a server takes 65,535 values, and a whole fleet's plans would be in memory together
+_LAST_MADE: Final = (
+    select(plans.c.trip_id, func.max(plans.c.made_at).label("made_at"))
+    .where(plans.c.trip_id.in_(bindparam("of_trips", expanding=True)))
+    .group_by(plans.c.trip_id)
+    .subquery()
+)
+_NEWEST_PLANS: Final = (
+    select(plans.c.trip_id, plans.c.body)
+    .join(_LAST_MADE, (plans.c.trip_id == _LAST_MADE.c.trip_id) & (plans.c.made_at == _LAST_MADE.c.made_at))
+    .order_by(plans.c.id.desc())  # of two plans of one moment, the one that `latest_plan` returns comes last
+)
 
 
 class Store:
@@ -216,17 +228,16 @@ class Store:
 
     def sent_states(self, trip_ids: Iterable[str] | None = None) -> dict[str, dict[str, Any]]:
         """What the newest plan of each trip, or of these, was stored with: "said" and "delivery", by trip."""
-        newest = select(plans.c.trip_id, func.max(plans.c.made_at).label("made_at")).group_by(plans.c.trip_id)
-        if trip_ids is not None:
-            newest = newest.where(plans.c.trip_id.in_(list(trip_ids)))
-        last = newest.subquery()
-        query = (
-            select(plans.c.trip_id, plans.c.body)
-            .join(last, (plans.c.trip_id == last.c.trip_id) & (plans.c.made_at == last.c.made_at))
-            .order_by(plans.c.id.desc())  # of two plans of one moment, the one that `latest_plan` returns comes last
-        )
-        with self._database.read() as connection:
-            return {row.trip_id: state_of(row.body) for row in connection.execute(query)}
+        if trip_ids is None:
+            with self._database.read() as connection:
+                trip_ids = connection.execute(select(trips.c.id)).scalars().all()
+        wanted = list(trip_ids)
+        found: dict[str, dict[str, Any]] = {}
+        for n in range(0, len(wanted), _TRIPS_A_STATEMENT):
+            with self._database.read() as connection:
+                rows = connection.execute(_NEWEST_PLANS, {"of_trips": wanted[n : n + _TRIPS_A_STATEMENT]})
+                found |= {row.trip_id: state_of(row.body) for row in rows}
+        return found
 
     def plan(self, plan_id: str) -> StoredPlan | None:
         """Return a plan, or None."""

@@ -1,7 +1,7 @@
 """Plans are kept compressed and read back as the text that they were; texts of earlier versions stay readable."""
 
 import json
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -54,3 +54,13 @@ def test_many_plans_in_one_go_and_what_was_sent_last(place: Path | str, noon: da
         latest = store.latest_plan("T-0")
         assert latest is not None
         assert latest.body == canonical({"delivery": None, "plan": PLAN, "said": [{"n": 2}]})
+
+
+def test_states_of_more_trips_than_a_statement_takes(store: Store) -> None:
+    """PostgreSQL takes at most 65,535 values with a statement (its documentation, appendix "Limits")."""
+    record = PlanRecord(
+        id="p", trip_id="trip-2", made_at=datetime(2026, 1, 5, tzinfo=UTC), kept=FULL, notices=(), settled=True
+    )
+    store.record_plans([record], {})
+    asked = [f"trip-{n}" for n in range(70_000)]
+    assert store.sent_states(asked) == {"trip-2": {"said": SAID, "delivery": None}} == store.sent_states()
