@@ -148,7 +148,7 @@ class Outbox:
                     connection.execute(_PARK, {"ids": overtaken, "at": at, "why": OVERTAKEN})
                     tries.note_attempts(connection, dict.fromkeys(overtaken, at), tries.PARKED, OVERTAKEN)
                     parked = [_outgoing(row) for row in connection.execute(_CLAIMED, {"ids": overtaken})]
-            for state in states:
+            for state in {one.target: one for one in states}.values():  # the last of each channel
                 keep_state(connection, state, self._sender)
         return parked
 
