@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Final
 
-from sqlalchemy import Connection, Integer, bindparam, delete, func, insert, literal, select
+from sqlalchemy import Connection, Integer, Text, bindparam, delete, func, insert, select
 
 from alertd.store.connection import Database
 from alertd.store.schema import Utc, attempts, deliveries, notices
@@ -84,12 +84,21 @@ class Attempts:
 
 def note_attempts(connection: Connection, at: Mapping[int, datetime], outcome: str, note: str = "") -> None:
     """Record one attempt of each delivery, at its time. A delivery that was deleted meanwhile is skipped."""
-    chosen = select(
-        deliveries.c.id, bindparam("at", type_=Utc()), literal(outcome), literal(note[:_NOTE_LETTERS])
-    ).where(deliveries.c.id == bindparam("delivery_id", type_=Integer()))
-    adding = insert(attempts).from_select(["delivery_id", "at", "outcome", "note"], chosen)
+    same = {"of_outcome": outcome, "with_note": note[:_NOTE_LETTERS]}
     if at:
-        connection.execute(adding, [{"delivery_id": one, "at": when} for one, when in at.items()])
+        connection.execute(_NOTING, [{"delivery_id": one, "when": when, **same} for one, when in at.items()])
+
+
+# Built once: to build a statement costs more than to run it.
+_NOTING: Final = insert(attempts).from_select(
+    ["delivery_id", "at", "outcome", "note"],
+    select(
+        deliveries.c.id,
+        bindparam("when", type_=Utc()),
+        bindparam("of_outcome", type_=Text()),
+        bindparam("with_note", type_=Text()),
+    ).where(deliveries.c.id == bindparam("delivery_id", type_=Integer())),
+)
 
 
 def delete_attempts(connection: Connection, notice_ids: Sequence[str]) -> None:
