@@ -11,9 +11,9 @@ cycle records them, of `--trips` trips for each receiver, and one dispatcher car
 `alertd work --deliver` on such a store send, and the daemon's part here only gives them the channels.
 
 Printed: seconds from the record of the first notice to the last answer; seconds and notices a second from the begin of
-the round to the last answer; processor milliseconds a notice of the senders (on a busy machine the better measure); what
-was lost, came twice, or came before an older notice of its trip. With `--hanging N` so many receivers never answer: the
-others must not wait for them.
+the round to the last answer; processor milliseconds a notice of the senders (on a busy machine the better measure);
+what was lost, came twice, or came before an older notice of its trip. With `--hanging N` so many receivers never
+answer: the others must not wait for them.
 """
 
 import argparse
