@@ -30,6 +30,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field, replace
 from datetime import timedelta
+from itertools import accumulate
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -203,7 +204,7 @@ class Round:
         with fleet.noted(self.planner, self.store, order, lambda: recorded_s.append(since_s())):
             on_recorded = OnRecorded(turn=asyncio.Lock(), take=take)
             running = asyncio.create_task(run_cycle(self.planner, self.store, clock(), on_recorded))
-            kills_at_s = sorted(self.rng.uniform(1.0, 8.0 * kills) for _ in range(kills))
+            kills_at_s = list(accumulate(self.rng.uniform(0.5, 4.0) for _ in range(kills)))
             stopped, printed_s = asyncio.create_task(self.stop.wait()), 0.0
             while not running.done() and not stopped.done() and since_s() < self.limit_s:
                 await asyncio.wait({running, stopped}, timeout=LOOK_EVERY_S, return_when=asyncio.FIRST_COMPLETED)
@@ -234,6 +235,7 @@ class Round:
             "first_word_s": next((round(first[trip_id], 1) for trip_id in order if trip_id in first), None),
             "roads_by_leader": self.shared.helped_n - leader[0],
             "trips_by_leader": self.shared.helped_trips_n - leader[1],
+            "killed": kills - len(kills_at_s),
             "jobs": await self._jobs_n() - jobs_n,
             "queue_mb": round(peaks.queue_mb, 1),
             "connections": peaks.connections,
