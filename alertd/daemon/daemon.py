@@ -115,6 +115,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
         with Store(settings.store) as store:
             check_exposure(settings, store)
             store.on_new = _count_notice(metrics)
+            metrics.begin(store)
             context = DaemonContext(
                 clock=clock,
                 store=store,
@@ -220,8 +221,7 @@ async def _run_services(
         delivery_shared(settings, store, clock),
     ):
         planning.use(runner)
-        timed = {name: metrics.instrument(channel, clock) for name, channel in channels.items()}
-        worker = DeliveryWorker(store.outbox, timed, owner=process_name(), rng=random.Random())
+        worker = DeliveryWorker(store.outbox, channels, owner=process_name(), rng=random.Random())
         daemon = Daemon(planning, store, worker, clock, watched, beat)
         machine = clock.machine if isinstance(clock, GuardedClock) else clock  # the timer uses the unguarded clock
         scheduler = schedule_jobs(daemon, settings, machine)

@@ -200,7 +200,6 @@ class Daemon:
 
     async def deliver(self) -> None:
         done = await self._delivery.deliver_due(self._clock(), settles=self._settles)
-        self._meters.count_alarms(done.alarms)
         await follow_up(self._store, self._planning.settings, done, self._clock)
 
     async def housekeeping(self) -> None:

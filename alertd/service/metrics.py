@@ -10,25 +10,25 @@ from collections import deque
 from collections.abc import Sequence
 from datetime import datetime
 from statistics import median
+from threading import Lock
 from typing import Final
 from urllib.parse import urlsplit
 
 from prometheus_client import CollectorRegistry, Counter, Gauge, Histogram, Info, disable_created_metrics
 
 import alertd
-from alertd.clock import Clock
-from alertd.delivery.channel import Channel, OutgoingNotice
-from alertd.delivery.circuit_breaker import Alarm
-from alertd.errors import DeliveryError
 from alertd.notices.model import Notice
 from alertd.planning.cycles.held_plan import HeldPlan
 from alertd.sources.http.answer import DOUBTED, SourceResponse
+from alertd.store.log import attempts as tries
 from alertd.store.store import Store
 
 MAX_CHANNELS: Final = 16
 MAX_HOSTS: Final = 16
 OTHERS: Final = "others"
 OFFSETS_N: Final = 9  # median of this many servers: one server with a wrong clock has no effect
+ATTEMPTS_A_READ: Final = 10_000
+_OUTCOMES: Final = {tries.DONE: "accepted", tries.FAILED: "failed", tries.PARKED: "parked", tries.EXPIRED: "expired"}
 # Seconds from decision to the receiver's acknowledgement; target: median below 2, 99 % below 30.
 BUCKETS: Final = (0.5, 1.0, 2.0, 5.0, 10.0, 30.0, 60.0, 300.0, 1800.0, 7200.0, 43200.0)
 
@@ -54,6 +54,8 @@ class Metrics:
         self.registry = at = CollectorRegistry()
         self._channels, self._hosts = BoundedLabels(MAX_CHANNELS), BoundedLabels(MAX_HOSTS)
         self._issued: dict[str, datetime] = {}
+        self._reading = Lock()
+        self._counted: int | None = None  # the last attempt that `deliveries` counts
         self._offsets: deque[float] = deque(maxlen=OFFSETS_N)
         self.doubted: dict[str, str] = {}  # by host: why an answer of the last cycle is in doubt
         self._doubts: dict[str, str] = {}
@@ -67,7 +69,7 @@ class Metrics:
         self.parked = Gauge("alertd_outbox_parked", "Deliveries that wait for a person.", ["channel"], registry=at)
         self.deliveries = Counter(
             "alertd_deliveries",
-            "Tries to deliver (accepted, failed), and deliveries given up (parked, expired).",
+            "Attempts to deliver of all processes (accepted, failed), and deliveries given up (parked, expired).",
             ["channel", "outcome"],
             registry=at,
         )
@@ -111,12 +113,6 @@ class Metrics:
     def count_notice(self, notice: Notice) -> None:
         self.notices.labels(notice.kind.value, notice.audience.value).inc()
 
-    def count_alarms(self, alarms: Sequence[Alarm]) -> None:
-        """Count the deliveries given up, from the alarms of a round."""
-        for alarm in alarms:
-            if alarm.kind in ("parked", "expired"):
-                self.deliveries.labels(self._channels.label(alarm.target), alarm.kind).inc()
-
     def record_plans(self, plans: Sequence[HeldPlan], not_planned_n: int, unread_n: int = 0) -> int:
         """Count the plans of a cycle; returns how many rest on old or missing data."""
         partial_n = 0
@@ -145,17 +141,28 @@ class Metrics:
         """Forecast age [s] by provider, for the providers used in the last plans."""
         return {name: max(0.0, (now_utc - at).total_seconds()) for name, at in sorted(self._issued.items())}
 
-    def instrument(self, channel: Channel, clock: Clock) -> Channel:
-        """The channel, wrapped to count its attempts and time its successes."""
-        return _InstrumentedChannel(channel, self, clock)
+    def begin(self, store: Store) -> None:
+        """Count the attempts to deliver from now on. Raises StoreError."""
+        with self._reading:
+            if self._counted is None:
+                self._counted = store.attempts.newest()
 
-    def count_delivery(self, outgoing: OutgoingNotice, outcome: str, now_utc: datetime) -> None:
-        self.deliveries.labels(self._channels.label(outgoing.target), outcome).inc()
-        if outcome == "accepted":
-            self.to_accept.observe(max(0.0, (now_utc - outgoing.created_at).total_seconds()))
+    def _count_attempts(self, store: Store) -> None:
+        """Count the new attempts of all processes of the store: workers deliver too."""
+        self.begin(store)
+        with self._reading:
+            assert self._counted is not None  # noqa: S101 - set by `begin`
+            while new := store.attempts.after(self._counted, ATTEMPTS_A_READ):
+                for one in new:
+                    if outcome := _OUTCOMES.get(one.outcome):
+                        self.deliveries.labels(self._channels.label(one.target), outcome).inc()
+                    if one.outcome == tries.DONE:
+                        self.to_accept.observe(max(0.0, (one.at - one.decided_at).total_seconds()))
+                self._counted = new[-1].number
 
     def refresh(self, store: Store, now_utc: datetime) -> None:
         """Update the metrics that are read from the store. Raises StoreError."""
+        self._count_attempts(store)
         waiting: dict[str, int] = {}
         parked: dict[str, int] = {}
         oldest_s = 0.0
@@ -171,16 +178,3 @@ class Metrics:
                 gauge.labels(name).set(n)
         for name, age_s in self.forecast_ages_s(now_utc).items():
             self.forecast_age.labels(name).set(age_s)
-
-
-class _InstrumentedChannel:
-    def __init__(self, channel: Channel, metrics: Metrics, clock: Clock) -> None:
-        self._channel, self._meters, self._clock = channel, metrics, clock
-
-    async def send(self, outgoing: OutgoingNotice, now_epoch_s: float) -> None:
-        try:
-            await self._channel.send(outgoing, now_epoch_s)
-        except DeliveryError:
-            self._meters.count_delivery(outgoing, "failed", self._clock())
-            raise
-        self._meters.count_delivery(outgoing, "accepted", self._clock())

@@ -7,6 +7,7 @@ from typing import Any, get_type_hints
 from alertd.errors import ConfigError, StoreError
 from alertd.settings.model import PlacePaths
 
+RIGS = "rigs"  # begins the name of a rig's file, whose stem is the rig's id
 GATHERED = ("zones", "heights", "roadside")  # written by `alertd gather`, and not there before its first run
 
 
@@ -36,7 +37,7 @@ def _kinds() -> list[tuple[str, Any]]:
 
 
 def of_rig(path: Path) -> dict[str, bytes]:
-    return {f"rigs/{path.name}": _bytes(path)}
+    return {f"{RIGS}/{path.name}": _bytes(path)}
 
 
 def of_rigs(files: Mapping[str, bytes], rigs: Collection[str]) -> dict[str, bytes]:

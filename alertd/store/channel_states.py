@@ -5,12 +5,13 @@ A row is written in the transaction that marks the attempt, so state and outbox 
 
 from collections.abc import Mapping
 from datetime import datetime
+from functools import lru_cache
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, and_, case, func, or_, select
 
 from alertd.notices.channel_state import ChannelState
-from alertd.store.connection import Database, insert_or
+from alertd.store.connection import Database, insert_of
 from alertd.store.schema import endpoints
 from alertd.store.work.claims import sends_on
 
@@ -62,30 +63,34 @@ def keep_state(connection: Connection, state: ChannelState, sender: str | None =
     `since` keeps its first value while the state lasts, and so does the reason of a disabled channel. Attempts of one
     channel run in parallel and may be written out of order: none of them enables a disabled channel.
     """
-    new = insert_or(connection, endpoints).values(
-        target=state.target,
-        state=state.state,
-        reason=state.why,
-        since=state.since,
-        last_success_at=state.last_success_at,
-        last_failure_at=state.last_failure_at,
-        failures=state.failures,
-    )
+    values = {
+        "target": state.target,
+        "state": state.state,
+        "reason": state.why,
+        "since": state.since,
+        "last_success_at": state.last_success_at,
+        "last_failure_at": state.last_failure_at,
+        "failures": state.failures,
+    }
+    connection.execute(_keeping(connection.dialect.name, sender), values)
+
+
+@lru_cache(maxsize=8)  # to build a statement costs more than to run it
+def _keeping(dialect: str, sender: str | None) -> Any:
+    new = insert_of(dialect, endpoints)
     row = new.excluded
     lasts = endpoints.c.state == row.state
-    connection.execute(
-        new.on_conflict_do_update(
-            index_elements=["target"],
-            set_={
-                "state": row.state,
-                "since": case((lasts, endpoints.c.since), else_=row.since),
-                "reason": case((lasts & (row.state == DISABLED), endpoints.c.reason), else_=row.reason),
-                "last_success_at": func.coalesce(row.last_success_at, endpoints.c.last_success_at),
-                "last_failure_at": func.coalesce(row.last_failure_at, endpoints.c.last_failure_at),
-                "failures": row.failures,
-            },
-            where=and_(or_(endpoints.c.state != DISABLED, row.state == DISABLED), sends_on(sender, endpoints.c.target)),
-        )
+    return new.on_conflict_do_update(
+        index_elements=["target"],
+        set_={
+            "state": row.state,
+            "since": case((lasts, endpoints.c.since), else_=row.since),
+            "reason": case((lasts & (row.state == DISABLED), endpoints.c.reason), else_=row.reason),
+            "last_success_at": func.coalesce(row.last_success_at, endpoints.c.last_success_at),
+            "last_failure_at": func.coalesce(row.last_failure_at, endpoints.c.last_failure_at),
+            "failures": row.failures,
+        },
+        where=and_(or_(endpoints.c.state != DISABLED, row.state == DISABLED), sends_on(sender, endpoints.c.target)),
     )
 
 

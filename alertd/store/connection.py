@@ -128,4 +128,9 @@ class Database:
 
 def insert_or(connection: Connection, table: Table) -> Any:
     """Return an INSERT of the connection's dialect, with `on_conflict_do_nothing` and `on_conflict_do_update`."""
-    return (sqlite if connection.dialect.name == "sqlite" else postgresql).insert(table)
+    return insert_of(connection.dialect.name, table)
+
+
+def insert_of(dialect: str, table: Table) -> Any:
+    """`insert_or` for the name of a dialect."""
+    return (sqlite if dialect == "sqlite" else postgresql).insert(table)

@@ -35,13 +35,21 @@ from alertd.store.log import attempts as tries
 from alertd.store.plans.packed_texts import PackedTexts
 from alertd.store.rows import ClaimedDelivery, Delivery, OutboxHealth, StoredChannelCounts
 from alertd.store.schema import Utc, channel_senders, deliveries, notices
-from alertd.store.work.claims import WAITING, due, has_older_waiting, may_mark, sends_on
+from alertd.store.work.claims import (
+    NOW,
+    WAITING,
+    claimable,
+    due,
+    has_older_waiting,
+    in_front,
+    may_mark,
+    sends_on,
+)
 
 DONE, PARKED, EXPIRED = "done", "parked", "expired"
 _FREE: dict[str, Any] = {"owner": None, "lease_until": None}
 _BATCH_ROWS = 500  # ids per statement
 OVERTAKEN: Final = "newer news of its trip went before, sent by a clock in doubt"
-_NOW: Final = bindparam("now_utc", type_=Utc)
 
 
 class Outbox:
@@ -87,10 +95,13 @@ class Outbox:
         Channels without a due delivery are absent from the result. `expired_too`: also claim expired deliveries, so
         that the caller marks them.
         """
-        asked = {"now_utc": now, "targets": list(wanted), "at_most": max(wanted.values(), default=0)}
+        front, whole = self._claimable(expired_too)
         with self._database.write() as connection:
-            found = connection.execute(self._all_claimable if expired_too else self._claimable, asked)
-            ids = [row.id for row in found if row.place <= wanted[row.target]]
+            ids, short = in_front(connection.execute(front, {"now_utc": now, "targets": list(wanted)}), wanted)
+            if short:
+                at_most = max(wanted[target] for target in short)
+                found = connection.execute(whole, {"now_utc": now, "targets": short, "at_most": at_most})
+                ids += [row.id for row in found if row.place <= wanted[row.target]]
             claimed: dict[str, list[ClaimedDelivery]] = {}
             for outgoing in _claim(connection, ids, owner, now + timedelta(seconds=lease_s)):
                 claimed.setdefault(outgoing.target, []).append(outgoing)
@@ -149,7 +160,7 @@ class Outbox:
                     connection.execute(_PARK, {"ids": overtaken, "at": at, "why": OVERTAKEN})
                     tries.note_attempts(connection, dict.fromkeys(overtaken, at), tries.PARKED, OVERTAKEN)
                     parked = _outgoing(connection, _CLAIMED, {"ids": overtaken})
-            for state in states:
+            for state in {one.target: one for one in states}.values():  # the last of each channel
                 keep_state(connection, state, self._sender)
         return parked
 
@@ -157,15 +168,18 @@ class Outbox:
 
     @cached_property
     def _due_channels(self) -> Select[Any]:
-        return select(deliveries.c.target).where(*due(_NOW), self._mine).distinct()
+        return select(deliveries.c.target).where(*due(NOW), self._mine).distinct()
+
+    def _claimable(self, expired_too: bool) -> tuple[Select[Any], Select[Any]]:
+        return self._all_claimable if expired_too else self._unexpired_claimable
 
     @cached_property
-    def _all_claimable(self) -> Select[Any]:
-        return _claimable(self._mine)
+    def _all_claimable(self) -> tuple[Select[Any], Select[Any]]:
+        return claimable(self._mine)
 
     @cached_property
-    def _claimable(self) -> Select[Any]:
-        return _claimable(and_(self._mine, deliveries.c.expires_at > _NOW))
+    def _unexpired_claimable(self) -> tuple[Select[Any], Select[Any]]:
+        return claimable(and_(self._mine, deliveries.c.expires_at > NOW))
 
     @cached_property
     def _mark_done(self) -> Update:
@@ -360,16 +374,6 @@ class Outbox:
 
 def _counted(state: str) -> ColumnElement[int]:
     return func.sum(case((deliveries.c.state == state, 1), else_=0))
-
-
-def _claimable(mine: ColumnElement[bool]) -> Select[Any]:
-    """Which deliveries of `targets` may be claimed at `now_utc`, up to `at_most` of each, with their place."""
-    place = func.row_number().over(partition_by=deliveries.c.target, order_by=(deliveries.c.next_try, deliveries.c.id))
-    wanted = deliveries.c.target.in_(bindparam("targets", expanding=True))
-    chosen = select(deliveries.c.id, deliveries.c.target, place.label("place")).where(
-        *due(_NOW), mine, wanted, ~has_older_waiting(_NOW)
-    )
-    return select(ranked := chosen.subquery()).where(ranked.c.place <= bindparam("at_most"))
 
 
 def _whole() -> Select[Any]:

@@ -5,6 +5,7 @@ import os
 import pickle
 import signal
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -222,15 +223,29 @@ async def test_a_job_survives_the_way_to_another_process(in_storm: Callable, mor
         route = await planner.route("i90-west", "test")
         job = await planner.prepare(route, trips(morning)[:1], morning)
         cache = RouteCache()
-        read = [job_from_bytes(job_to_bytes(job), cache) for _ in range(2)]
+        data = job_to_bytes(job, planner.reference.rigs)
+        read = [job_from_bytes(data, cache)[0] for _ in range(2)]
         assert read[0].answers.route is read[1].answers.route
         assert read[0].responses == ()
         assert job.responses != ()
         ground = ground_from_bytes(ground_to_bytes(planner.ground), 1)
         assert isinstance(ground, Ground)
-        assert ground.reference.rigs == planner.reference.rigs
+        assert ground.reference.rigs == {}
         assert MAX_ROUTES > 1
         assert isinstance(read[0], RouteJob)
+
+    await in_storm(sent)
+
+
+async def test_a_job_takes_the_rigs_of_its_trips_along(in_storm: Callable, morning: datetime) -> None:
+    async def sent(planner: Planner) -> None:
+        job = await planner.prepare(await planner.route("i90-west", "test"), trips(morning)[:1], morning)
+        known = planner.reference.rigs
+        assert len(known) > 1
+        read, rigs = job_from_bytes(job_to_bytes(job, known), RouteCache())
+        assert rigs == {read.trips[0].rig: known[job.trips[0].rig]}
+        lost = replace(job, trips=[job.trips[0].model_copy(update={"rig": "no-such-rig"})])
+        assert job_from_bytes(job_to_bytes(lost, known), RouteCache())[1] == known  # the error lists them
 
     await in_storm(sent)
 

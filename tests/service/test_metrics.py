@@ -4,15 +4,13 @@ from collections.abc import AsyncIterator, Callable
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import SimpleNamespace
-from typing import Any
 
 import httpx
 import pytest
 from prometheus_client.openmetrics.parser import text_string_to_metric_families as open_metrics
 from prometheus_client.parser import text_string_to_metric_families as prometheus
 
-from alertd.delivery.circuit_breaker import Alarm
-from alertd.errors import DeliveryError, SourceDown
+from alertd.errors import SourceDown
 from alertd.notices.model import Audience, Notice, NoticeKind, notice_id
 from alertd.planning.planner import Planner
 from alertd.planning.weather import WeatherSources
@@ -21,6 +19,7 @@ from alertd.service.metrics import Metrics
 from alertd.settings.model import Settings
 from alertd.settings.reference_data import ReferenceData
 from alertd.sources.http.answer import SourceResponse
+from alertd.store.log import attempts as tries
 from alertd.store.store import Store
 from alertd.testing.clock import ManualClock
 from alertd.web.app import make_api
@@ -63,19 +62,6 @@ def notice(n: int, at: datetime = NOW) -> Notice:
     )  # fmt: skip
 
 
-def outgoing(target: str, created_at: datetime = NOW) -> Any:
-    return SimpleNamespace(target=target, created_at=created_at)
-
-
-class Way:
-    def __init__(self, fails: bool = False) -> None:
-        self.fails = fails
-
-    async def send(self, outgoing: Any, now_epoch_s: float) -> None:
-        if self.fails:
-            raise DeliveryError("hook", "status 503")
-
-
 async def test_metrics_are_openmetrics_on_request_else_prometheus_text(world: World) -> None:
     asked = await world.http.get("/metrics", headers=OPEN)
     assert asked.headers["content-type"].startswith("application/openmetrics-text; version=1.0.0")
@@ -90,18 +76,21 @@ async def test_metrics_are_openmetrics_on_request_else_prometheus_text(world: Wo
 
 async def test_each_measure_says_what_happened(world: World) -> None:
     metrics = world.meters
+    metrics.begin(world.store)
     world.store.record_notices([notice(1), notice(1)], {Audience.DISPATCHER: ["hook"]}, NOW)
+    world.store.record_notices([notice(2), notice(3)], {Audience.DISPATCHER: ["hook"]}, NOW)
     world.clock.advance(timedelta(seconds=40))
-    await metrics.instrument(Way(), world.clock).send(outgoing("hook"), 0.0)
-    with pytest.raises(DeliveryError):
-        await metrics.instrument(Way(fails=True), world.clock).send(outgoing("hook"), 0.0)
-    metrics.count_alarms([Alarm(target="hook", kind="parked", text="", trip_id="")])
+    outbox, now = world.store.outbox, world.clock()
+    taken, refused, _ = (one.id for one in outbox.claim_due(now, 3, 60.0, "daemon"))
+    outbox.mark_done(taken, now)
+    outbox.mark_retry(refused, now, now, "status 503")
+    outbox.mark_parked(refused, now, "status 410")
     metrics.count_response(SourceResponse(url="https://api.example/x", refresh=False, failed=SourceDown("x", "down")))
     for offset_s in (1.0, 2.0, 900.0):
         metrics.count_response(SourceResponse(url="https://api.example/x", refresh=False, clock_offset_s=offset_s))
     found = await world.samples()
     hook = ("channel", "hook")
-    assert found["alertd_notices_total", (("audience", "dispatcher"), ("kind", "data"))] == 1.0
+    assert found["alertd_notices_total", (("audience", "dispatcher"), ("kind", "data"))] == 3.0
     assert found["alertd_outbox_oldest_age_seconds", ()] == 40.0
     assert found["alertd_outbox_waiting", (hook,)] == 1.0
     for outcome in ("accepted", "failed", "parked"):
@@ -112,25 +101,40 @@ async def test_each_measure_says_what_happened(world: World) -> None:
     assert found["alertd_clock_offset_seconds", ()] == 2.0
 
 
+async def test_attempts_of_all_processes_are_counted_once(world: World) -> None:
+    """A worker that delivers has no metrics of its own. What was sent before the start does not count."""
+    store, hook = world.store, (("channel", "hook"), ("outcome", "accepted"))
+    store.record_notices([notice(n) for n in range(4)], {Audience.DISPATCHER: ["hook"]}, NOW)
+    of_daemon, before, *of_worker = (store.outbox.of_notice(notice(n).id)[0].id for n in range(4))
+    store.outbox.mark_done(before, NOW)
+    world.meters.begin(store)
+    store.outbox.mark_done(of_daemon, NOW)
+    store.senders.join("worker", "")
+    store.senders.give({"hook": "worker"})
+    store.senders.outbox_of("worker").mark_all_done(dict.fromkeys(of_worker, NOW + timedelta(seconds=7)))
+    for _ in range(2):
+        found = await world.samples()
+        assert found["alertd_deliveries_total", hook] == 3.0
+        assert found["alertd_decision_to_accept_seconds_sum", ()] == 14.0
+
+
 async def test_a_fleet_of_any_size_has_at_most_300_series(world: World) -> None:
     """10,000 notices of every kind, 500 channels, 500 hosts."""
     kinds, audiences = list(NoticeKind), list(Audience)
     for n in range(10_000):
         kind, audience = kinds[n % len(kinds)], audiences[n % len(audiences)]
         world.meters.count_notice(SimpleNamespace(kind=kind, audience=audience, trip_id=f"T-{n}"))  # type: ignore[arg-type]
+    world.meters.begin(world.store)
+    store, ways = world.store, [f"way-{n}" for n in range(500)]
+    store.record_notices([notice(1), notice(2)], {Audience.DISPATCHER: ways}, NOW)
+    made = {one.id: NOW for one in store.outbox.of_notice(notice(1).id)}
+    with store._database.write() as connection:
+        for outcome in (tries.DONE, tries.FAILED, tries.PARKED, tries.EXPIRED, tries.REQUEUED):
+            tries.note_attempts(connection, made, outcome)
     for n in range(500):
-        for way in (Way(), Way(fails=True)):
-            try:
-                await world.meters.instrument(way, world.clock).send(outgoing(f"way-{n}"), 0.0)
-            except DeliveryError:
-                continue
-        world.meters.count_alarms(
-            [Alarm(target=f"way-{n}", kind=k, text="", trip_id="") for k in ("parked", "expired")]
-        )
         world.meters.count_response(
             SourceResponse(url=f"https://h{n}.example/", refresh=False, failed=SourceDown("x", "down"))
         )
-        world.store.record_notices([notice(n)], {Audience.DISPATCHER: [f"way-{n}"]}, NOW)
     for job in ("cycle", "brief", "speak", "deliver", "tidy"):
         world.meters.last_success.labels(job).set(1.0)
     found = await world.samples()

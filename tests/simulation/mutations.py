@@ -27,11 +27,11 @@ from alertd.notices.model import NoticeKind
 from alertd.planning.decisions import decide
 from alertd.service.clock_guard import GuardedClock
 from alertd.service.recording import plan_recorder
-from alertd.store import outbox
 from alertd.store.outbox import Outbox
 from alertd.store.retention import Retention
 from alertd.store.schema import notices, notices_seen
 from alertd.store.store import Store
+from alertd.store.work import claims
 
 Patches = Callable[[ExitStack], None]
 
@@ -55,7 +55,7 @@ def _random_ids(stack: ExitStack) -> None:
 
 def _no_order(stack: ExitStack) -> None:
     """A delivery does not wait for an older one of its trip."""
-    stack.enter_context(patch.object(outbox, "has_older_waiting", lambda now: false()))
+    stack.enter_context(patch.object(claims, "has_older_waiting", lambda now: false()))
 
 
 def _sends_overtaken(stack: ExitStack) -> None:

@@ -13,6 +13,8 @@ from alertd.notices.model import Audience, Notice
 from alertd.store.outbox import OVERTAKEN
 from alertd.store.rows import StoredTrip
 from alertd.store.store import Store
+from alertd.store.url import PostgresUrl
+from alertd.store.work.claims import FRONT_ROWS
 
 FLEET = {Audience.FLEET: ["hook"]}
 _EXAMPLES = itertools.count()
@@ -258,3 +260,33 @@ def test_what_a_doubted_clock_overtakes_is_parked(store: Store, noon: datetime, 
     assert states == {older.id: [("parked", OVERTAKEN)], newer.id: [("done", "")], other.id: [("done", "")]}
     assert store.outbox.superseded([first.id]) == {first.id}
     assert store.outbox.retry_now([first.id], later)  # a person may still have it sent
+
+
+def test_what_waits_behind_a_long_line_of_one_trip_is_claimed(store: Store, noon: datetime, make_notice) -> None:
+    """The line of trip-1 is longer than the front that is searched first; its oldest notice is in work."""
+    for trip_id, number in (("trip-1", FRONT_ROWS + 5), ("trip-2", 2)):
+        notices = [make_notice(f"{trip_id} {n:03}", trip_id=trip_id) for n in range(number)]
+        store.record_notices(notices, {Audience.FLEET: ["hook", "mail"]}, noon)
+    first = store.outbox.claim_many(noon, {"hook": 1}, 60, "me")["hook"]
+    assert [one.text for one in first] == ["trip-1 000"]
+    behind = store.outbox.claim_many(noon, {"hook": 3, "mail": 1}, 60, "me")
+    assert {name: [one.text for one in found] for name, found in behind.items()} == {
+        "hook": ["trip-2 000"],
+        "mail": ["trip-1 000"],
+    }
+    store.outbox.mark_all_done({one.id: noon for one in (*first, *behind["hook"])})
+    rest = store.outbox.claim_many(noon, {"hook": 3}, 60, "me")["hook"]
+    assert [one.text for one in rest] == ["trip-1 001", "trip-2 001"]
+
+
+def test_a_claim_joins_no_two_lists_of_all_that_waits(store: Store, noon: datetime) -> None:
+    """Before a burst a server's statistics show that nothing waits: a join of 4,000 with 4,000 took 17 s."""
+    if not isinstance(store.place, PostgresUrl):
+        pytest.skip("SQLite searches for the older one of each delivery by index")
+    bound = {"now_utc": noon, "targets": ["hook"], "at_most": 4}
+    with store._database.read() as connection:
+        for query in store.outbox._all_claimable:
+            made = query.compile(connection.engine).construct_expanded_state(bound)
+            lines = connection.exec_driver_sql(f"EXPLAIN {made.statement}", made.parameters).scalars().all()
+            assert any("deliveries_thread on deliveries older" in line for line in lines), lines
+            assert not any("Anti Join" in line for line in lines), lines

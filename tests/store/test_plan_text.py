@@ -1,7 +1,7 @@
 """Plans are kept compressed and read back as the text that they were; texts of earlier versions stay readable."""
 
 import json
-from datetime import datetime, timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -90,3 +90,13 @@ def test_what_was_sent_is_read_once_of_each_plan(
         assert ours.sent_states(["T-2"], only=True) == {}
         assert ours.sent_states(["T-1"])["T-1"]["said"] == [{"n": 3}]
         assert len(read) == 5
+
+
+def test_states_of_more_trips_than_a_statement_takes(store: Store) -> None:
+    """PostgreSQL takes at most 65,535 values with a statement (its documentation, appendix "Limits")."""
+    record = PlanRecord(
+        id="p", trip_id="trip-2", made_at=datetime(2026, 1, 5, tzinfo=UTC), kept=FULL, notices=(), settled=True
+    )
+    store.record_plans([record], {})
+    asked = [f"trip-{n}" for n in range(70_000)]
+    assert store.sent_states(asked) == {"trip-2": {"said": SAID, "delivery": None}} == store.sent_states()

@@ -21,10 +21,11 @@ def answer_job(
 ) -> Iterator[bytes]:
     """Plan the trips of a job: a PlannedRoad for each group. A job without trips is answered by its road field.
 
-    field: the road field of a road in several parts, as computed for all of them. by_time: see `GroupEnds`. Raises
-    InputError for bytes that cannot be read.
+    ground: without rigs, which come with the job. field: the road field of a road in several parts, as computed for
+    all of them. by_time: see `GroupEnds`. Raises InputError for bytes that cannot be read.
     """
-    job = job_from_bytes(data, routes)
+    job, rigs = job_from_bytes(data, routes)
+    ground = replace(ground, reference=replace(ground.reference, rigs=rigs))
     if job.split and not job.trips:
         planning = RoadPlanning(job=job, ground=ground)
         yield value_to_bytes(planning.context.fetched.weather.corridor.field)

@@ -8,7 +8,7 @@ import asyncio
 import logging
 import os
 import sys
-from collections.abc import AsyncGenerator, Sequence
+from collections.abc import AsyncGenerator, Mapping, Sequence
 from contextlib import aclosing, suppress
 from dataclasses import dataclass, field, replace
 from math import ceil
@@ -24,6 +24,7 @@ from alertd.planning.corridors.split_fields import SplitFields
 from alertd.planning.corridors.transfer import ground_to_bytes, job_to_bytes
 from alertd.planning.corridors.value_bytes import read_value
 from alertd.planning.road_cache import MAX_KEPT
+from alertd.rules.rig import Rig
 
 log = logging.getLogger(__name__)
 
@@ -165,7 +166,7 @@ class RoadPool:
         ended: _Ended | InputError | None = None
         for attempt in range(1, MOST_DEATHS + 1):
             try:
-                data = await asyncio.to_thread(job_to_bytes, left)
+                data = await asyncio.to_thread(job_to_bytes, left, self._rigs)
                 field = await self._fields.of(job, self._field_of)
                 async with aclosing(self._ask(name, data, field or b"")) as groups:
                     async for group in groups:
@@ -190,7 +191,7 @@ class RoadPool:
 
     async def _field_of(self, job: RouteJob) -> bytes:
         """The field of the road of a job without trips. Raises _Ended, InputError."""
-        data = await asyncio.to_thread(job_to_bytes, job)
+        data = await asyncio.to_thread(job_to_bytes, job, self._rigs)
         async with aclosing(self._ask(job.answers.route.name, data)) as parts:
             return b"".join([part async for part in parts])
 
@@ -217,6 +218,11 @@ class RoadPool:
         """End all processes."""
         children, self._all, self._free, self._started_n = self._all, set(), [], 0
         await asyncio.gather(*(child.end() for child in children))
+
+    @property
+    def _rigs(self) -> Mapping[str, Rig]:
+        assert self._ground is not None  # noqa: S101 - `begin` comes before `plan`
+        return self._ground[0].reference.rigs
 
     def _ground_for(self, child: _Child) -> list[bytes]:
         """The frame of the ground, where the process does not have it."""

@@ -72,7 +72,7 @@ class SharedWork:
         self._fields: SplitFields[str] = SplitFields()
         self._field_keys: set[str] = set()
         self._here = asyncio.Lock()  # the leader plans one road at a time
-        self.helped_n = 0
+        self.helped_n = self.helped_trips_n = 0  # roads and trips that the leader planned itself
 
     @property
     def roads_at_once(self) -> int:
@@ -121,6 +121,7 @@ class SharedWork:
             self.helped_n += 1
             async with aclosing(plan_in_threads(left, self._ground)) as groups_here:
                 async for by_leader in groups_here:
+                    self.helped_trips_n += len(by_leader.outcomes)
                     yield by_leader
 
     async def _field_of(self, job: RouteJob) -> str:
@@ -144,7 +145,8 @@ class SharedWork:
         Raises StoreError, InputError, _Unanswered, _KillsWorkers.
         """
         name, asked, answered = job.answers.route.name, f"job:{number}", f"answer:{number}"
-        await self._queue.put(asked, await asyncio.to_thread(job_to_bytes, job))
+        assert self._ground is not None  # noqa: S101 - `begin` comes before `plan`
+        await self._queue.put(asked, await asyncio.to_thread(job_to_bytes, job, self._ground.reference.rigs))
         part = f"{name}/{job.trips[0].id if job.trips else 'field'}"
         job_id = await self._queue.defer(
             part,

@@ -1,4 +1,7 @@
-"""The jobs of planning, and what all of them have in common, as bytes for another process of the same version."""
+"""The jobs of planning, and what all of them have in common, as bytes for another process of the same version.
+
+Rigs go with the jobs that need them: a fleet may have a hundred thousand, and one more would change what is in common.
+"""
 
 import io
 import pickle
@@ -33,7 +36,6 @@ class _GroundParts:
     """The parts of `Ground` that planning reads: no outlines, files or open sources."""
 
     rulesets: dict[str, RuleSet]
-    rigs: dict[str, Rig]
     practices: tuple[Practice, ...]
     params: PlanParams
     members: int
@@ -44,12 +46,11 @@ class _GroundParts:
 
 
 def ground_to_bytes(ground: Ground) -> bytes:
-    """What a process needs to plan any road."""
+    """What a process needs to plan any road, but for rigs."""
     reference, sources = ground.reference, ground.weather_sources
     return value_to_bytes(
         _GroundParts(
             rulesets=reference.rulesets,
-            rigs=reference.rigs,
             practices=reference.practices,
             params=ground.params,
             members=sources.members,
@@ -71,7 +72,7 @@ def ground_from_bytes(data: bytes, roads_kept: int, shelf: FieldShelf | None = N
         raise refused("holds no reference data")
     reference = ReferenceData(
         rulesets=parts.rulesets,
-        rigs=parts.rigs,
+        rigs={},
         practices=parts.practices,
         stops=(),
         bridges=(),
@@ -119,21 +120,27 @@ class RouteCache:
         return known
 
 
-def job_to_bytes(job: RouteJob) -> bytes:
-    """A job without what only the archive needs. Its route stands apart, as one object of the reader."""
+def job_to_bytes(job: RouteJob, rigs: Mapping[str, Rig]) -> bytes:
+    """A job with those of the rigs that its trips name, without what only the archive needs.
+
+    Its route stands apart, as one object of the reader.
+    """
     route = value_to_bytes(job.answers.route)
     file = io.BytesIO()
     _JobWriter(file, job.answers.route).dump(replace(job, responses=(), reports={}, ranks={}))
-    return value_to_bytes((blake2b(route, digest_size=16).hexdigest(), route, file.getvalue()))
+    named = {trip.rig for trip in job.trips}
+    all_known = named <= rigs.keys()  # else all of them: the error of an unknown rig lists the known ones
+    of_job = {name: rigs[name] for name in sorted(named)} if all_known else dict(rigs)
+    return value_to_bytes((blake2b(route, digest_size=16).hexdigest(), route, file.getvalue(), of_job))
 
 
-def job_from_bytes(data: bytes, routes: RouteCache) -> RouteJob:
-    """The job. Raises InputError."""
-    key, route, rest = read_value(data)
+def job_from_bytes(data: bytes, routes: RouteCache) -> tuple[RouteJob, dict[str, Rig]]:
+    """The job and its rigs. Raises InputError."""
+    key, route, rest, rigs = read_value(data)
     job = _JobReader(io.BytesIO(rest), routes.route(key, route)).read()
     if not isinstance(job, RouteJob):
         raise refused("holds no job")
-    return job
+    return job, rigs
 
 
 class _JobReader(ValueReader):
