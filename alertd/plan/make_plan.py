@@ -291,12 +291,13 @@ def _compared(
     reasons, depart_at = HoldReasons(closures=trip.closures, wind=wind), went.remaining.depart_at
     hourly_need = went.solution.encounter.hourly_need
     if went.days is None:
-        return compare_departures(hourly_need, depart_at, now_utc, trip.used, params, reasons)
+        return compare_departures(hourly_need, depart_at, now_utc, trip.used, params, reasons, trip.sent_stops)
     one_day = one_day_stands(went.days)
     if one_day is None:
         return ()
     stands, first = one_day
-    found = compare_departures(replace(hourly_need, stands=stands), depart_at, now_utc, trip.used, params, reasons)
+    need = replace(hourly_need, stands=stands)
+    found = compare_departures(need, depart_at, now_utc, trip.used, params, reasons, trip.sent_stops)
     return tuple(d for d in found if d.depart_at == depart_at or d.depart_at >= first)
 
 
