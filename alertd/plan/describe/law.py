@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from functools import lru_cache
+from typing import Final
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -25,6 +26,7 @@ from alertd.rules.ruleset import RuleSet, RuleZone
 from alertd.rules.tire_text import tires_line
 
 _UNKNOWN = "no rule on file: the most that its neighbours ask"
+EXPECTED_FRAC: Final = 0.5  # probability from which a control is called expected
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
@@ -128,12 +130,12 @@ def _land(way: LawOnWay, law: LawSpan) -> LandLaw:
 def _level(way: LawOnWay, law: LawSpan) -> tuple[LevelForRig | None, str]:
     """The level that the figures are for, and why that one; a level that bars the rig gives no figures.
 
-    Where no control is expected it is the strictest, as on the sheet for an officer: the tires of a milder sign are too
-    few under another one.
+    A level is expected where our estimate of its posting is more likely than not. Where none is, it is the strictest,
+    as on the sheet for an officer: the tires of a milder sign are too few under another one.
     """
     passable = [x for x in law.levels if not x.demand.barred]
     posted = {p.level_id for p in way.posted if p.jurisdiction == law.span.code and p.believed_frac > 0.0}
-    for basis, wanted in (("posted", posted), ("expected", _likely(way, law.span.code))):
+    for basis, wanted in (("posted", posted), ("expected", _likely(way, law.span.code, EXPECTED_FRAC))):
         found = [x for x in passable if x.level.id in wanted]
         if found:
             return max(found, key=_strictness), basis
@@ -144,8 +146,10 @@ def _strictness(x: LevelForRig) -> tuple[int, int]:
     return x.demand.tires_min, x.level.rank
 
 
-def _likely(way: LawOnWay, code: str) -> set[str]:
-    return {p.level_id for s in way.stretches for p in s.postings if p.jurisdiction == code}
+def _likely(way: LawOnWay, code: str, least_frac: float = 0.0) -> set[str]:
+    """The levels that may be posted on a stretch, and are with a probability of at least `least_frac`."""
+    postings = (p for s in way.stretches for p in s.postings if p.jurisdiction == code)
+    return {p.level_id for p in postings if p.probability >= least_frac}
 
 
 def _is_likely(way: LawOnWay, code: str, level_id: str) -> bool:

@@ -132,6 +132,16 @@ def test_the_strip_names_aboard_and_on_from_the_start(request_in_snow: PlanReque
     assert rows["clause"].startswith(asked.section)
 
 
+@pytest.mark.parametrize(("chance", "basis"), [(0.6, "expected"), (0.4, "if posted")])
+def test_a_control_is_expected_where_it_is_likely(request_in_snow: PlanRequest, chance: float, basis: str) -> None:
+    """A sign that is less likely than not is never called expected; the tires are those of the strictest sign."""
+    plan = make_plan(replace(request_in_snow, rulesets={"US-XX": make_rules(chance=chance)}))
+    (land,) = plan.law
+    assert max(p.probability for s in plan.stretches for p in s.postings) == pytest.approx(chance)
+    assert land.basis == basis
+    assert land.power_n + land.towed_n > 0
+
+
 def test_a_dry_road_names_the_most_that_a_sign_may_ask(
     request_in_snow: PlanRequest, shipped: dict[str, RuleSet], van: Rig
 ) -> None:
