@@ -42,8 +42,8 @@ def of_rig(path: Path) -> dict[str, bytes]:
 
 def of_rigs(files: Mapping[str, bytes], rigs: Collection[str]) -> dict[str, bytes]:
     """The files without those of other rigs: a fleet may have a file for each of its trucks. rigs: their ids."""
-    named = {f"rigs/{rig}.toml" for rig in rigs}
-    return {name: content for name, content in files.items() if name in named or not name.startswith("rigs/")}
+    named = {f"{RIGS}/{rig}.toml" for rig in rigs}
+    return {name: content for name, content in files.items() if name in named or not name.startswith(f"{RIGS}/")}
 
 
 def of_route(path: Path) -> dict[str, bytes]:

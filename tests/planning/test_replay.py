@@ -4,7 +4,6 @@ import asyncio
 import json
 import shutil
 import zlib
-from collections import Counter
 from collections.abc import Callable, Iterator
 from dataclasses import replace
 from datetime import datetime, timedelta
@@ -128,17 +127,6 @@ async def test_same_plan_returns_when_sources_and_files_are_gone(
         assert again.differences == ()
     assert plans[0].stretches[0].speed_mps == pytest.approx(22.5 * 0.44704)  # what the operator set came along
     assert len(api.requests) == asked
-
-
-async def test_a_record_has_the_rigs_of_its_road_only(settings: Settings, archive: Archive, morning: datetime) -> None:
-    """A fleet may have a hundred thousand rig files, and three hundred roads."""
-    (plan,) = await planned(settings, ManualClock(morning), archive)
-    record = read_archived(archive, plan.id)
-    assert isinstance(record, ArchivedPlan)
-    kinds = Counter(name.partition("/")[0] for name in record.inputs.files)
-    assert kinds["rigs"] == kinds["routes"] == 1
-    assert "rigs/quillback-17.toml" in record.inputs.files
-    assert (await replay(archive, plan.id)).differences == ()
 
 
 @pytest.mark.parametrize("fault", [FaultKind.DOWN, FaultKind.LIMIT_DAY, FaultKind.NULLS])

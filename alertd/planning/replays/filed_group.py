@@ -7,7 +7,6 @@ from alertd.planning.decisions.decided import DecidedPlan
 from alertd.planning.replays.plan_packs import pack_plans
 from alertd.planning.replays.replay_archive import RoadWriter
 from alertd.planning.replays.replay_record import PlannedTrip, ReplayRecord, replay_settings
-from alertd.settings.file_snapshot import RIGS
 from alertd.settings.model import Settings
 from alertd.sources.http.answer import SourceResponse
 
@@ -15,16 +14,12 @@ from alertd.sources.http.answer import SourceResponse
 def record_of(
     job: RouteJob, settings: Settings, files: Mapping[str, bytes], route: str, elevations: Sequence[SourceResponse]
 ) -> ReplayRecord:
-    """The inputs of the plans of a job. route: the name of the route's file; elevations: the answers for it.
-
-    files: also those of other trips' rigs, which are left out: each road of a large fleet would list them all.
-    """
-    rigs = {f"{RIGS}/{trip.rig}.toml" for trip in job.trips}
+    """The inputs of the plans of a job. route: the name of the route's file; elevations: the answers for it."""
     return ReplayRecord(
         now_utc=job.answers.window.now,
         departs=job.departs,
         settings=replay_settings(settings),
-        files={name: content for name, content in files.items() if name in rigs or not name.startswith(f"{RIGS}/")},
+        files=files,
         route=route,
         responses=(*elevations, *job.responses),
         road_reports=job.road_reports,
