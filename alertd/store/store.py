@@ -1,7 +1,7 @@
 """The store: trips, plans and notices; the outbox is filled in the transaction that records a notice."""
 
 import operator
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Mapping, Sequence
 from datetime import datetime, timedelta
 from types import TracebackType
 from typing import Any, Final, Self
@@ -300,19 +300,20 @@ class Store:
             row = connection.execute(select(notices).where(notices.c.id == notice_id)).one_or_none()
             return None if row is None else notice_of(row, PackedTexts(connection))
 
-    def notices(self, trip_id: str) -> list[Notice]:
-        """Return the notices about a trip, oldest first."""
-        query = select(notices).where(notices.c.trip_id == trip_id).order_by(notices.c.created_at, notices.c.id)
+    def notices(self, trip_id: str, audiences: Collection[Audience] = tuple(Audience)) -> list[Notice]:
+        """Return the notices about a trip to these audiences, oldest first."""
+        query = select(notices).where(
+            notices.c.trip_id == trip_id, notices.c.audience.in_([a.value for a in audiences])
+        )
         with self._database.read() as connection:
-            texts = PackedTexts(connection)
-            return [notice_of(row, texts) for row in connection.execute(query).all()]
+            rows = connection.execute(query.order_by(notices.c.created_at, notices.c.id)).all()
+            return PackedTexts(connection).of_rows(rows, notice_of)
 
     def notices_since(self, audience: Audience, since: datetime) -> list[Notice]:
         """Return the notices to one audience after `since`, about any trip, oldest first."""
         asked = {"to": audience.value, "since": since}
         with self._database.read() as connection:
-            texts = PackedTexts(connection)
-            return [notice_of(row, texts) for row in connection.execute(_NOTICES_SINCE, asked).all()]
+            return PackedTexts(connection).of_rows(connection.execute(_NOTICES_SINCE, asked).all(), notice_of)
 
     def events_since(self, kind: str, since: datetime) -> list[StoredEvent]:
         """Return the reports of one kind after `since`, about any trip, oldest first."""

@@ -2,6 +2,7 @@
 
 import json
 from collections.abc import Callable
+from dataclasses import replace
 from datetime import datetime, timedelta
 from pathlib import Path
 
@@ -10,8 +11,9 @@ from sqlalchemy import text
 
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice
+from alertd.records.driver_reports import RECENT
 from alertd.store.backup import back_up
-from alertd.store.plans import packing
+from alertd.store.plans import packed_texts, packing
 from alertd.store.plans.plan_text import full_text, packed_text
 from alertd.store.retention import Thinning
 from alertd.store.rows import PlanRecord, StoredTrip
@@ -98,6 +100,33 @@ def test_what_waits_for_a_channel_and_what_is_new_is_not_packed(
     store.record_notices([make_notice("new", trip_id="")], {}, noon)
     assert store.packing.pack_notices(noon + HOUR) == 0
     assert store.packing.pack_notices(noon + 12 * HOUR) == 1
+
+
+def test_notices_to_people_are_packed_when_no_run_reads_them(
+    store: Store, noon: datetime, make_notice: Callable[..., Notice]
+) -> None:
+    """Boards and scheduled notices read those of the last hours again and again."""
+    store.record_notices([replace(make_notice("read me", trip_id=""), audience=Audience.DRIVER)], {}, noon)
+    assert store.packing.pack_notices(noon + RECENT) == 0
+    assert store.packing.pack_notices(noon + RECENT + 6 * HOUR) == 1
+
+
+def test_a_page_of_many_roads_unpacks_each_pack_once(
+    store: Store, noon: datetime, make_notice: Callable[..., Notice], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    roads = [f"road-{n}" for n in range(6)]
+    for road in roads:
+        store.put_trip(StoredTrip(id=road, body=f'{{"route":"{road}"}}', created_at=noon))
+    for n in range(4):  # of all roads in turn
+        store.record_notices([make_notice(f"{road} {n}", trip_id=road) for road in roads], {}, noon)
+    before = store.event_log.page(0, 99)
+    assert store.packing.pack_notices(noon + 12 * HOUR) == 24
+    assert count(store, "packs") == len(roads)
+    unpacked: list[int] = []
+    unpack = packed_texts.PackOfTexts
+    monkeypatch.setattr(packed_texts, "PackOfTexts", lambda text: unpacked.append(len(text)) or unpack(text))
+    assert store.event_log.page(0, 99) == before
+    assert len(unpacked) == len(roads)
 
 
 def test_a_crash_while_packing_loses_no_text(

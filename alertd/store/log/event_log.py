@@ -78,7 +78,7 @@ class EventLog:
             deleted_to = _deleted_to(connection)
             newest = max(connection.execute(select(func.max(event_log.c.seq))).scalar() or 0, deleted_to)
             texts = PackedTexts(connection)
-            found = [_logged(row, texts) for row in connection.execute(query).all()]
+            found = texts.of_rows(connection.execute(query).all(), _logged)
         events = tuple(found[:limit])
         more = len(found) > limit
         last = events[-1].seq if events else after

@@ -7,14 +7,16 @@ facts that remain when the plan is thinned.
 import json
 import lzma
 from collections import OrderedDict
-from collections.abc import Sequence
-from typing import Any, Final
+from collections.abc import Callable, Sequence
+from typing import Any, Final, TypeVar
 
-from sqlalchemy import ColumnElement, Connection, Text, func, select
+from sqlalchemy import ColumnElement, Connection, Row, Text, func, select
 
 from alertd.errors import StoreError
 from alertd.store.plans.plan_pack import PackOfTexts, pack_texts, split_text
 from alertd.store.schema import packs
+
+Read = TypeVar("Read")
 
 _MARK: Final = "alertd.in_pack/1:"
 _ID_DIGITS, _PLACE_DIGITS = 12, 5  # fixed, so that SQL can take a reference apart
@@ -82,6 +84,13 @@ class PackedTexts:
             raise StoreError(
                 f"store: pack {pack_id[:20]} of texts is damaged ({type(exc).__name__}); restore a backup of the store"
             ) from exc
+
+    def of_rows(self, rows: Sequence[Row[Any]], read: Callable[[Row[Any], "PackedTexts"], Read]) -> list[Read]:
+        """What `read` returns for each row with a column `body`, in their order. Each pack is unpacked once."""
+        found: dict[int, Read] = {}
+        for n in sorted(range(len(rows)), key=lambda n: rows[n].body[:_FACTS_FROM]):  # references begin with the pack
+            found[n] = read(rows[n], self)
+        return [found[n] for n in range(len(rows))]
 
     def words(self, kept: str) -> str:
         """`whole` of a column whose words `words_object` has packed."""

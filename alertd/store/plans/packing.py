@@ -10,8 +10,9 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any, Final
 
-from sqlalchemy import Row, Table, bindparam, delete, exists, func, insert, literal, or_, select, update
+from sqlalchemy import Row, Table, and_, bindparam, delete, exists, func, insert, literal, or_, select, update
 
+from alertd.notices.model import Audience
 from alertd.store.connection import Database
 from alertd.store.plans.packed_texts import PackedTexts, is_packed, pack_bytes, pack_of, reference, words_object
 from alertd.store.plans.plan_pack import split_text
@@ -23,7 +24,8 @@ MOST_TEXTS: Final = 128  # in a pack: one is read by unpacking all, 30 ms
 # Texts of one road wait for a full pack until their span is over, so a small fleet has packs of some hours.
 SPAN: Final = timedelta(hours=6)
 LAST_PLAN_PACKED_AFTER: Final = timedelta(days=1)  # nobody plans that trip any more
-NOTICES_PACKED_AFTER: Final = timedelta(hours=1)  # receivers read the newest ones
+FLEETS_PACKED_AFTER: Final = timedelta(hours=1)  # receivers read the newest ones
+PEOPLES_PACKED_AFTER: Final = timedelta(hours=36)  # each run of scheduled notices and each board read those of a trip
 _PACKS_AT_ONCE: Final = 500  # whose rests are packed together
 _AT_MOST: Final = 50_000  # rows of one run; the others follow in the next
 
@@ -63,7 +65,11 @@ class Packing:
         return self._pack(query, plans, ("body",), now)
 
     def pack_notices(self, now: datetime) -> int:
-        """Pack notices that no channel waits for; returns how many."""
+        """Pack notices that no channel waits for; returns how many. Those to people stay longer as they are."""
+        old = or_(
+            notices.c.created_at < now - PEOPLES_PACKED_AFTER,
+            and_(notices.c.audience == Audience.FLEET.value, notices.c.created_at < now - FLEETS_PACKED_AFTER),
+        )
         query = (
             select(
                 notices.c.id,
@@ -72,7 +78,7 @@ class Packing:
                 trips.c.body.label("trip"),
             )
             .outerjoin(trips, trips.c.id == notices.c.trip_id)
-            .where(~is_packed(notices.c.body), notices.c.created_at < now - NOTICES_PACKED_AFTER, ~_WAITS)
+            .where(~is_packed(notices.c.body), old, ~_WAITS)
             .order_by(notices.c.created_at, notices.c.trip_id)
         )
         return self._pack(query, notices, ("body", "text"), now)

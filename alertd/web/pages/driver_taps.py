@@ -108,7 +108,8 @@ def save_tap(store: Store, trip_id: str, form: dict[str, str], now_utc: datetime
     if request.happened_at > now_utc + CLOCKS_APART:
         request = request.model_copy(update={"at": now_utc.astimezone(UTC).isoformat()})
     if what == READ:
-        if all(n.id != request.notice_id for n in store.notices(trip_id)):
+        notice = store.notice(request.notice_id)
+        if notice is None or notice.trip_id != trip_id:
             raise InputError("page", "notice", "is not a message of this trip", "load the page again")
         save_report(store, trip_id, request)
         return what

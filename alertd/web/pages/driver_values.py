@@ -34,7 +34,7 @@ def driver_values(
     plan = planner.latest.plan(store, trip.id)
     missed = planner.latest.missed.get(trip.id, "")
     chains = chains_of(load_reports(store, trip.id), now_utc)
-    mine = [n for n in store.notices(trip.id) if n.audience is Audience.DRIVER]
+    mine = store.notices(trip.id, (Audience.DRIVER,))
     last = newest(mine)
     values: dict[str, Any] = {
         "trip": trip,

@@ -86,7 +86,7 @@ def trip_values(
     plan = planner.latest.plan(store, trip.id)
     reports = load_reports(store, trip.id)
     read_at = chains_of(reports, now_utc).read_at
-    notices = [n for n in store.notices(trip.id) if n.audience is not Audience.FLEET][-MAX_NOTICES:]
+    notices = store.notices(trip.id, (Audience.DRIVER, Audience.DISPATCHER))[-MAX_NOTICES:]
     values: dict[str, Any] = {
         "trip": trip,
         "plan": plan,
