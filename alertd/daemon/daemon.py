@@ -23,7 +23,6 @@ from alertd.daemon.http_server import open_socket, serve, server_config
 from alertd.daemon.jobs import Daemon, run_cycle_soon, schedule_jobs
 from alertd.daemon.kernel_clock import is_synchronised
 from alertd.daemon.leadership import RENEWALS_PER_LEASE, process_name, renew_leadership, wait_for_leadership
-from alertd.daemon.memory import share_arena
 from alertd.daemon.reload import reload_settings
 from alertd.daemon.sharing import DeliveryShare, share_delivery, take_back
 from alertd.daemon.systemd import keep_alive, notify_reloading
@@ -32,6 +31,7 @@ from alertd.daemon.versions import outdated, platform_text
 from alertd.delivery.heartbeat import Heartbeat
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import StoreError
+from alertd.memory import limit_memory
 from alertd.notices.model import Notice
 from alertd.planning.corridors.pool import RoadPool
 from alertd.planning.corridors.runner import RoadRunner
@@ -92,7 +92,7 @@ async def run_daemon(settings: Settings, clock: Clock, on_ready: Callable[[str],
     if isinstance(settings.store, Path):
         _make_folder(settings.store)
     raise_descriptor_limit()
-    share_arena()
+    limit_memory()
     clock = GuardedClock(clock, synchronised=partial(is_synchronised, clock))
     log.info("%s", platform_text())
     if outdated():

@@ -12,9 +12,9 @@ from apscheduler.triggers.interval import IntervalTrigger
 
 from alertd.clock import Clock
 from alertd.daemon.leadership import process_name
-from alertd.daemon.memory import release_memory
 from alertd.delivery.worker import DeliveryWorker
 from alertd.errors import AlertdError, InputError, StoreError
+from alertd.memory import release_memory
 from alertd.planning.cycles.held_plan import HeldPlans
 from alertd.planning.planner import Planner
 from alertd.planning.recordings.folder import RecordingFolder

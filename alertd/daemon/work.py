@@ -8,6 +8,7 @@ from typing import Final
 
 from alertd.daemon.leadership import process_name
 from alertd.errors import ConfigError, StoreError
+from alertd.memory import limit_memory
 from alertd.planning.corridors.worker import RoadWorker
 from alertd.settings.model import Settings
 from alertd.store.url import PostgresUrl
@@ -31,6 +32,7 @@ async def run_worker(settings: Settings, deliver: bool = False) -> None:
             "is a file",
             "workers need a PostgreSQL store; else set daemon.processes",
         )
+    limit_memory()
     stop = asyncio.Event()
     for number in (signal.SIGTERM, signal.SIGINT):
         asyncio.get_running_loop().add_signal_handler(number, stop.set)

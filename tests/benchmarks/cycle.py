@@ -41,7 +41,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from alertd.clock import Clock
-from alertd.daemon.memory import release_memory, share_arena
+from alertd.memory import limit_memory, release_memory
 from alertd.notices.model import Notice
 from alertd.planning.corridors.pool import RoadPool
 from alertd.planning.planner import Planner, create_planner
@@ -251,7 +251,7 @@ def main() -> int:
     kinds = {p.stem: re.sub("(?m)^name = .*", "", p.read_text("utf-8")) for p in (folder / "rigs").iterdir()}
     distinct = {(t["route"], kinds[t["rig"]], t["depart"]) for t in trips}
     print(json.dumps({"trips": len(trips), "distinct_road_kind_departure": len(distinct)}), flush=True)
-    share_arena()  # as the daemon does
+    limit_memory()  # as the daemon does
     with forecast_server() as (url, pipe):
         rows = asyncio.run(measure(settings_of(folder, url), trips, pipe, asked.processes))
     if asked.keep is None:

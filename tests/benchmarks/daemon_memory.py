@@ -97,7 +97,7 @@ def main() -> None:
             return run_daemon(folder, asked.trips, asked.roads)
         cycle.CYCLES = (("cold", 0), *((f"hour {n}", 61) for n in range(1, asked.hours + 1)))
         trips = cycle.make_fleet(folder, asked.trips, asked.roads, own_rigs=True)
-        cycle.share_arena()
+        cycle.limit_memory()
         with cycle.forecast_server() as (url, pipe):
             asyncio.run(cycle.measure(cycle.settings_of(folder, url), trips, pipe))
 

@@ -41,7 +41,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parent))
 import cycle as fleet
 from sqlalchemy import insert, select
 
-from alertd.daemon.memory import release_memory, share_arena
+from alertd.memory import limit_memory, release_memory
 from alertd.notices.model import Notice
 from alertd.planning.corridors.shared_work import SharedWork, share_work
 from alertd.planning.planner import Planner, create_planner
@@ -321,7 +321,7 @@ def main() -> int:
     if programs is None:
         print("no PostgreSQL server programs on this machine")
         return 1
-    share_arena()  # as the daemon does
+    limit_memory()  # as the daemon does
     folder = Path(tempfile.mkdtemp(prefix="alertd-workers-"))
     rows = fleet.make_fleet(folder, asked.trips, asked.routes, own_rigs=True)
     first: set[str] | None = None

@@ -1,6 +1,6 @@
 """Describes the road at a departure: stretches that may need chains, and prices of stopping places."""
 
-from collections.abc import Callable, Hashable, Mapping, Sequence
+from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, Final, NamedTuple, TypeAlias
@@ -156,7 +156,7 @@ def view_of(road: DepartureRoad, places: StopCandidates, sent_stops: frozenset[s
         kept_s=kept_s,
         drawbacks={name: has[number] for name, has in seen.drawbacks.items()},
         stretches=stretches,
-        chained_s=lambda limit_mps: seen.chained_s(limit_mps)[number],
+        chained_s=lambda limit_mps: _chained_s(road, whole, limit_mps)[number],
         chains=lambda i, j: road.encounter.chains(stretches[i].first, stretches[j].last, params),
     )
 
@@ -164,16 +164,19 @@ def view_of(road: DepartureRoad, places: StopCandidates, sent_stops: frozenset[s
 class _Seen(NamedTuple):
     """What a truck meets at all places of a road, whatever was sent to the driver, by place, (place,).
 
+    stood_s: planned stands before each.
     price_s: for a lack of room, a grade, the dark, and snow.
     unlisted_s: for an unlisted place; infinite before the snow, where a driver has no room to look for it.
+    chained_s: seconds to each with chains on, by legal limit, as far as asked for.
     """
 
+    stood_s: Array
     reach_s: Array
     bare_m: Array
     price_s: Array
     unlisted_s: Array
     drawbacks: Mapping[str, Mask]
-    chained_s: Callable[[float | None], Array]
+    chained_s: dict[float | None, Array]
 
 
 def see_all(roads: Sequence[DepartureRoad], whole: StopCandidates) -> None:
@@ -198,22 +201,24 @@ def see_all(roads: Sequence[DepartureRoad], whole: StopCandidates) -> None:
 def _seen(road: DepartureRoad, whole: StopCandidates, fixed: "_Fixed", reach_s: Array, dark: Mask) -> _Seen:
     sections, params = road.encounter.hourly_need.sections, road.params
     snowed = fixed.listed & road.wintry(whole)
-    chained_by_limit: dict[float | None, Array] = {}
-
-    def chained(limit_mps: float | None) -> Array:
-        if limit_mps not in chained_by_limit:
-            moving_s = np.interp(whole.at_m, sections.edge_m, road.chained_s(limit_mps))
-            chained_by_limit[limit_mps] = moving_s + fixed.stood_s
-        return chained_by_limit[limit_mps]
-
     return _Seen(
+        stood_s=fixed.stood_s,
         reach_s=reach_s,
         bare_m=np.interp(whole.at_m, sections.edge_m, road.bare_m),
         price_s=fixed.price_s + params.unlit_s * dark + params.snowed_s * snowed,
         unlisted_s=np.where(too_near(whole.at_m, road.runs, sections, params), fixed.blocked_s, fixed.unlisted_s),
         drawbacks={"small": whole.cramped, "on a grade": whole.steep, "unlit": dark, SNOWED: snowed},
-        chained_s=chained,
+        chained_s={},
     )
+
+
+def _chained_s(road: DepartureRoad, whole: StopCandidates, limit_mps: float | None) -> Array:
+    """Seconds to each place with chains on, (place,). Kept in `seen` without the road, which would refer to itself."""
+    seen: _Seen = road.seen[whole]
+    if limit_mps not in seen.chained_s:
+        edge_m = road.encounter.hourly_need.sections.edge_m
+        seen.chained_s[limit_mps] = np.interp(whole.at_m, edge_m, road.chained_s(limit_mps)) + seen.stood_s
+    return seen.chained_s[limit_mps]
 
 
 @lru_cache(maxsize=32)

@@ -6,7 +6,6 @@ job's road, `J` a job, answered by a `P` for each group of its trips and an `E` 
 does, which closes stdin; signals to stop it ignores, since they reach the parent too.
 """
 
-import gc
 import logging
 import os
 import signal
@@ -14,6 +13,7 @@ import sys
 from pathlib import Path
 from typing import BinaryIO, Final
 
+from alertd.memory import release_memory, release_when_large
 from alertd.planning.corridors.answer import answer_job
 from alertd.planning.corridors.field_shelf import FieldShelf
 from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes
@@ -52,8 +52,7 @@ def main() -> None:
         letter, content = frame[:1], frame[1:]
         if letter == b"G":
             ground = ground_from_bytes(content, roads_kept, shelf)
-            gc.collect()
-            gc.freeze()  # each collection would look at all modules and reference data again, for a tenth of a second
+            release_memory()  # later searches leave out all modules and reference data
         elif letter == b"F":
             field = content
         elif ground is None:
@@ -63,6 +62,7 @@ def main() -> None:
                 write_frame(answers, b"P" + group)
             write_frame(answers, b"E" + value_to_bytes(collected.take()))
             field = b""
+            release_when_large()
 
 
 def read_frame(file: BinaryIO) -> bytes:
@@ -76,15 +76,6 @@ def write_frame(file: BinaryIO, content: bytes) -> None:
     file.write(len(content).to_bytes(LENGTH_BYTES))
     file.write(content)
     file.flush()
-
-
-def resident_mb(pid: int) -> float:
-    """Resident memory of a process but for mapped files [MB]; 0 where the system does not show it."""
-    try:
-        _, resident, shared = map(int, Path(f"/proc/{pid}/statm").read_text(encoding="ascii").split()[:3])
-    except (OSError, ValueError):
-        return 0.0
-    return (resident - shared) * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 if __name__ == "__main__":

@@ -16,7 +16,8 @@ from pathlib import Path
 from typing import Final, Self
 
 from alertd.errors import InputError
-from alertd.planning.corridors.child import LENGTH_BYTES, resident_mb
+from alertd.memory import resident_mb
+from alertd.planning.corridors.child import LENGTH_BYTES
 from alertd.planning.corridors.job import PlannedRoad, RouteJob, none_planned
 from alertd.planning.corridors.plan_road import Ground, plan_in_threads
 from alertd.planning.corridors.runner import ROADS_AT_ONCE

@@ -8,6 +8,7 @@ from typing import Final
 
 import alertd
 from alertd.errors import InputError
+from alertd.memory import release_memory, release_when_large
 from alertd.planning.corridors.answer import answer_job
 from alertd.planning.corridors.plan_road import Ground
 from alertd.planning.corridors.transfer import RouteCache, ground_from_bytes
@@ -44,6 +45,7 @@ class RoadWorker:
         await self._queue.answer(args["job"], args["answer"], last)
         self.planned_n += 1
         log.info("road %s planned", args["road"])
+        await asyncio.to_thread(release_when_large)
 
     async def _answer(self, args: Mapping[str, str], data: bytes) -> bytes:
         """Plan the trips of a job, and leave each group but the last; returns that one. A road field is left whole."""
@@ -71,6 +73,7 @@ class RoadWorker:
             if data is None:
                 raise InputError("job", "ground", "its reference data are gone", "none: the leader plans this road")
             self._grounds[key] = await asyncio.to_thread(ground_from_bytes, data, MAX_KEPT)
+            await asyncio.to_thread(release_memory)  # later searches leave it out
             while len(self._grounds) > MAX_GROUNDS:
                 self._grounds.popitem(last=False)
         return self._grounds[key]
