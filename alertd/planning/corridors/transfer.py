@@ -123,7 +123,7 @@ class RouteCache:
 def job_to_bytes(job: RouteJob, rigs: Mapping[str, Rig]) -> bytes:
     """A job with those of the rigs that its trips name, without what only the archive needs.
 
-    Its route stands apart, as one object of the reader.
+    Its route is a separate object, one for all jobs of the reader.
     """
     route = value_to_bytes(job.answers.route)
     file = io.BytesIO()
