@@ -30,7 +30,7 @@ _NEWEST_PLANS: Final = (
 
 
 class SentStates:
-    """The states by trip. A plan never changes, so its text is read once; the ids of the newest plans are read each time."""
+    """The states by trip. A plan never changes, so its text is read once. The ids of the newest are read each time."""
 
     def __init__(self, database: Database) -> None:
         self._database = database
