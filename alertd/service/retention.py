@@ -28,6 +28,7 @@ def apply_retention(store: Store, keep: KeepDays, now_utc: datetime) -> int:
 
     `now_utc` comes from a clock that servers confirm. The days of a notice count from the first run that found it.
     """
+    store.packing.remove_unused()  # before more become so: a reader may be between a row and the pack that it names
     before = {retain: now_utc - timedelta(days=getattr(keep, retain.value)) for retain in Retain}
     removed = sum(stream.remove_expired(store, before[stream.retain]) for stream in STREAMS if stream.ended is not None)
     for retain in Retain:  # the others are removed by age alone: one statement for all kinds of equal days
@@ -43,9 +44,7 @@ def apply_retention(store: Store, keep: KeepDays, now_utc: datetime) -> int:
     removed += store.pruning.thinned_plans(oldest)
     removed += store.pruning.trips(finished_trips(store, decided))
     removed += store.pruning.slots(decided)
-    removed += store.pruning.answers(now_utc - ANSWERS_KEPT)
-    store.packing.remove_unused()
-    return removed
+    return removed + store.pruning.answers(now_utc - ANSWERS_KEPT)
 
 
 def pack_texts_of(store: Store, now_utc: datetime) -> int:

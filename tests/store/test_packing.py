@@ -12,6 +12,8 @@ from sqlalchemy import text
 from alertd.errors import StoreError
 from alertd.notices.model import Audience, Notice
 from alertd.records.driver_reports import RECENT
+from alertd.service.retention import apply_retention
+from alertd.settings.model import KeepDays
 from alertd.store.backup import back_up
 from alertd.store.plans import packed_texts, packing
 from alertd.store.plans.plan_text import full_text, packed_text
@@ -164,6 +166,21 @@ def test_thinned_plans_leave_facts_and_free_their_packs(
         stored = store.plan(f"plan-{n:02}")
         assert stored is not None
         assert stored.body == full_text(plan_of(n))
+
+
+def test_a_freed_pack_stays_until_the_next_housekeeping(
+    store: Store, recorded: list[PlanRecord], noon: datetime
+) -> None:
+    """A reader may have read the row that named it; on PostgreSQL each statement sees what others committed."""
+    keep = KeepDays(positions=14, plans=14, every_plan=1, trips=60, reports=730)
+    now = noon + 60 * HOUR
+    pack_all(store, now)
+    before = count(store, "packs")
+    apply_retention(store, keep, now)
+    freed = count(store, "packs")
+    apply_retention(store, keep, now + 6 * HOUR)
+    assert before <= freed
+    assert count(store, "packs") < freed
 
 
 def test_a_damaged_pack_is_one_line_and_not_another_text(
