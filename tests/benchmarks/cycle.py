@@ -146,8 +146,8 @@ def _peak_mb(pid: int) -> float:
 
 
 @contextmanager
-def forecast_server() -> Iterator[tuple[str, Connection]]:
-    """The server's address, and the pipe to its clock."""
+def forecast_server(serve: Callable[[Connection], None] = serve) -> Iterator[tuple[str, Connection]]:
+    """The server's address, and the pipe to it. serve: runs in its process."""
     ours, theirs = multiprocessing.Pipe()
     process = multiprocessing.get_context("spawn").Process(target=serve, args=(theirs,), daemon=True)
     process.start()

@@ -15,14 +15,11 @@ planned for `--life` hours, with first plans once; a plan of six without a notic
 import argparse
 import asyncio
 import json
-import multiprocessing
 import shutil
 import sqlite3
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from multiprocessing.connection import Connection
@@ -64,19 +61,6 @@ def serve(pipe: Connection) -> None:
             api.now_utc, (late_h, warmer_k, wetter) = got
             api.storm = Storm(front_late_h=late_h, warmer_k=warmer_k, wetter=wetter)
             pipe.send("set")
-
-
-@contextmanager
-def forecast_server() -> Iterator[tuple[str, Connection]]:
-    """The server's address, and the pipe to it."""
-    ours, theirs = multiprocessing.Pipe()
-    process = multiprocessing.get_context("spawn").Process(target=serve, args=(theirs,), daemon=True)
-    process.start()
-    try:
-        yield ours.recv(), ours
-    finally:
-        ours.send(None)
-        process.join()
 
 
 @dataclass(slots=True, kw_only=True)
@@ -182,7 +166,7 @@ def main() -> int:
     folder = asked.keep or Path(tempfile.mkdtemp(prefix="alertd-disk-"))
     folder.mkdir(parents=True, exist_ok=True)
     trips = cycle.make_fleet(folder, asked.trips, 1, own_rigs=True)
-    with forecast_server() as (url, pipe):
+    with cycle.forecast_server(serve) as (url, pipe):
         settings = cycle.settings_of(folder, url)
         counted = asyncio.run(run_hours(settings, trips, pipe, asked.hours))
     plans_n = asked.trips * (asked.hours + 1)

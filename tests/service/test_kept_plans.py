@@ -2,7 +2,7 @@
 
 import json
 from collections import defaultdict
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import datetime, time, timedelta
 from typing import Any, cast
@@ -300,21 +300,26 @@ async def test_a_trip_with_news_to_send_is_planned_with_the_rest(fleet: Fleet, m
     assert len(fleet.store.notices("T-1")) > before_n
 
 
+def trips_leaving(at: Iterable[datetime]) -> list[TripRequest]:
+    """Trips on two roads, with two rigs, that leave at these times."""
+    return [
+        TripRequest(
+            id=f"T-{n}",
+            route=("i90-west", "i90-east")[n % 2],
+            rig=("quillback-17", "quillback-31")[n // 2 % 2],
+            depart=depart.isoformat(),
+        )
+        for n, depart in enumerate(at)
+    ]
+
+
 @pytest.mark.parametrize("storm", [Storm(wetter=1.6), Storm(warmer_k=2.0)])
 async def test_nothing_is_asked_before_a_note_ends(
     make_settings: Callable[..., Settings], morning: datetime, storm: Storm
 ) -> None:
     """Once what a new plan asks for is sent: at any moment, whether messages are left or not."""
     hour = morning.replace(minute=0)
-    trips = [
-        TripRequest(
-            id=f"T-{n}",
-            route=("i90-west", "i90-east")[n % 2],
-            rig=("quillback-17", "quillback-31")[n // 2 % 2],
-            depart=(hour + timedelta(minutes=65 + 25 * n)).isoformat(),
-        )
-        for n in range(6)
-    ]
+    trips = trips_leaving(hour + timedelta(minutes=65 + 25 * n) for n in range(6))
     with FakeOpenMeteo(now_utc=hour, storm=storm) as api:
         settings = make_settings(forecasts=api.base_url, trips=None, archive=None)
         settings = replace(settings, plan=replace(settings.plan, compare_h=0.5))
@@ -352,15 +357,7 @@ async def test_a_plan_under_way_changes_by_its_age_only(
 ) -> None:
     """Of trucks that never reported, within each of two hours of the clock."""
     hour = morning.replace(minute=0)
-    trips = [
-        TripRequest(
-            id=f"T-{n}",
-            route=("i90-west", "i90-east")[n % 2],
-            rig=("quillback-17", "quillback-31")[n // 2 % 2],
-            depart=(hour - timedelta(minutes=17 * n + 1)).isoformat(),
-        )
-        for n in range(4)
-    ]
+    trips = trips_leaving(hour - timedelta(minutes=17 * n + 1) for n in range(4))
     clock = ManualClock(hour)
     with FakeOpenMeteo(now_utc=hour, storm=storm) as api:
         async with create_planner(make_settings(forecasts=api.base_url, trips=None, archive=None), clock) as planner:

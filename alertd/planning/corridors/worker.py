@@ -73,9 +73,9 @@ class RoadWorker:
             if data is None:
                 raise InputError("job", "ground", "its reference data are gone", "none: the leader plans this road")
             self._grounds[key] = await asyncio.to_thread(ground_from_bytes, data, MAX_KEPT)
-            await asyncio.to_thread(release_memory)  # later searches leave it out
             while len(self._grounds) > MAX_GROUNDS:
                 self._grounds.popitem(last=False)
+            await asyncio.to_thread(release_memory)  # later searches leave out those that are kept
         return self._grounds[key]
 
 

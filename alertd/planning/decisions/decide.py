@@ -13,6 +13,7 @@ from alertd.notices.model import Notice
 from alertd.notices.plan_diff import ComparedPlan
 from alertd.notices.policy import Policy
 from alertd.notices.sent_state import SentFact, facts_from_plain, facts_to_plain
+from alertd.notices.triggers.compose import waits
 from alertd.notices.triggers.late_delivery import delivery_from_plain, delivery_notices, delivery_to_plain
 from alertd.notices.triggers.plan_changes import plan_notices
 from alertd.plan.model.plan import Plan
@@ -147,10 +148,10 @@ def quiet_note(plan: Plan, asked: Asked, basis: Basis, stands_until: datetime | 
         return None
     until, moments = stands_until, set[datetime]()
     if any(fact.pending for fact in asked.facts):
-        rolling = plan.depart_at - policy.before_rolling  # until then the driver gets no message at all
-        if now_utc >= rolling:
-            moments = {now_utc}
-        end = rolling if now_utc < rolling else policy.quiet_changes_at(now_utc, plan.depart_zone)
+        if waits(plan, now_utc, policy):
+            end = plan.depart_at - policy.before_rolling
+        else:
+            end, moments = policy.quiet_changes_at(now_utc, plan.depart_zone), {now_utc}
         until = min(until, end - timedelta.resolution)
     sent = {"said": asked.said, "delivery": asked.delivery}
     for moment in sorted({*moments, until}):
